@@ -1,0 +1,1 @@
+"""Theoretical minimum-lap and time-loss estimator."""
