@@ -1,0 +1,142 @@
+"""What an analysis hands out: frozen results that the report, the notes and the notebooks read."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simlap.corners import Corner
+    from simlap.envelope_fit import EnvelopeFit
+    from simlap.laps import LapSet
+    from simlap.laptable import LapTable
+    from simlap.line import Line
+    from simlap.losses import Driven, Ledger, PhaseMap
+    from simlap.motion import Motion
+    from simlap.session import Session
+    from simlap.solver import LimitProfile
+    from simlap.track import Track
+    from simlap.zones import Zone
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value with the limits of its 90 % interval, in the unit of the field that holds it."""
+
+    value: float
+    low: float
+    high: float
+
+    def holds(self, number: float) -> bool:
+        """True where `number` lies within the interval."""
+        return self.low <= number <= self.high
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One observation in one corner, with its evidence."""
+
+    kind: str  #: plain name of the rule that raised it
+    corner: str  #: name of the corner
+    phase: str  #: braking, mid_corner or exit
+    sentence: str  #: plain words, numbers included
+    worth_s: float  #: what curing the phase alone is worth [s]
+    laps: tuple[int, ...]  #: lap numbers in which it occurred
+    occurrences: int  #: in how many of the counted laps
+    of_laps: int  #: number of counted laps looked at
+    stations_m: tuple[float, ...]  #: where it occurred, one value a lap [m]
+    session_times_s: tuple[float, ...]  #: when it occurred, one value a lap, clock of the log [s]
+    evidence: Mapping[str, float]  #: named numbers; keys end in their unit
+
+
+@dataclass(frozen=True)
+class Priority:
+    """One thing to do in the next outing."""
+
+    corner: str
+    phase: str
+    sentence: str  #: one or two sentences that a driver can act on
+    worth: Interval  #: [s]
+    build_up: bool  #: True: fast corner, only in small steps
+    kind: str  #: kind of the finding behind it, or "time lost" where no channel tells why
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to tell the driver."""
+
+    findings: tuple[Finding, ...] = ()
+    priorities: tuple[Priority, ...] = ()  #: at most three
+    keep: str = ""  #: one thing not to change
+    not_judged: tuple[str, ...] = ()  #: what the channels of the log cannot show, and why
+
+
+@dataclass(frozen=True)
+class PhaseResult:
+    """Losses of the typical lap over one phase of one corner."""
+
+    name: str  #: braking, mid_corner or exit
+    start_m: float
+    stop_m: float
+    lost: Interval  #: lost here [s]
+    caused: Interval  #: caused here, with its knock-on [s]
+    gain_alone: Interval  #: gain if this phase alone is fixed [s]
+
+
+@dataclass(frozen=True)
+class CornerResult:
+    """One corner zone of the typical lap."""
+
+    corner: "Corner"
+    zone: "Zone"
+    rank: int  #: 1 = most time on the table (gain if the corner alone is fixed)
+    phases: tuple[PhaseResult, PhaseResult, PhaseResult]
+    lost: Interval  #: sum over the phases [s]
+    gain_alone: Interval  #: gain if the whole corner is fixed alone [s]
+    top3_chance: float  #: chance that the corner belongs to the three with most to gain
+    clear: bool  #: False: the interval holds zero, no clear loss
+    build_up: bool  #: fast corner: build up in small steps
+    step_kmh: float  #: suggested largest step in minimum speed per outing [km/h]
+    min_speed_typical: float  #: slowest speed of the zone [m/s]
+    min_speed_best: float  #: in the best lap [m/s]
+    min_speed_limit: float  #: of the limit profile [m/s]
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """All that one walk from log to losses found; arrays refer to the stations of `table`."""
+
+    session: "Session"
+    motion: "Motion"
+    lapset: "LapSet"
+    track: "Track"
+    table: "LapTable"  #: all flying laps on common stations
+    line: "Line"  #: mean path of the counted laps, on the same stations
+    fit: "EnvelopeFit"
+    limit: "LimitProfile"  #: on `line`
+    phases: "PhaseMap"
+    typical: "Driven"
+    lap_driven: tuple["Driven", ...]  #: every lap of the table on `line`
+    lap_ledgers: tuple["Ledger", ...]  #: of every lap of the table against the limit
+    typical_ledger: "Ledger"
+    corners: tuple[CornerResult, ...]  #: in track order; see `ranked`
+    best_lap: int  #: number of the fastest counted lap
+    best_lap_s: float
+    typical_lap_s: float
+    limit_lap: Interval
+    unexplained_s: float
+    beaten_s: float  #: most by which the typical lap beats the limit over one phase, 0 if nowhere
+    line_s: Mapping[int, float]  #: per lap number: time lost (+) or won (-) by its line against the mean line
+    options: Mapping[str, Any]
+    notes: tuple[str, ...] = ()
+    advice: Advice = field(default_factory=Advice)
+    target: Any = None
+
+    @property
+    def ranked(self) -> tuple[CornerResult, ...]:
+        """Corners, the one with most time on the table first."""
+        return tuple(sorted(self.corners, key=lambda corner: corner.rank))
+
+    @property
+    def counted(self) -> tuple[int, ...]:
+        """Rows of the table that are counted laps."""
+        return tuple(i for i, yes in enumerate(self.table.counted) if yes)
