@@ -68,8 +68,10 @@ def map_phases(zones: Sequence[Zone], station: np.ndarray, length: float) -> Pha
         Length of the lap. [m]
     """
     if not zones:
-        raise NotEnoughData("No corner was found on this circuit, so that no loss can be placed. "
-                            "Give a track file that names the corners.")
+        raise NotEnoughData(
+            "No corner was found on this circuit, so that no loss can be placed. "
+            "Give a track file that names the corners."
+        )
     phase = np.full(station.size, -1)
     first_station = np.zeros(PHASES * len(zones))
     for index, zone in enumerate(zones):

@@ -1,0 +1,219 @@
+"""One walk from a log to ranked losses; the command line, the notebooks and the batch run all call it."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from simlap.corners import find_corners
+from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
+from simlap.errors import NotEnoughData
+from simlap.laps import LapSet, StartLine, find_laps
+from simlap.laptable import LapTable, tabulate
+from simlap.line import Line
+from simlap.losses import PHASES, Driven, Ledger, driven_on, ledgers, map_phases, typical_lap
+from simlap.motion import Motion, motion_of
+from simlap.reference import path_of_laps
+from simlap.results import Analysis
+from simlap.session import Session
+from simlap.solver import limit_profile, solve_batch
+from simlap.spread import corner_results, percentile_interval
+from simlap.track import Track
+from simlap.zones import brake_onsets, cut_zones
+
+# Stations of an analysis. Halving it moves the limit lap of a 3 km circuit by less than 2 ms (see
+# tests/test_analysis.py); doubling it blurs the brake point.
+SPACING = 2.0  # [m]
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the user may choose; every field is written into the result."""
+
+    start_line: tuple[float, float, float, float] | None = None  #: lat1, lon1, lat2, lon2 [deg]
+    laps: tuple[int, ...] | None = None  #: count exactly these laps
+    drop: tuple[int, ...] = ()  #: never count these laps
+    spacing: float = SPACING  #: distance of the common stations [m]
+    quantile: float = QUANTILE  #: level of the envelope
+    draws: int = DRAWS  #: lap bootstrap
+    seed: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """Laps on common stations, before anything is judged."""
+
+    session: Session
+    motion: Motion
+    lapset: LapSet
+    track: Track
+    table: LapTable
+    line: Line  #: mean path of the counted laps
+
+
+def find_session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet]:
+    """The smooth motion of a session and its laps, counted or set aside."""
+    motion = motion_of(session)
+    start = None
+    if options.start_line is not None:
+        if motion.origin is None:
+            raise NotEnoughData(
+                f"{session.source}: a start line was given, but the log has no latitude and "
+                "longitude to place it. Leave it out: the laps are then found from the path."
+            )
+        start = StartLine.from_geodetic(*options.start_line, motion.origin)
+    laps = find_laps(motion, session, start_line=start, track=track, choose=options.laps, drop=options.drop)
+    return motion, laps
+
+
+def prepare(session: Session, track: Track | None = None, options: Options | None = None) -> Prepared:
+    """From a session to its laps on common stations and their mean path.
+
+    Raises
+    ------
+    NotEnoughData
+        When the log cannot carry a path or holds no counted lap.
+    """
+    options = options or Options()
+    motion, lapset = find_session_laps(session, track, options)
+    counted = [lap for lap in lapset.laps if lap.counted]
+    if not counted:
+        found = "; ".join(f"lap {lap.number}: {lap.reason}" for lap in lapset.laps) or "no complete lap"
+        raise NotEnoughData(
+            f"{session.source}: no lap can be counted ({found}). An analysis needs at least one complete flying lap."
+        )
+    if track is None:
+        track = path_of_laps(motion, lapset)
+    table = tabulate(motion, session, lapset, track.line, options.spacing)
+    return Prepared(session, motion, lapset, track, table, mean_path(table, track.line))
+
+
+def mean_path(table: LapTable, reference: Line) -> Line:
+    """The mean driven path of the counted laps, on the table's stations.
+
+    Curvature and path length are means over the laps of the very motion that the envelope is fitted to; grade,
+    banking and vertical curvature are the reference line's.
+    """
+    rows = np.asarray(table.counted, dtype=bool)
+    return Line.from_curvature(
+        kappa=np.asarray(table.kappa)[rows].mean(axis=0),
+        ds=np.asarray(table.ds)[rows].mean(axis=0),
+        x=np.asarray(table.x)[rows].mean(axis=0),
+        y=np.asarray(table.y)[rows].mean(axis=0),
+        like=reference,
+    )
+
+
+def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:
+    """Find where the time is left, phase by phase, against the limit of the driver's own envelope.
+
+    Parameters
+    ----------
+    session : Session
+        One outing, from `read_session`.
+    track : Track, optional
+        From `read_track`; without it the circuit is built from the laps.
+    options : Options, optional
+        Choices; keyword arguments override single fields of it.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    NotEnoughData, NoSolution
+        When the log cannot carry the answer; the text says what is missing.
+
+    Notes
+    -----
+    Design in DEVELOPERS.md; the limit profile is reachability on a path (Bobrow, Dubowsky and Gibson 1985,
+    doi:10.1177/027836498500400301).
+    """
+    options = replace(options or Options(), **choices)
+    return judge(prepare(session, track, options), options)
+
+
+def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:
+    """Fit the envelope, solve the limit lap and fill the ledgers for laps that are prepared."""
+    table, line, track = prepared.table, prepared.line, prepared.track
+    fit = envelope_fit or fit_envelope(table, line, quantile=options.quantile, draws=options.draws, seed=options.seed)
+    limit = limit_profile(line, fit.envelope)
+    corners = track.corners or find_corners(track.line)
+    zones = cut_zones(line, corners, limit, brake_onsets(table, corners))
+    phases = map_phases(zones, np.asarray(line.station), float(line.length))
+    laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
+    counted = np.flatnonzero(table.counted)
+    typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
+    typical_ledger, *lap_ledgers = ledgers(line, fit.envelope.pack(), (typical, *laps), phases)
+    best = min(counted, key=lambda i: laps[i].lap_time)
+    limit_times = np.asarray(solve_batch(line, fit.draws, None).segment_time)
+    return Analysis(
+        session=prepared.session,
+        motion=prepared.motion,
+        lapset=prepared.lapset,
+        track=replace(track, corners=tuple(corners)),
+        table=table,
+        line=line,
+        fit=fit,
+        limit=limit,
+        phases=phases,
+        typical=typical,
+        lap_driven=laps,
+        lap_ledgers=tuple(lap_ledgers),
+        typical_ledger=typical_ledger,
+        corners=corner_results(
+            zones, line, fit, limit, limit_times, phases, laps, counted, int(best), typical, typical_ledger
+        ),
+        best_lap=int(table.numbers[best]),
+        best_lap_s=laps[best].lap_time,
+        typical_lap_s=typical.lap_time,
+        limit_lap=percentile_interval(limit.lap_time, limit_times.sum(axis=1)),
+        unexplained_s=typical_ledger.unexplained_s,
+        beaten_s=float(max(0.0, -typical_ledger.lost.min())),
+        line_s=line_shares(table, line, fit),
+        options=asdict(options),
+        notes=(*prepared.session.notes, *prepared.motion.notes, *fit.notes),
+    )
+
+
+def line_shares(table: LapTable, line: Line, fit: EnvelopeFit) -> dict[int, float]:
+    """Per lap number the time that its line costs against the mean of the counted laps' lines. [s]
+
+    The limit lap on the lap's own driven line, less the mean of those limits over the counted laps: position
+    noise slows all of them alike and cancels.
+    """
+    packed = fit.envelope.pack()[None, :]
+    times = {}
+    for row, number in enumerate(table.numbers):
+        own_line = Line.from_curvature(kappa=table.kappa[row], ds=table.ds[row], like=line)
+        times[int(number)] = float(solve_batch(own_line, packed, None).lap_time[0])
+    mean = np.mean([times[int(number)] for number in np.asarray(table.numbers)[np.asarray(table.counted, bool)]])
+    return {number: time - float(mean) for number, time in times.items()}
+
+
+def lap_row(analysis: Analysis, number: int) -> int:
+    """Row of the table that holds lap `number`.
+
+    Raises
+    ------
+    NotEnoughData
+        When the lap is not a flying lap of this session.
+    """
+    rows = np.flatnonzero(np.asarray(analysis.table.numbers) == number)
+    if rows.size == 0:
+        numbers = ", ".join(str(int(n)) for n in analysis.table.numbers)
+        raise NotEnoughData(f"Lap {number} is not a complete lap of this session. Complete laps: {numbers}.")
+    return int(rows[0])
+
+
+def against(analysis: Analysis, other: Driven, rows: Sequence[int] | None = None) -> tuple[Ledger, ...]:
+    """Ledgers of laps (default: the typical one) against another lap instead of the limit."""
+    laps = [analysis.typical] if rows is None else [analysis.lap_driven[row] for row in rows]
+    return ledgers(analysis.line, analysis.fit.envelope.pack(), laps, analysis.phases, other=other)
+
+
+def phase_of(corner: int, kind: int) -> int:
+    """Number of a phase in the ledgers' arrays."""
+    return PHASES * corner + kind

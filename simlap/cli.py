@@ -1,0 +1,150 @@
+"""The commands. Each calls the library, formats and prints; heavy imports wait until a command runs."""
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DrawsOpt,
+    DropOpt,
+    JsonOpt,
+    LapsOpt,
+    OutOpt,
+    QuantileOpt,
+    SeedOpt,
+    SessionsArg,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    emit,
+    load_session,
+    load_track,
+    say,
+    step,
+)
+from simlap.errors import SimlapError
+
+app = typer.Typer(
+    name="simlap",
+    help="Where is time left on the lap, why, and how much of it is realistic to get next time?",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+@app.command()
+def analyse(
+    sessions: SessionsArg,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
+    seed: SeedOpt = 0,
+    out: OutOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Rank the corners by the time left in them; write the report to --out."""
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    _analyse_and_print(session, circuit, options, out, as_json)
+
+
+def _analyse_and_print(session, circuit, options, out: Path | None, as_json: bool) -> None:  # type: ignore[no-untyped-def]
+    """Analyse, write the outputs where asked, print the table or the JSON."""
+    from simlap.analysis import analyse as run
+    from simlap.report.json import analysis_to_dict
+    from simlap.report.table import print_analysis
+
+    with step("analysing"):
+        result = run(session, circuit, options)
+    if out is not None:
+        from simlap.report import write_outputs
+
+        with step(f"writing to {out}"):
+            write_outputs(result, out)
+    if as_json:
+        emit(json.dumps(analysis_to_dict(result), ensure_ascii=False, indent=1))
+    else:
+        print_analysis(result)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder for the demo's files.")] = Path("simlap-demo"),
+    as_json: JsonOpt = False,
+) -> None:
+    """Write the invented demo (two sessions, a track file) and analyse the first session."""
+    from simlap.demo import write_demo
+    from simlap.trackfile import read_track
+
+    with step(f"writing the demo to {folder}"):
+        paths = write_demo(folder)
+    logs = [path for path in paths if path.suffix == ".csv"]
+    tracks = [path for path in paths if path.suffix == ".geojson"]
+    session = load_session(logs[:1], None)
+    _analyse_and_print(session, read_track(tracks[0]), build_options(), folder / "report", as_json)
+    say(f"The report is {folder / 'report' / 'report.html'}")
+
+
+@app.command("laps")
+def list_laps(
+    sessions: SessionsArg,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """List the laps with their times: counted, or set aside and why."""
+    from simlap.analysis import find_session_laps
+    from simlap.report.lists import laps_to_dict, print_laps
+
+    options = build_options(start=start_line, laps=laps, drop=drop)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    motion, lapset = find_session_laps(session, circuit, options)
+    if as_json:
+        emit(json.dumps(laps_to_dict(motion, lapset), ensure_ascii=False, indent=1))
+    else:
+        print_laps(motion, lapset)
+
+
+@app.command()
+def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt = False) -> None:
+    """List each column with the channel and unit it was read as, and the columns left unread."""
+    from simlap.report.lists import channels_to_dict, print_channels
+
+    session = load_session(sessions, column)
+    if as_json:
+        emit(json.dumps(channels_to_dict(session), ensure_ascii=False, indent=1))
+    else:
+        print_channels(session)
+
+
+def main() -> None:
+    """Run the command line; errors that a user can mend end with one line on stderr and exit code 2."""
+    try:
+        app()
+    except SimlapError as error:
+        print(f"simlap: {' '.join(str(error).split())}", file=sys.stderr)
+        sys.exit(2)
+    except BrokenPipeError:
+        # The reader of the pipe went away (such as `| head`): not an error of ours. Python would complain once
+        # more when it flushes stdout at exit, so stdout goes nowhere from here on.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

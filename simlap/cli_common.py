@@ -1,0 +1,134 @@
+"""Options that several commands share, and the way from their text to what the library takes."""
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from simlap.errors import OptionError
+
+if TYPE_CHECKING:
+    from simlap.analysis import Options
+    from simlap.session import Session
+    from simlap.track import Track
+
+SessionsArg = Annotated[
+    list[Path], typer.Argument(metavar="SESSION...", help="Log file; several files of one outing are joined.")
+]
+TrackOpt = Annotated[Path | None, typer.Option("--track", help="Track file (GeoJSON) with line, start line, corners.")]
+StartLineOpt = Annotated[
+    str | None,
+    typer.Option("--start-line", metavar="LAT1,LON1,LAT2,LON2", help="Two ends of the start line, in degrees."),
+]
+LapsOpt = Annotated[
+    str | None, typer.Option("--laps", metavar="3,4,7", help="Count exactly these laps, whatever was found.")
+]
+DropOpt = Annotated[str | None, typer.Option("--drop", metavar="5", help="Never count these laps.")]
+ColumnOpt = Annotated[
+    list[str] | None,
+    typer.Option("--column", metavar='CHANNEL="NAME":UNIT', help="State which column is a channel, and its unit."),
+]
+QuantileOpt = Annotated[
+    float | None, typer.Option("--quantile", help="Level of the envelope, 0.5 to 0.99.", show_default=False)
+]
+DrawsOpt = Annotated[int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.")]
+SeedOpt = Annotated[int, typer.Option("--seed", help="Seed of the resampling.")]
+OutOpt = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Folder for the files written.")]
+JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of the table.")]
+
+
+def say(text: str) -> None:
+    """Print a line of progress on stderr."""
+    print(text, file=sys.stderr, flush=True)
+
+
+@contextmanager
+def step(text: str) -> Iterator[None]:
+    """Say on stderr what runs now and, where a person watches, how long it took."""
+    started = time.perf_counter()
+    if sys.stderr.isatty():
+        print(f"{text} ...", end="", file=sys.stderr, flush=True)
+        yield
+        print(f" {time.perf_counter() - started:.1f} s", file=sys.stderr, flush=True)
+    else:
+        say(text)
+        yield
+
+
+def numbers(text: str | None, option: str) -> tuple[int, ...] | None:
+    """Lap numbers from text such as ``3,4,7``."""
+    if text is None:
+        return None
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError:
+        raise OptionError(f"{option} {text!r}: write lap numbers with commas between them, such as 3,4,7.") from None
+
+
+def start_line(text: str | None) -> tuple[float, float, float, float] | None:
+    """Two points from text such as ``47.1,8.2,47.2,8.3``."""
+    if text is None:
+        return None
+    try:
+        values = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        values = ()
+    if len(values) != 4 or not (abs(values[0]) <= 90 and abs(values[2]) <= 90):
+        raise OptionError(
+            f"--start-line {text!r}: write four numbers LAT1,LON1,LAT2,LON2 in degrees with decimal points."
+        )
+    return values[0], values[1], values[2], values[3]
+
+
+def load_session(paths: list[Path], columns: list[str] | None) -> "Session":
+    """Read one outing from its files."""
+    from simlap.readers import parse_column_option, read_session
+
+    choices = [parse_column_option(text) for text in columns or []]
+    with step("reading " + ", ".join(path.name for path in paths)):
+        return read_session([str(path) for path in paths] if len(paths) > 1 else str(paths[0]), columns=choices)
+
+
+def load_track(path: Path | None) -> "Track | None":
+    """Read the track file, if one is given."""
+    if path is None:
+        return None
+    from simlap.trackfile import read_track
+
+    return read_track(path)
+
+
+def build_options(
+    *,
+    start: str | None = None,
+    laps: str | None = None,
+    drop: str | None = None,
+    quantile: float | None = None,
+    draws: int | None = None,
+    seed: int = 0,
+) -> "Options":
+    """Options of an analysis from the texts of the command line."""
+    from simlap.analysis import Options
+    from simlap.envelope_fit import DRAWS, QUANTILE
+
+    if quantile is not None and not 0.5 <= quantile <= 0.99:
+        raise OptionError(f"--quantile {quantile}: choose a level from 0.5 to 0.99.")
+    if draws is not None and not 20 <= draws <= 5000:
+        raise OptionError(f"--draws {draws}: choose from 20 to 5000.")
+    return Options(
+        start_line=start_line(start),
+        laps=numbers(laps, "--laps"),
+        drop=numbers(drop, "--drop") or (),
+        quantile=QUANTILE if quantile is None else quantile,
+        draws=DRAWS if draws is None else draws,
+        seed=seed,
+    )
+
+
+def emit(text: str) -> None:
+    """Print a result on stdout."""
+    sys.stdout.write(text if text.endswith("\n") else text + "\n")

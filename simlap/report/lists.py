@@ -1,0 +1,83 @@
+"""Plain lists for the terminal: the laps of a session, the columns of a log."""
+
+from typing import Any
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from simlap.laps import LapSet
+from simlap.motion import Motion
+from simlap.report.terminal import console
+from simlap.session import Session
+
+
+def laps_to_dict(motion: Motion, lapset: LapSet) -> dict[str, Any]:
+    """Laps as plain data for JSON."""
+    return {
+        "found_by": lapset.found_by,
+        "motion": {"verdict": motion.quality.verdict, "reason": motion.quality.reason, "notes": list(motion.notes)},
+        "laps": [
+            {
+                "number": lap.number,
+                "start_s": round(lap.start_s, 3),
+                "time_s": round(lap.time_s, 3),
+                "counted": lap.counted,
+                "reason": lap.reason,
+            }
+            for lap in lapset.laps
+        ],
+    }
+
+
+def lap_time(seconds: float) -> str:
+    """A lap time as m:ss.mmm."""
+    thousandths = round(seconds * 1000.0)
+    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
+
+
+def print_laps(motion: Motion, lapset: LapSet) -> None:
+    """Print one row a lap on stdout."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("lap", justify="right")
+    table.add_column("starts at [s]", justify="right")
+    table.add_column("time", justify="right")
+    table.add_column("counted")
+    table.add_column("set aside because", overflow="fold")
+    for lap in lapset.laps:
+        table.add_row(
+            str(lap.number),
+            f"{lap.start_s:.2f}",
+            lap_time(lap.time_s),
+            "yes" if lap.counted else "no",
+            Text(lap.reason),
+        )
+    out = console()
+    out.print(table)
+    out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
+
+
+def channels_to_dict(session: Session) -> dict[str, Any]:
+    """Columns as plain data for JSON."""
+    return {
+        "source": session.source,
+        "columns": [
+            {"column": column.name, "channel": column.channel, "unit": column.unit, "note": column.note}
+            for column in session.columns
+        ],
+        "notes": list(session.notes),
+    }
+
+
+def print_channels(session: Session) -> None:
+    """Print one row a column on stdout."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for head in ("column", "read as", "unit"):
+        table.add_column(head, overflow="fold")
+    table.add_column("note", overflow="fold")
+    for column in session.columns:
+        table.add_row(Text(column.name), column.channel or "(unread)", Text(column.unit or ""), Text(column.note))
+    out = console()
+    out.print(table)
+    for note in session.notes:
+        out.print(Text(note))

@@ -1,0 +1,19 @@
+"""The terminal that results are printed on."""
+
+import os
+import sys
+
+from rich.console import Console
+
+# Tables are laid out for the classic terminal; a wider one is used, a pipe gets this width and no colour.
+PLAIN_WIDTH = 80  # columns
+WIDEST = 110  # columns: longer lines are hard to read
+
+
+def console() -> Console:
+    """A console on stdout: colour only for a person's terminal, and never where NO_COLOR is set (no-color.org)."""
+    person = sys.stdout.isatty()
+    width = PLAIN_WIDTH
+    if person:
+        width = min(WIDEST, max(PLAIN_WIDTH, os.get_terminal_size(sys.stdout.fileno()).columns))
+    return Console(file=sys.stdout, width=width, highlight=False, markup=False, no_color=None if person else True)

@@ -1,0 +1,137 @@
+"""How sure the losses are: laps are resampled whole, envelope and typical lap with them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from simlap.envelope_fit import EnvelopeFit
+from simlap.line import Line
+from simlap.losses import (
+    PHASE_NAMES,
+    PHASES,
+    Driven,
+    Ledger,
+    PhaseMap,
+    kept_limits,
+    ledger_masks,
+    typical_lap,
+)
+from simlap.results import CornerResult, Interval, PhaseResult
+from simlap.solver import LimitProfile, solve_batch
+from simlap.units import MS_TO_KMH
+from simlap.zones import Zone
+
+INTERVAL = 0.90  # share of draws inside every interval that simlap prints
+# Draws for which the ledgers 2 and 3 are solved anew (ledger 1 and the limit lap use all draws). 40 place the
+# 5 % and 95 % ends within about a fifth of the interval's width, at a tenth of a second per corner.
+LEDGER_DRAWS = 40
+# Corners this fast are not places to try things: common practice, no source.
+FAST_CORNER = 140.0 / MS_TO_KMH  # [m/s] slowest speed of the limit profile in the zone
+FAST_LOADED = 115.0 / MS_TO_KMH  # [m/s] above it a corner that needs nearly all grip counts as fast too
+NEARLY_ALL_GRIP = 0.9  # share of the largest lateral acceleration of the limit lap
+# Largest change of minimum speed suggested for one outing: common practice, no source.
+STEP_KMH, FAST_STEP_KMH = 4.0, 2.0  # [km/h]
+TOP = 3
+
+
+def percentile_interval(value: float, draws: np.ndarray, share: float = INTERVAL) -> Interval:
+    """Interval that holds `share` of the draws, widened where needed to hold the value itself."""
+    low, high = np.percentile(draws, [50.0 * (1.0 - share), 50.0 * (1.0 + share)])
+    return Interval(float(value), float(min(low, value)), float(max(high, value)))
+
+
+def corner_results(
+    zones: Sequence[Zone],
+    line: Line,
+    fit: EnvelopeFit,
+    limit: LimitProfile,
+    limit_times: np.ndarray,
+    phases: PhaseMap,
+    laps: Sequence[Driven],
+    counted: np.ndarray,
+    best: int,
+    typical: Driven,
+    ledger: Ledger,
+) -> tuple[CornerResult, ...]:
+    """Losses of the typical lap per corner and phase, ranked, with intervals.
+
+    Parameters
+    ----------
+    limit_times : float64 array, shape (draws, n)
+        Segment times of the limit profile of each bootstrap envelope. [s]
+    counted : int array
+        Rows of the counted laps in `laps`; ``fit.draw_laps`` counts within them.
+    best : int
+        Row of the best counted lap.
+    """
+    dt = np.array([laps[row].dt for row in counted])
+    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, phases, dt)
+    corners = len(zones)
+    rank = np.empty(corners, dtype=int)
+    rank[np.argsort(-ledger.corner_gain, kind="stable")] = np.arange(1, corners + 1)
+    placed = np.argsort(np.argsort(-corner_gain, axis=1, kind="stable"), axis=1)
+    top3 = (placed < TOP).mean(axis=0)
+    heaviest = float(np.abs(limit.a_lat).max())
+    results = []
+    for index, zone in enumerate(zones):
+        own_phases = slice(PHASES * index, PHASES * (index + 1))
+        here = np.isin(phases.phase, np.arange(own_phases.start, own_phases.stop))
+        parts = tuple(
+            PhaseResult(
+                name=PHASE_NAMES[k],
+                start_m=float(start),
+                stop_m=float(stop),
+                lost=percentile_interval(ledger.lost[PHASES * index + k], lost[:, PHASES * index + k]),
+                caused=percentile_interval(ledger.caused[PHASES * index + k], caused[:, PHASES * index + k]),
+                gain_alone=percentile_interval(ledger.gain_alone[PHASES * index + k], gain[:, PHASES * index + k]),
+            )
+            for k, (_, start, stop) in enumerate(zone.phases())
+        )
+        slowest = _slowest(limit.v, here, phases.kind)
+        worth = percentile_interval(ledger.corner_gain[index], corner_gain[:, index])
+        loaded = float(np.abs(limit.a_lat[here]).max(initial=0.0))
+        fast = slowest > FAST_CORNER or (slowest > FAST_LOADED and loaded > NEARLY_ALL_GRIP * heaviest)
+        results.append(
+            CornerResult(
+                corner=zone.corner,
+                zone=zone,
+                rank=int(rank[index]),
+                phases=parts,  # type: ignore[arg-type]
+                lost=percentile_interval(ledger.lost[own_phases].sum(), lost[:, own_phases].sum(axis=1)),
+                gain_alone=worth,
+                top3_chance=float(top3[index]),
+                clear=worth.low > 0.0,
+                build_up=bool(fast),
+                step_kmh=FAST_STEP_KMH if fast else STEP_KMH,
+                min_speed_typical=_slowest(typical.v, here, phases.kind),
+                min_speed_best=_slowest(laps[best].v, here, phases.kind),
+                min_speed_limit=slowest,
+            )
+        )
+    return tuple(results)
+
+
+def _slowest(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
+    """Slowest speed of the zone outside its exit, where the next zone's slowing may already show."""
+    corner = here & (kind != PHASES - 1)
+    return float(np.asarray(v)[corner if corner.any() else here].min())
+
+
+def _draws(
+    line: Line, fit: EnvelopeFit, limit_times: np.ndarray, phases: PhaseMap, dt: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Ledgers of the typical lap for every draw: lost (all draws), caused, gain alone and corner gain."""
+    draw_laps = np.asarray(fit.draw_laps, dtype=int)
+    driven_phases = phases.sums(dt)
+    lost = np.median(driven_phases[draw_laps], axis=1) - phases.sums(limit_times)
+    masks = ledger_masks(phases)
+    p = phases.count
+    chosen = np.unique(np.linspace(0, len(draw_laps) - 1, min(LEDGER_DRAWS, len(draw_laps))).astype(int))
+    time = np.empty((chosen.size, masks.shape[0]))
+    for row, draw in enumerate(chosen):
+        lap = typical_lap(line, dt[draw_laps[draw]], phases)
+        envelope = np.asarray(fit.draws)[draw][None, :]
+        time[row] = solve_batch(line, envelope, kept_limits(lap, phases, masks)).lap_time
+    caused = np.empty((chosen.size, p))
+    caused[:, phases.order] = time[:, :p] - time[:, 1 : p + 1]
+    return lost, caused, time[:, :1] - time[:, p + 1 : 2 * p + 1], time[:, :1] - time[:, 2 * p + 1 :]
