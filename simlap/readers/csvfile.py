@@ -1,0 +1,278 @@
+"""Delimited text: delimiter, decimal sign, preamble, header and row of units are found from the content."""
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from simlap.errors import LogFormatError
+from simlap.readers.clock import clock_column, is_clock
+from simlap.readers.columns import Assigned, ColumnChoice, assign, names_a_channel
+from simlap.readers.table import RawLog, Request, cell_error, drop_columns, optional
+from simlap.units import find_units
+
+DELIMITERS = (",", ";", "\t", "|")
+#: The header is looked for in this many first lines; a longer preamble is not believed.
+HEADER_LINES = 300
+#: Bytes read for that; lines of thousands of columns still fit.
+HEAD_BYTES = 1 << 20
+#: Rows looked at to tell the decimal sign and columns of clock times.
+SAMPLE_ROWS = 200
+#: Cells that mean "not recorded".
+EMPTY = ("", "nan", "NaN", "NAN", "-nan", "NA", "N/A", "n/a", "null", "NULL", "None", "none", "-", "--", "---", "?")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(inf|infinity)", re.IGNORECASE)
+_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
+_GEARS = {"N": 0.0, "R": -1.0, "P": 0.0}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a text file is cut into cells. Line numbers count from 0."""
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    headers: tuple[str, ...]
+    units: tuple[str | None, ...]
+    first_line: int  #: line of the first row of data
+    clocks: frozenset[int]
+
+
+def decode_head(head: bytes, source: str) -> tuple[str, str]:
+    """Text of the first bytes of a file, and its encoding (UTF-8, UTF-16, else Latin-1).
+
+    Raises
+    ------
+    LogFormatError
+        When the bytes are no text.
+    """
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding = "utf-16"
+    elif head.startswith(codecs.BOM_UTF8):
+        encoding = "utf-8-sig"
+    elif len(head) > 3 and head[1:40:2].count(0) * 2 >= len(head[1:40:2]) and 0 not in head[0:40:2]:
+        encoding = "utf-16-le"
+    elif len(head) > 3 and head[0:40:2].count(0) * 2 >= len(head[0:40:2]) and 0 not in head[1:40:2]:
+        encoding = "utf-16-be"
+    else:
+        encoding = "utf-8"
+    decoder = codecs.getincrementaldecoder(encoding)
+    try:
+        text = decoder("strict").decode(head, final=False)
+    except UnicodeDecodeError:
+        encoding = "latin-1"
+        text = head.decode(encoding)
+    control = re.search(r"[\x00-\x08\x0e-\x19\x1c-\x1f\x7f]", text)
+    if control:
+        raise LogFormatError(
+            f"{source}: not a text file (byte {ord(control.group()):#04x} at {control.start()}), and no other log "
+            f"format known here. Export the log as CSV, GPX, NMEA 0183, ASAM MDF 4, Parquet or Feather."
+        )
+    return text, encoding
+
+
+def _is_number(cell: str) -> bool:
+    cell = cell.strip()
+    return bool(_NUMBER.fullmatch(cell) or _COMMA_NUMBER.fullmatch(cell) or is_clock(cell))
+
+
+def _split(lines: Sequence[str], delimiter: str) -> list[list[str]]:
+    """Each line cut into cells; quotes are honoured within a line."""
+    cells = []
+    for line in lines:
+        try:
+            cells.append(next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), []))
+        except csv.Error:
+            cells.append([])
+    return cells
+
+
+def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnChoice] = ()) -> Layout:
+    """Find delimiter, decimal sign, header, units and first row of data in the head of a file.
+
+    The header is the line that names most channels (or chosen columns), has no number in it, and is followed by
+    a row with numbers.
+
+    Raises
+    ------
+    LogFormatError
+        When the file is empty, has no header, or no row of data below it.
+    """
+    if not text.strip():
+        raise LogFormatError(f"{source}: the file is empty.")
+    lines = text.splitlines()[: HEADER_LINES + SAMPLE_ROWS]
+    if lines and re.fullmatch(r'"?sep=(.)"?', lines[0].strip()):
+        lines[0] = ""
+    wanted = {choice.column.strip().casefold() for choice in choices if choice.column}
+    best: tuple[int, int, str, int, list[list[str]]] | None = None
+    for delimiter in DELIMITERS:
+        rows = _split(lines, delimiter)
+        for number, cells in enumerate(rows[:HEADER_LINES]):
+            if len(cells) < 2 or any(_is_number(cell) for cell in cells):
+                continue
+            known = sum(names_a_channel(cell) or cell.strip().casefold() in wanted for cell in cells if cell.strip())
+            if known and (best is None or (known, len(cells)) > best[:2]):
+                best = (known, len(cells), delimiter, number, rows)
+    if best is None:
+        raise LogFormatError(_no_header(lines, source))
+    _, width, delimiter, number, rows = best
+    headers = [cell.strip() for cell in rows[number]]
+    while headers and not headers[-1]:
+        headers.pop()
+    first = number + 1
+    units: list[str | None] = [None] * len(headers)
+    while first < len(rows) and not any(cell.strip() for cell in rows[first]):
+        first += 1
+    if first < len(rows) and _is_units_row(rows[first]):
+        units = [cell.strip() or None for cell in rows[first]][: len(headers)]
+        units += [None] * (len(headers) - len(units))
+        first += 1
+        while first < len(rows) and not any(cell.strip() for cell in rows[first]):
+            first += 1
+    sample = [row for row in rows[first : first + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
+    if not sample:
+        raise LogFormatError(f"{source}: only a header (line {number + 1}), no row of data below it.")
+    decimal = _decimal(sample, delimiter)
+    clocks = frozenset(
+        index for index in range(len(headers)) if _first_cell(sample, index) and is_clock(_first_cell(sample, index))
+    )
+    return Layout(encoding, delimiter, decimal, tuple(headers), tuple(units), first, clocks)
+
+
+def _first_cell(sample: Sequence[Sequence[str]], index: int) -> str:
+    return next((row[index].strip() for row in sample if len(row) > index and row[index].strip() not in EMPTY), "")
+
+
+def _is_units_row(cells: Sequence[str]) -> bool:
+    filled = [cell.strip().strip("[](){} ") for cell in cells if cell.strip()]
+    return bool(filled) and not any(_is_number(cell) for cell in filled if cell != "1") and any(
+        find_units(cell) for cell in filled if cell not in ("1", "-")
+    )  # fmt: skip
+
+
+def _decimal(sample: Sequence[Sequence[str]], delimiter: str) -> str:
+    cells = [cell.strip() for row in sample for cell in row]
+    commas = any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
+    points = any("." in cell and _NUMBER.fullmatch(cell) for cell in cells)
+    return "," if commas and not points else "."
+
+
+def _no_header(lines: Sequence[str], source: str) -> str:
+    for delimiter in DELIMITERS:
+        rows = [row for row in _split(lines, delimiter) if len(row) > 1]
+        if rows and all(_is_number(cell) or not cell.strip() for cell in rows[0]):
+            return (f"{source}: the first row holds numbers, so there is no header. Put a line of column names with "
+                    f"units above it, for instance time_s{delimiter}speed_kmh.")  # fmt: skip
+    for delimiter in DELIMITERS:
+        rows = [row for row in _split(lines, delimiter) if len(row) > 1]
+        if rows and all(len(row) == len(rows[0]) for row in rows[:10]):
+            names = ", ".join(repr(cell.strip()) for cell in rows[0][:20])
+            return (f'{source}: neither time nor speed nor position among the columns {names}. Say which is which: '
+                    f'--column time="NAME":s --column speed="NAME":km/h')  # fmt: skip
+    return f"{source}: not a table: no line of column names such as time_s,speed_kmh was found."
+
+
+def read_csv(request: Request, head: bytes) -> RawLog:
+    """Read one delimited text file.
+
+    Raises
+    ------
+    LogFormatError
+        As `find_layout` and `assign`; a cell of a read column that is no number.
+    """
+    source = request.source
+    text, encoding = decode_head(head, source)
+    layout = find_layout(text, encoding, source, request.choices)
+    assigned, columns, notes = assign(source, layout.headers, layout.units, request.choices, layout.clocks)
+    frame = _load(request.path, layout, assigned, source)
+    values: dict[str, np.ndarray] = {}
+    unread: dict[str, str] = {}
+    time_of_day = False
+    for item in assigned:
+        header = layout.headers[item.index]
+        cells = frame[item.index]
+        if item.unit == "hh:mm:ss":
+            array, dated = clock_column(cells.tolist(), source, header, layout.first_line + 1)
+            time_of_day = not dated
+        elif cells.dtype == float:
+            array = cells.to_numpy()
+        else:
+            array, bad = _numbers(cells, item, layout)
+            if bad is not None and optional(item.channel):
+                unread[item.channel] = f"row {layout.first_line + 1 + bad}: {cells[bad]!r} is not a number"
+                continue
+            if bad is not None:
+                raise cell_error(source, layout.first_line + 1 + bad, header, cells[bad], item.unit)
+        values[item.channel] = array * item.factor
+    log = RawLog(source, values, drop_columns(columns, unread), list(notes), time_of_day)
+    if layout.decimal == ",":
+        log.notes.append("numbers are written with a decimal comma")
+    return log
+
+
+def _load(path: Path, layout: Layout, assigned: Sequence[Assigned], source: str) -> pd.DataFrame:
+    """Columns that are read, by their place; float64, or text where a cell is no number."""
+    clocks = {item.index for item in assigned if item.unit == "hh:mm:ss"}
+    numeric = {item.index: np.float64 for item in assigned if item.index not in clocks}
+    try:
+        return _parse(path, layout, numeric | dict.fromkeys(clocks, str), source)
+    except ValueError:
+        # Some cell is no number: read all as text, so that the caller can name it.
+        return _parse(path, layout, {item.index: str for item in assigned}, source)
+
+
+def _parse(path: Path, layout: Layout, dtypes: dict, source: str) -> pd.DataFrame:
+    try:
+        return pd.read_csv(
+            path,
+            sep=layout.delimiter,
+            decimal=layout.decimal,
+            encoding=layout.encoding,
+            encoding_errors="replace",
+            header=None,
+            names=list(range(len(layout.headers))),
+            usecols=sorted(dtypes),
+            dtype=dtypes,
+            skiprows=layout.first_line,
+            skip_blank_lines=False,
+            skipinitialspace=True,
+            na_values=list(EMPTY),
+            keep_default_na=False,
+            index_col=False,
+            engine="c",
+        )
+    except pd.errors.EmptyDataError:
+        raise LogFormatError(f"{source}: only a header, no row of data below it.") from None
+    except pd.errors.ParserError as error:
+        raise LogFormatError(f"{source}: cannot be cut into cells ({str(error).strip()}). Check the quotes.") from None
+
+
+def _numbers(cells: pd.Series, item: Assigned, layout: Layout) -> tuple[np.ndarray, int | None]:
+    """Numbers of a column of text, and the place of the first cell that is none."""
+    text = cells.astype("object").where(cells.notna(), "")
+    array = np.full(len(text), np.nan)
+    for index, cell in enumerate(text):
+        cell = str(cell).strip()
+        if cell in EMPTY:
+            continue
+        if item.channel == "gear" and cell.upper() in _GEARS:
+            array[index] = _GEARS[cell.upper()]
+        elif _NUMBER.fullmatch(cell):
+            array[index] = float(cell)
+        elif layout.decimal == "," and _COMMA_NUMBER.fullmatch(cell):
+            array[index] = float(cell.replace(",", "."))
+        else:
+            return array, index
+    return array, None
+
+
+def text_stream(data: bytes, source: str) -> io.StringIO:
+    """Whole text of a small file, for line-wise readers."""
+    _, encoding = decode_head(data[:HEAD_BYTES], source)
+    return io.StringIO(data.decode(encoding, errors="replace"))

@@ -1,0 +1,126 @@
+"""From paths to one session: the format is found from the content, files of one outing are joined."""
+
+import importlib
+import os
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+
+from simlap.errors import LogFormatError
+from simlap.readers.columns import ColumnChoice, choices_beside, choices_of, merged
+from simlap.readers.join import join
+from simlap.readers.repair import assemble
+from simlap.readers.table import MAX_BYTES, RawLog, Request
+from simlap.session import Column, Session
+from simlap.units import si_symbol
+
+#: Bytes of a file that tell its format and layout.
+HEAD_BYTES = 1 << 20
+#: Module and function that read each format; loaded when a file of it comes.
+READERS = {
+    "csv": ("simlap.readers.csvfile", "read_csv"),
+    "gpx": ("simlap.readers.gpx", "read_gpx"),
+    "nmea": ("simlap.readers.nmea", "read_nmea"),
+    "mdf": ("simlap.readers.mdf", "read_mdf"),
+    "arrow": ("simlap.readers.arrow", "read_arrow"),
+}
+_PathLike = str | os.PathLike[str]
+
+
+def read_session(
+    path: _PathLike | Sequence[_PathLike],
+    columns: Iterable[ColumnChoice | str] | Mapping[str, str] | None = None,
+) -> Session:
+    """Read one log, or several files of one outing in driving order.
+
+    Parameters
+    ----------
+    path : path, or sequence of paths
+        CSV, GPX 1.1, NMEA 0183, ASAM MDF 4, Parquet or Feather; the content tells which.
+    columns : choices, optional
+        Option texts (``'speed="GPS Spd":km/h'``), a mapping (``{"speed": "GPS Spd:km/h"}``), or `ColumnChoice`.
+        They win over ``columns.toml`` in the log's folder, which wins over the names in the file.
+
+    Returns
+    -------
+    Session
+
+    Raises
+    ------
+    LogFormatError
+        Naming file, row and column, and what to do.
+    OptionError
+        When a choice cannot be understood.
+    """
+    paths = [path] if isinstance(path, (str, os.PathLike)) else list(path)
+    if not paths:
+        raise LogFormatError("no log given: name at least one file.")
+    choices = choices_of(columns)
+    return join([_read_one(Path(item), choices) for item in paths])
+
+
+def _read_one(path: Path, choices: Sequence[ColumnChoice]) -> Session:
+    head = _head(path)
+    request = Request(path, merged(choices, choices_beside(path)))
+    module, function = READERS[detect(head, request.source)]
+    reader: Callable[[Request, bytes], RawLog] = getattr(importlib.import_module(module), function)
+    return assemble(reader(request, head))
+
+
+def _head(path: Path) -> bytes:
+    name = str(path)
+    try:
+        if path.is_dir():
+            raise LogFormatError(f"{name}: is a folder. Name the log file in it.")
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise LogFormatError(
+                f"{name}: {size / 1e9:.1f} GB, more than the {MAX_BYTES / 1e9:.0f} GB that are read at once. "
+                f"Export one outing, or fewer channels."
+            )
+        with path.open("rb") as stream:
+            head = stream.read(HEAD_BYTES)
+    except FileNotFoundError:
+        raise LogFormatError(f"{name}: no such file.") from None
+    except (OSError, ValueError) as error:
+        raise LogFormatError(f"{name}: cannot be opened ({getattr(error, 'strerror', None) or error}).") from None
+    if not head:
+        raise LogFormatError(f"{path.name}: the file is empty.")
+    return head
+
+
+def detect(head: bytes, source: str) -> str:
+    """Format of a log by its first bytes: csv, gpx, nmea, mdf or arrow.
+
+    Raises
+    ------
+    LogFormatError
+        For formats that are recognised but not read.
+    """
+    if head.startswith((b"MDF     ", b"UnFinMF ")):
+        return "mdf"
+    if head.startswith((b"PAR1", b"ARROW1", b"FEA1")):
+        return "arrow"
+    if head.startswith(b"PK\x03\x04"):
+        raise LogFormatError(f"{source}: a zip archive or spreadsheet. Unpack it, or save it as CSV.")
+    if head.startswith((b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf")):
+        raise LogFormatError(f"{source}: a compressed file. Unpack it first.")
+    text = head.replace(b"\x00", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
+    if text.startswith(b"<"):
+        return "gpx"
+    lines = text[:8192].splitlines()[:50]
+    sentences = sum(bool(re.search(rb"[$!][A-Z]{2}[A-Z0-9]{3},", line)) for line in lines)
+    if sentences and sentences * 2 >= sum(bool(line.strip()) for line in lines):
+        return "nmea"
+    return "csv"
+
+
+def describe_channels(session: Session) -> list[tuple[str, str, str, str]]:
+    """Rows for a table of columns: (column, channel or "", unit or "", note), in the order of the file."""
+    return [_described(column) for column in session.columns]
+
+
+def _described(column: Column) -> tuple[str, str, str, str]:
+    if column.channel is None:
+        return (column.name, "", "", f"unread: {column.note}" if column.note else "unread")
+    return (column.name, column.channel, column.unit or si_symbol(column.channel), column.note)

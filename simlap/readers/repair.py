@@ -1,0 +1,203 @@
+"""Repairs of a log, each counted and noted: clock, empty cells, impossible positions."""
+
+import numpy as np
+
+from simlap.errors import LogFormatError
+from simlap.readers.clock import DAY
+from simlap.readers.table import RawLog, drop_columns
+from simlap.session import Session
+
+# A step back of the clock up to this is rows written in the wrong order; a longer one may be a restart. Loggers
+# buffer their channels for less than a second; nobody restarts one in less.
+LATE_ROWS = 1.0  # [s]
+# A pause longer than this is noted as a gap. A car covers 50 m in it.
+CLOCK_GAP = 1.0  # [s]
+# Rows of one time stamp: above this share the stamps are too coarse, and the rows are spread between them.
+COARSE_SHARE = 0.3
+# Positions are noted as jumping when two neighbours in time lie farther apart than this.
+JUMP = 1000.0  # [m]
+METRES_PER_DEGREE = 111_195.0  # mean sphere of 6371.0 km (IUGG); only for the jump above
+# A step of the median between joined or restarted clocks when there is only one row to tell it from.
+LONE_STEP = 0.01  # [s]
+
+
+def assemble(log: RawLog) -> Session:
+    """Repair a raw log and make the session.
+
+    Raises
+    ------
+    LogFormatError
+        Fewer than two rows with a time, latitude and longitude swapped, or nothing left of speed and position.
+    """
+    values = {name: np.asarray(array, dtype=float) for name, array in log.values.items()}
+    notes = log.notes
+    _empty_cells(values, notes)
+    time = values.pop("time")
+    order, time = _clock(time, log)
+    values = {name: array[order] for name, array in values.items()}
+    time, values = _merge_equal_times(time, values, notes)
+    if time.size < 2:
+        raise LogFormatError(f"{log.source}: {time.size} row with a time; at least two are needed.")
+    _positions(values, time, log)
+    _gaps(time, notes)
+    unread = {name: "no number in it" for name, array in values.items() if not np.any(np.isfinite(array))}
+    values = {name: array for name, array in values.items() if name not in unread}
+    for first, second in (("latitude", "longitude"), ("longitude", "latitude"), ("x", "y"), ("y", "x")):
+        if first in values and second not in values:
+            unread[first] = f"{first} is of no use without {second}"
+    values = {name: array for name, array in values.items() if name not in unread}
+    if not {"speed", "wheel_speed", "latitude", "x"} & set(values):
+        raise LogFormatError(f"{log.source}: the columns of speed and position hold no numbers.")
+    return Session(time, values, drop_columns(log.columns, unread), log.source, tuple(notes))
+
+
+def _plural(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _empty_cells(values: dict[str, np.ndarray], notes: list[str]) -> None:
+    for name, array in values.items():
+        infinite = np.isinf(array)
+        if np.any(infinite):
+            values[name] = np.where(infinite, np.nan, array)
+            notes.append(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded")
+    sizes = [int(np.isnan(array).sum()) for name, array in values.items() if name != "time"]
+    if any(sizes):
+        listed = ", ".join(f"{name} {np.isnan(array).sum()}" for name, array in values.items()
+                           if name != "time" and np.isnan(array).any())  # fmt: skip
+        notes.append(f"cells without a value, of {len(values['time'])} rows: {listed}")
+
+
+def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
+    """Order of the rows to keep, and their times, rising (equal ones may remain)."""
+    notes = log.notes
+    keep = np.flatnonzero(np.isfinite(time))
+    blank = time.size - keep.size
+    filled = np.zeros(time.size, dtype=bool)
+    for name, array in log.values.items():
+        if name != "time":
+            filled |= np.isfinite(array)
+    lost = int(np.count_nonzero(filled & ~np.isfinite(time)))
+    if blank and lost:
+        notes.append(f"{_plural(lost, 'row')} without a time left out")
+    time = time[keep].copy()
+    if time.size < 2:
+        return keep, time
+    steps = np.diff(time)
+    if log.time_of_day:
+        for index in np.flatnonzero(steps < -DAY / 2):
+            time[index + 1 :] += DAY
+            notes.append("the clock passes midnight: a day added from there on")
+        steps = np.diff(time)
+    forward = steps[steps > 0]
+    step = float(np.median(forward)) if forward.size else LONE_STEP
+    for index in np.flatnonzero(steps < -LATE_ROWS):
+        high = time[: index + 1].max()
+        if time[index + 1] >= high or _fits(time, index + 1, high, step):
+            continue
+        shift = high + step - time[index + 1]
+        time[index + 1 :] += shift
+        notes.append(f"the clock restarts after {high:.2f} s: {shift:.2f} s added to the rows from there on")
+    late = int(np.count_nonzero(time < np.maximum.accumulate(time)))
+    if late:
+        order = np.argsort(time, kind="stable")
+        keep, time = keep[order], time[order]
+        notes.append(f"{_plural(late, 'row')} out of order sorted by time")
+    return keep, time
+
+
+def _fits(time: np.ndarray, start: int, high: float, step: float) -> bool:
+    """Whether the rows from `start` that lie before `high` fit between the rows before them (late, no restart)."""
+    stop = start + int(np.argmax(np.append(time[start:], np.inf) >= high))
+    if stop == time.size and stop - start > 1:
+        return False
+    before = np.sort(time[:start])
+    block = time[start:stop]
+    place = np.searchsorted(before, block)
+    nearest = np.minimum(
+        np.abs(block - before[np.clip(place - 1, 0, None)]), np.abs(before[np.clip(place, None, before.size - 1)] - block)
+    )
+    return bool(np.median(nearest) > 0.5 * step) or block.size * step < LATE_ROWS
+
+
+def _merge_equal_times(
+    time: np.ndarray, values: dict[str, np.ndarray], notes: list[str]
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """One row per time: the first value of each channel; coarse stamps are spread instead."""
+    if time.size < 2:
+        return time, values
+    first = np.append(True, np.diff(time) > 0)
+    doubles = int(time.size - first.sum())
+    if not doubles:
+        return time, values
+    starts = np.flatnonzero(first)
+    clash = 0
+    merged = {}
+    for name, array in values.items():
+        finite = np.isfinite(array)
+        counts = np.add.reduceat(finite, starts)
+        clash = max(clash, int(np.count_nonzero(counts > 1)))
+        place = np.where(finite, np.arange(time.size), time.size)
+        where = np.minimum.reduceat(place, starts)
+        padded = np.append(array, np.nan)
+        merged[name] = padded[where]
+    if clash > COARSE_SHARE * starts.size and starts.size > 2:
+        spread = np.interp(np.arange(time.size), starts, time[starts])
+        tail = np.arange(time.size) > starts[-1]
+        step = (time[starts[-1]] - time[starts[-2]]) / (starts[-1] - starts[-2])
+        spread[tail] = time[starts[-1]] + step * (np.arange(time.size)[tail] - starts[-1])
+        notes.append(
+            f"{doubles} of {time.size} rows repeat the time of the row before (coarse time stamps): "
+            f"rows spread evenly between the stamps"
+        )
+        return spread, values
+    notes.append(f"{_plural(doubles, 'row')} with the time of the row before merged into it")
+    return time[starts], merged
+
+
+def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> None:
+    if "latitude" not in values or "longitude" not in values:
+        return
+    latitude, longitude = values["latitude"], values["longitude"]
+    nowhere = (latitude == 0.0) & (longitude == 0.0)
+    if np.any(nowhere):
+        latitude, longitude = np.where(nowhere, np.nan, latitude), np.where(nowhere, np.nan, longitude)
+        log.notes.append(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed")
+    names = {column.channel: column.name for column in log.columns}
+    beyond = np.abs(latitude) > 90.0
+    if np.any(beyond):
+        worst = latitude[np.argmax(beyond)]
+        if np.nanmax(np.abs(longitude)) <= 90.0:
+            raise LogFormatError(
+                f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
+                f"Swap them: --column latitude=\"{names.get('longitude', 'longitude')}\" "
+                f"--column longitude=\"{names.get('latitude', 'latitude')}\""
+            )
+        raise LogFormatError(f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit.")
+    far = np.abs(longitude) > 180.0
+    if np.any(far):
+        raise LogFormatError(
+            f"{log.source}: longitude {longitude[np.argmax(far)]:g} lies beyond 180 degrees. Check its column and unit."
+        )
+    values["latitude"], values["longitude"] = latitude, longitude
+    fix = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
+    if fix.size > 1:
+        north = np.diff(latitude[fix]) * METRES_PER_DEGREE
+        east = np.diff(np.unwrap(longitude[fix], period=360.0)) * METRES_PER_DEGREE * np.cos(np.radians(latitude[fix[1:]]))
+        jumps = np.flatnonzero(np.hypot(north, east) > JUMP)
+        if jumps.size:
+            distance = float(np.hypot(north, east)[jumps].max())
+            log.notes.append(
+                f"position jumps by more than 1 km {_plural(int(jumps.size), 'time')}, first at "
+                f"{time[fix[jumps[0] + 1]]:.2f} s (largest {distance / 1000:.1f} km)"
+            )
+
+
+def _gaps(time: np.ndarray, notes: list[str]) -> None:
+    steps = np.diff(time)
+    gaps = np.flatnonzero(steps > max(CLOCK_GAP, 10 * float(np.median(steps))))
+    if gaps.size:
+        notes.append(
+            f"{_plural(int(gaps.size), 'gap')} in the clock, first after {time[gaps[0]]:.2f} s, "
+            f"longest {steps.max():.2f} s"
+        )

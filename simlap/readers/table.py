@@ -1,0 +1,58 @@
+"""What every reader hands over: values in SI per channel, before any repair."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from simlap.errors import LogFormatError
+from simlap.session import Column
+from simlap.units import BY_NAME
+
+#: Largest file that is read at once. 6 h at 100 Hz and 60 columns; more is not one outing. [bytes]
+MAX_BYTES = 1_000_000_000
+
+
+@dataclass
+class RawLog:
+    """Channels of one file in file order, SI, with "time" among them; `notes` grows while it is repaired."""
+
+    source: str
+    values: dict[str, np.ndarray]
+    columns: tuple[Column, ...]
+    notes: list[str] = field(default_factory=list)
+    time_of_day: bool = False  #: the clock may pass midnight
+
+
+@dataclass(frozen=True)
+class Request:
+    """One file to read, and what the user said about its columns."""
+
+    path: Path
+    choices: Sequence  # of ColumnChoice
+
+    @property
+    def source(self) -> str:
+        """The name of the file, as messages give it."""
+        return self.path.name
+
+
+def drop_columns(columns: Sequence[Column], why: dict[str, str]) -> tuple[Column, ...]:
+    """`columns` with those of the channels in `why` marked unread, for the reason given there."""
+    return tuple(
+        Column(column.name, None, None, why[column.channel]) if column.channel in why else column for column in columns
+    )
+
+
+def optional(channel: str) -> bool:
+    """Whether a bad cell leaves the channel unread (counters, marks) instead of ending the reading."""
+    return BY_NAME[channel].quantity == "number"
+
+
+def cell_error(source: str, row: int, column: str, cell: object, unit: str) -> LogFormatError:
+    """The error for a cell that is no number."""
+    return LogFormatError(
+        f"{source}, row {row}, column {column!r}: {cell!r} is not a number. "
+        f"Write it in {unit} with a decimal point, empty the cell, or delete the row."
+    )

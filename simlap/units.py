@@ -1,0 +1,243 @@
+"""Units and plain channel names: the only place where a unit turns into SI.
+
+A log states its unit, in the header, in a row of units, or through the user; nothing here looks at the size of
+numbers. Factors: SI Brochure, 9th edition (BIPM 2019), tables 4 and 8, and NIST SP 811 (2008), appendix B.
+"""
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import pi
+
+#: Standard acceleration of free fall, 3rd CGPM (1901). [m/s²]
+G = 9.80665
+#: Kilometres per hour in one metre per second, exact.
+MS_TO_KMH = 3.6
+#: Degrees in one radian.
+RAD_TO_DEG = 180.0 / pi
+#: Bar in one pascal, exact.
+PA_TO_BAR = 1e-5
+#: International mile [m], exact (1959 agreement; NIST SP 811 B.8).
+MILE = 1609.344
+#: International nautical mile [m], exact (SI Brochure, 8th edition, table 8).
+NAUTICAL_MILE = 1852.0
+#: International foot [m], exact.
+FOOT = 0.3048
+#: Pound-force per square inch [Pa]: 0.45359237 kg * G / (0.0254 m)², NIST SP 811 B.8.
+PSI = 0.45359237 * G / 0.0254**2
+
+SPEED, ACCELERATION, PRESSURE, ANGLE = "speed", "acceleration", "pressure", "angle"
+ANGULAR_VELOCITY, RATIO, LENGTH, TIME, NUMBER = "angular velocity", "ratio", "length", "time", "number"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit: a value in it times `factor` is the value in SI (geodetic degrees stay degrees)."""
+
+    symbol: str
+    quantity: str
+    factor: float
+    spellings: tuple[str, ...]
+
+
+#: Every unit that a log may state. Spellings are compared in lower case without blanks.
+UNITS = (
+    Unit("m/s", SPEED, 1.0, ("m/s", "mps", "m_s", "ms", "ms-1", "ms^-1", "m/sec", "metrespersecond")),
+    Unit("km/h", SPEED, 1 / 3.6, ("km/h", "kmh", "kph", "km_h", "kmph", "km/hr", "kmh-1")),
+    Unit("mph", SPEED, MILE / 3600, ("mph", "mi/h", "mile/h", "miles/h", "milesperhour")),
+    Unit("kn", SPEED, NAUTICAL_MILE / 3600, ("kn", "kt", "kts", "knot", "knots")),
+    Unit("g", ACCELERATION, G, ("g", "gee")),
+    Unit("m/s²", ACCELERATION, 1.0, ("m/s2", "m/s^2", "m/s/s", "mps2", "m_s2", "ms2", "ms-2", "m/s**2", "m/sec2")),
+    Unit("Pa", PRESSURE, 1.0, ("pa", "pascal")),
+    Unit("kPa", PRESSURE, 1e3, ("kpa",)),
+    Unit("MPa", PRESSURE, 1e6, ("mpa",)),
+    Unit("bar", PRESSURE, 1e5, ("bar", "bars")),
+    Unit("psi", PRESSURE, PSI, ("psi", "lbf/in2", "lb/in2")),
+    Unit("deg", ANGLE, pi / 180, ("deg", "degs", "°", "º", "degree", "degrees")),
+    Unit("rad", ANGLE, 1.0, ("rad", "rads", "radian", "radians")),
+    Unit("deg/s", ANGULAR_VELOCITY, pi / 180, ("deg/s", "°/s", "º/s", "deg_s", "degs", "dps", "deg/sec", "degree/s", "degrees/s")),
+    Unit("rad/s", ANGULAR_VELOCITY, 1.0, ("rad/s", "rad_s", "rads", "rps", "rad/sec")),
+    Unit("1/min", ANGULAR_VELOCITY, 2 * pi / 60, ("1/min", "rpm", "r/min", "min-1", "min^-1", "rev/min", "/min", "u/min")),
+    Unit("%", RATIO, 0.01, ("%", "pct", "percent")),
+    Unit("0..1", RATIO, 1.0, ("0..1", "0-1", "0_1", "0to1", "1", "-", "ratio", "fraction")),
+    Unit("m", LENGTH, 1.0, ("m", "metre", "metres", "meter", "meters")),
+    Unit("km", LENGTH, 1e3, ("km",)),
+    Unit("ft", LENGTH, FOOT, ("ft", "foot", "feet")),
+    Unit("s", TIME, 1.0, ("s", "sec", "secs", "second", "seconds")),
+    Unit("ms", TIME, 1e-3, ("ms", "msec", "millisecond", "milliseconds", "millis")),
+    Unit("min", TIME, 60.0, ("min", "minute", "minutes")),
+    Unit("hh:mm:ss", TIME, 1.0, ("hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.ss", "hh:mm:ss.sss", "h:m:s", "mm:ss.sss", "clock")),
+    Unit("1", NUMBER, 1.0, ("1", "-", "", "count", "number", "no", "#", "none")),
+)
+
+#: The SI unit that a converted channel is in, for messages.
+SI_SYMBOL: Mapping[str, str] = {
+    SPEED: "m/s", ACCELERATION: "m/s²", PRESSURE: "Pa", ANGLE: "rad", ANGULAR_VELOCITY: "rad/s",
+    RATIO: "0..1", LENGTH: "m", TIME: "s", NUMBER: "1",
+}  # fmt: skip
+
+
+def _unit_key(text: str) -> str:
+    """`text` as spellings are compared: NFKC (so that ² is 2), lower case, no blanks."""
+    plain = unicodedata.normalize("NFKC", text).replace("µ", "u").replace("·", "").replace("⁻", "-")
+    return re.sub(r"\s+", "", plain.replace("−", "-")).lower()
+
+
+_BY_SPELLING: dict[str, list[Unit]] = {}
+for _unit in UNITS:
+    for _spelling in _unit.spellings:
+        _BY_SPELLING.setdefault(_spelling, []).append(_unit)
+
+
+def find_units(text: str) -> tuple[Unit, ...]:
+    """All units that `text` may spell, one per quantity; empty when it spells none.
+
+    "ms" is both m/s and milliseconds: the quantity of the channel tells which. "mPa" is not "MPa".
+    """
+    if text.strip() in ("mPa", "mbar", "mg"):
+        return ()
+    return tuple(_BY_SPELLING.get(_unit_key(text), ()))
+
+
+def unit_of(text: str, quantity: str) -> Unit | None:
+    """The unit of `quantity` that `text` spells, or None when it is not one."""
+    return next((unit for unit in find_units(text) if unit.quantity == quantity), None)
+
+
+def units_of(quantity: str) -> tuple[str, ...]:
+    """Symbols of all units of a quantity, for messages."""
+    return tuple(unit.symbol for unit in UNITS if unit.quantity == quantity)
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One canonical channel and the column names it is known by.
+
+    `names` holds groups of spellings in order of preference: a column of an earlier group wins over one of a
+    later group, two columns of one group are an error. `vague` names count only with a fitting unit.
+    `implied` maps a spelling to the unit that the name itself states (RPM). `default_unit` is used, with a note,
+    when nothing states one; None means that a unit must be stated.
+    """
+
+    name: str
+    quantity: str
+    names: tuple[tuple[str, ...], ...]
+    vague: tuple[str, ...] = ()
+    implied: Mapping[str, str] | None = None
+    default_unit: str | None = None
+    geodetic: bool = False  #: kept in degrees, as RFC 7946 writes positions
+
+
+def _words(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(","))
+
+
+CHANNELS = (
+    Channel(
+        "time",
+        TIME,
+        (
+            _words("time, t, session time, elapsed time, log time, logger time, time since start, running time"),
+            _words("utc, utc time, gps time, time of day, clock, clock time, timestamp, time stamp, date time, local time"),
+        ),
+    ),
+    Channel("latitude", ANGLE, (_words("latitude, lat, gps latitude, gps lat, position latitude"),),
+            default_unit="deg", geodetic=True),
+    Channel("longitude", ANGLE, (_words("longitude, lon, long, lng, gps longitude, gps lon, gps long, gps lng, position longitude"),),
+            default_unit="deg", geodetic=True),
+    Channel("x", LENGTH, (_words("position x, pos x, local x, x position, east, easting"),), _words("x")),
+    Channel("y", LENGTH, (_words("position y, pos y, local y, y position, north, northing"),), _words("y")),
+    Channel("altitude", LENGTH, (_words("altitude, alt, elevation, ele, gps altitude, gps alt, gps elevation, altitude gps"),
+                                 _words("height, gps height")), _words("z")),
+    Channel(
+        "speed",
+        SPEED,
+        (
+            _words("gps speed, speed gps, gnss speed, speed over ground, ground speed, speed ground, sog, velocity gps, gps velocity"),
+            _words("speed, velocity, vehicle speed, car speed, v"),
+        ),
+    ),
+    Channel(
+        "wheel_speed",
+        SPEED,
+        (
+            _words("wheel speed, speed wheel, speed wheels, wheel speed average, wheel speed mean, driven wheel speed"),
+            _words("wheel speed front, front wheel speed"),
+            _words("wheel speed rear, rear wheel speed"),
+            _words("wheel speed fl, wheel speed front left, wheel speed lf"),
+            _words("wheel speed fr, wheel speed front right, wheel speed rf"),
+        ),
+    ),
+    Channel("course", ANGLE, (
+        _words("course, gps course, course over ground, cog, gps heading, heading gps, track angle, gps bearing, true course"),
+        _words("heading, bearing"))),
+    Channel(
+        "a_lon",
+        ACCELERATION,
+        (_words("longitudinal acceleration, acceleration longitudinal, longitudinal accel, accel longitudinal, long accel, "
+                "accel long, long acc, acc long, lon acc, acc lon, lon accel, accel lon, longitudinal acc, acc longitudinal, "
+                "a lon, a long, ax, a x, acc x, x acc, accel x, x accel, acceleration x, x acceleration, "
+                "inline acc, inline acceleration, in line acceleration, g lon, g long, g longitudinal, lon g, long g, "
+                "longitudinal g, g force lon, g force long, g force longitudinal, longitudinal g force, g x"),),
+        _words("longitudinal, lon, long"),
+        dict.fromkeys(("glon", "glong", "glongitudinal", "gforcelon", "gforcelong", "gforcelongitudinal", "longitudinalgforce", "gx"), "g"),
+    ),
+    Channel(
+        "a_lat",
+        ACCELERATION,
+        (_words("lateral acceleration, acceleration lateral, lateral accel, accel lateral, lat accel, accel lat, lat acc, "
+                "acc lat, lateral acc, acc lateral, a lat, ay, a y, acc y, y acc, accel y, y accel, acceleration y, "
+                "y acceleration, g lat, g lateral, g force lat, g force lateral, lateral g force, g y"),),
+        _words("lateral, lat"),
+        dict.fromkeys(("glat", "glateral", "gforcelat", "gforcelateral", "lateralgforce", "gy"), "g"),
+    ),
+    Channel(
+        "a_vert",
+        ACCELERATION,
+        (_words("vertical acceleration, acceleration vertical, vertical accel, accel vertical, vert acc, vert accel, "
+                "vertical acc, acc vertical, az, a z, acc z, z acc, accel z, z accel, acceleration z, z acceleration, "
+                "a vert, g vert, g vertical, g z"),),
+        _words("vertical, vert"),
+        dict.fromkeys(("gvert", "gvertical", "gz"), "g"),
+    ),
+    Channel("yaw_rate", ANGULAR_VELOCITY, (
+        _words("yaw rate, yaw velocity, yaw speed, gyro z, z gyro, gyroscope z, omega z, wz, rate of turn, rotation z"),), _words("yaw")),
+    Channel("sideslip", ANGLE, (_words("sideslip, sideslip angle, side slip, side slip angle, body slip angle, slip angle, beta"),)),
+    Channel("steering", ANGLE, (
+        _words("steering, steering angle, steer angle, steer, steering wheel angle, steering wheel"),
+        _words("road wheel angle, roadwheel angle, front wheel angle"))),
+    Channel("throttle", RATIO, (
+        _words("throttle, throttle pedal, throttle position, tps, accelerator, accelerator pedal, accelerator position, "
+               "accelerator pedal position, throttle pedal position, pedal position"),)),
+    Channel("brake_pressure", PRESSURE, (
+        _words("brake pressure, brake line pressure, braking pressure, brake press, pressure brake"),
+        _words("brake pressure front, front brake pressure, brake press front, front brake press, brake pressure f"),
+        _words("brake pressure rear, rear brake pressure, brake press rear, rear brake press, brake pressure r")),
+        _words("brake, brakes, brake front, front brake, brake rear, rear brake")),
+    Channel("brake", RATIO, (_words("brake, brakes, brake pedal, brake position, brake pedal position, brake pedal travel"),)),
+    Channel("engine_speed", ANGULAR_VELOCITY, (
+        _words("engine speed, engine rpm, rpm, engine revs, revs, engine rotational speed"),), (),
+        {"rpm": "1/min", "enginerpm": "1/min"}),
+    Channel("gear", NUMBER, (_words("gear, gear position, selected gear, current gear, gear number"),), default_unit="1"),
+    Channel("lap", NUMBER, (_words("lap, lap number, lap no, lap nr, lap count, lap counter, current lap, lap index"),), default_unit="1"),
+    Channel("beacon", NUMBER, (_words("beacon, lap beacon, lap marker, lap trigger, beacon signal, start line marker"),), default_unit="1"),
+    Channel("satellites", NUMBER, (
+        _words("satellites, sats, gps satellites, gps sats, num satellites, number of satellites, nsat, gps nsat, satellites in use"),),
+        default_unit="1"),
+    Channel("hdop", NUMBER, (_words("hdop, gps hdop, horizontal dilution of precision"),), default_unit="1"),
+)  # fmt: skip
+
+#: Canonical channels by name.
+BY_NAME: Mapping[str, Channel] = {channel.name: channel for channel in CHANNELS}
+
+
+def si_symbol(channel: str) -> str:
+    """Unit in which a session holds this channel, for messages and tables."""
+    spec = BY_NAME[channel]
+    return "deg" if spec.geodetic else SI_SYMBOL[spec.quantity]
+
+
+def factor_of(channel: Channel, unit: Unit) -> float:
+    """What a value in `unit` is multiplied by to become the session's value."""
+    return unit.factor * RAD_TO_DEG if channel.geodetic else unit.factor
