@@ -8,6 +8,7 @@ from rich.text import Text
 
 from simlap.laps import LapSet
 from simlap.motion import Motion
+from simlap.report.plain import clean
 from simlap.report.terminal import console
 from simlap.session import Session
 
@@ -76,8 +77,13 @@ def print_channels(session: Session) -> None:
         table.add_column(head, overflow="fold")
     table.add_column("note", overflow="fold")
     for column in session.columns:
-        table.add_row(Text(column.name), column.channel or "(unread)", Text(column.unit or ""), Text(column.note))
+        table.add_row(
+            Text(clean(column.name)),
+            column.channel or "(unread)",
+            Text(clean(column.unit or "")),
+            Text(clean(column.note)),
+        )
     out = console()
     out.print(table)
     for note in session.notes:
-        out.print(Text(note))
+        out.print(Text(clean(note)))

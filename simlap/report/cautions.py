@@ -1,0 +1,89 @@
+"""The one place of caution texts: what a reader has to know before acting on the numbers."""
+
+from dataclasses import dataclass
+
+from simlap.results import Analysis
+
+# With fewer counted laps, the median of a phase rests on one or two laps, and the bootstrap over laps has few
+# distinct draws: intervals then come out too narrow.
+FEW_LAPS = 4
+# The design's bar for the kernel's own copy of the driven lap; beyond it the ledgers explain less than they seem to.
+UNEXPLAINED_SHARE = 0.003
+# A limit beaten by more than this over one phase is a fault of the envelope, not a feat of the driver. [s]
+BEATEN_S = 0.05
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One thing to know before acting on the numbers."""
+
+    key: str  #: short plain name, stable
+    text: str  #: one or two sentences
+
+
+STANDING = (
+    Caution(
+        "limit is a bound",
+        "The limit lap is a bound computed from grip that this driver has shown in this car on this day. It is "
+        "not a target: nobody drives it, and it does not know traffic, wear, nerve or run-off.",
+    ),
+    Caution(
+        "point mass",
+        "The car is taken as a point on the driven line: no weight shift, no kerbs, no time to change pedals. "
+        "Differences of a few hundredths between corners mean nothing.",
+    ),
+    Caution(
+        "conditions",
+        "It holds for the tyres, fuel, weather and track of these laps. Another day is another limit.",
+    ),
+)
+BUILD_UP = Caution(
+    "build up",
+    "Corners marked 'build up' are fast: work up to them in the small steps named, lap by lap, with a person who "
+    "knows the corner; never try the computed speed at once.",
+)
+
+
+def cautions(analysis: Analysis) -> tuple[Caution, ...]:
+    """Cautions for this analysis, those that its own numbers raise first, the standing ones after."""
+    raised: list[Caution] = []
+    quality = analysis.motion.quality
+    if quality.verdict != "good":
+        raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
+    if not analysis.motion.closes:
+        raised.append(
+            Caution(
+                "path rebuilt",
+                "The log holds no usable position: the path was rebuilt from speed and turning, and each lap was "
+                "closed on itself. Lines of different laps cannot be compared.",
+            )
+        )
+    counted = len(analysis.counted)
+    if counted < FEW_LAPS:
+        raised.append(
+            Caution(
+                "few laps",
+                f"Only {counted} counted lap{'s' if counted != 1 else ''}: the typical lap and all intervals rest on "
+                f"little. {FEW_LAPS} or more clean laps are needed to trust them.",
+            )
+        )
+    if analysis.beaten_s > BEATEN_S:
+        raised.append(
+            Caution(
+                "limit beaten",
+                f"The typical lap beats the computed limit by {analysis.beaten_s:.2f} s over one phase, so the "
+                "envelope is too low there: losses nearby come out too small.",
+            )
+        )
+    if abs(analysis.unexplained_s) > UNEXPLAINED_SHARE * analysis.typical_lap_s:
+        raised.append(
+            Caution(
+                "unexplained",
+                f"The model reproduces the typical lap to {abs(analysis.unexplained_s):.2f} s only "
+                f"({100 * abs(analysis.unexplained_s) / analysis.typical_lap_s:.1f} % of it); causes are less sure "
+                "than they look.",
+            )
+        )
+    if any(corner.build_up for corner in analysis.corners):
+        raised.append(BUILD_UP)
+    return (*raised, *STANDING)

@@ -1,0 +1,286 @@
+"""The analysis as plain numbers, lists and text: schema "simlap.analysis/1"."""
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from simlap.envelope import Envelope
+from simlap.losses import PHASE_NAMES
+from simlap.report.cautions import cautions
+from simlap.report.plain import MS_TO_KMH
+from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
+
+SCHEMA = "simlap.analysis/1"
+SCHEMA_TEXT = """\
+Keys end in their unit: _s seconds, _m metres, _kmh, _g (9.80665 m/s²). Stations count from the start line along
+the reference line. {value, low, high} is an estimate with its 90 % interval. Losses are positive where time is lost.
+
+schema           "simlap.analysis/1"; a key is only ever added within /1, never renamed or removed
+simlap_version   version that wrote the file
+source           name of the log
+laps[]           number, start_s (clock of the log), time_s, counted, flying, reason (why set aside, else "")
+laps_found_by    start line, track file, lap channel, beacon, or path alone
+track            name, length_m, corners[]: name, direction, entry_m, apex_m, exit_m
+envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_per_m,
+                 limits[]: speed_kmh and {value, low, high} of lateral_left_g, lateral_right_g, braking_g, traction_g,
+                 engine_g; tested_kmh: per limit the range of speeds with data, [low, high]
+best_lap_s       fastest counted lap, as driven; best_lap its number
+typical_lap_s    per phase the median of the counted laps, added up
+limit_lap_s      {value, low, high}: a bound, not a target
+target           null, or shown_s, next_step_s {value, low, high, chance}, limit_s, corners[]
+corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
+                 min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
+                 clear_loss (false: the interval holds zero), build_up (true: fast, small steps only), step_kmh,
+                 phases {braking, mid_corner, exit}: start_m, stop_m (smaller than start_m across the start line),
+                 lost_s (lost here; sums to typical minus limit lap), caused_s (with its knock-on; same sum less
+                 unexplained_s), gain_alone_s (if this phase alone were at the limit; does not sum),
+                 findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
+                 session_times_s, evidence {named numbers, keys end in their unit}
+priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high}, build_up
+keep             one thing not to change, "" where nothing stands out
+not_judged[]     what the channels of this log cannot show
+unexplained_s    driven typical lap less the model's copy of it; never spread over phases
+beaten_s         most by which the typical lap beats the limit over one phase; above 0.05 the envelope is at fault
+line_s[]         lap, line_s: time lost (+) or won (-) by that lap's line against the mean line
+quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_speed_ms, repaired_percent,
+                 bandwidth_hz, speed_source, position_drifts
+options          the options of the run
+cautions[]       key, text
+notes[]          repairs and decisions of the reader, the motion, the laps and the fit, in plain words
+"""
+TIME_DIGITS = 3  # [s] the clock of a 100 Hz log, interpolated, is good to about a millisecond
+STATION_DIGITS = 1  # [m]
+SPEED_DIGITS = 1  # [km/h]
+ACCELERATION_DIGITS = 3  # [g]
+SHARE_DIGITS = 2  # shares and chances: 200 bootstrap draws tell steps of half a percent
+EVIDENCE_DIGITS = 3
+SPEED_STEP_KMH = 10.0  # grid of the envelope's table; its limits bend little over it
+INTERVAL = (5.0, 95.0)  # [%] percentiles of the 90 % interval
+STANDARD_GRAVITY = 9.80665  # [m/s²] CGPM 1901
+
+
+def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
+    """The whole analysis in the shape that `SCHEMA_TEXT` describes; values that `json.dumps` takes as they are."""
+    lost = _rounded_parts(phase.lost.value for corner in analysis.corners for phase in corner.phases)
+    caused = _rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
+    per_corner = len(PHASE_NAMES)
+    return {
+        "schema": SCHEMA,
+        "simlap_version": version("simlap"),
+        "source": str(analysis.session.source),
+        "laps": [
+            {
+                "number": int(lap.number),
+                "start_s": _time(lap.start_s),
+                "time_s": _time(lap.time_s),
+                "counted": bool(lap.counted),
+                "flying": bool(lap.flying),
+                "reason": lap.reason,
+            }
+            for lap in analysis.lapset.laps
+        ],
+        "laps_found_by": analysis.lapset.found_by,
+        "track": {
+            "name": analysis.track.name,
+            "length_m": round(float(analysis.track.line.length), STATION_DIGITS),
+            "corners": [_place(corner) for corner in analysis.track.corners],
+        },
+        "envelope": envelope_to_dict(analysis),
+        "best_lap": int(analysis.best_lap),
+        "best_lap_s": _time(analysis.best_lap_s),
+        "typical_lap_s": _time(analysis.typical_lap_s),
+        "limit_lap_s": _interval(analysis.limit_lap),
+        "target": plain(analysis.target.to_dict()) if analysis.target is not None else None,
+        "corners": [
+            _corner(corner, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner])
+            for i, corner in zip(range(0, len(lost), per_corner), analysis.corners, strict=True)
+        ],
+        "priorities": [_priority(priority) for priority in analysis.advice.priorities],
+        "keep": analysis.advice.keep,
+        "not_judged": list(analysis.advice.not_judged),
+        "unexplained_s": _time(analysis.unexplained_s),
+        "beaten_s": _time(analysis.beaten_s),
+        "line_s": [{"lap": int(lap), "line_s": _time(value)} for lap, value in analysis.line_s.items()],
+        "quality": _quality(analysis),
+        "options": plain(dict(analysis.options)),
+        "cautions": [{"key": caution.key, "text": caution.text} for caution in cautions(analysis)],
+        "notes": list(all_notes(analysis)),
+    }
+
+
+def analysis_to_json(analysis: Analysis) -> str:
+    """`analysis_to_dict` as text, two blanks of indent, non-ASCII letters as they are, no NaN."""
+    return json.dumps(analysis_to_dict(analysis), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def all_notes(analysis: Analysis) -> tuple[str, ...]:
+    """Notes of every step, in order, each once."""
+    steps = (analysis.session.notes, analysis.motion.notes, analysis.fit.notes, analysis.notes)
+    return tuple(dict.fromkeys(note for step in steps for note in step))
+
+
+def envelope_to_dict(analysis: Analysis) -> dict[str, Any]:
+    """Limits on a grid of speeds up to the fastest driven, with intervals from the bootstrap."""
+    envelope = analysis.fit.envelope
+    fastest_kmh = float(analysis.table.v.max()) * MS_TO_KMH
+    grid_kmh = SPEED_STEP_KMH * np.arange(1, int(np.ceil(fastest_kmh / SPEED_STEP_KMH)) + 1)
+    v = grid_kmh / MS_TO_KMH
+    names = ("lateral_left_g", "lateral_right_g", "braking_g", "traction_g", "engine_g")
+    value = _limits_g(envelope, v)
+    draws = np.array([_limits_g(Envelope.unpack(packed), v) for packed in analysis.fit.draws])
+    low, high = np.percentile(draws, INTERVAL, axis=0) if len(draws) else (value, value)
+    rows = []
+    for j, speed in enumerate(grid_kmh):
+        row: dict[str, Any] = {"speed_kmh": round(float(speed), SPEED_DIGITS)}
+        for i, name in enumerate(names):
+            estimate = Interval(float(value[i, j]), float(low[i, j]), float(high[i, j]))
+            row[name] = _interval(estimate, ACCELERATION_DIGITS)
+        rows.append(row)
+    return {
+        "quantile": plain(analysis.fit.quantile),
+        "exponent_braking": round(envelope.exponent_braking, SHARE_DIGITS),
+        "exponent_drive": round(envelope.exponent_drive, SHARE_DIGITS),
+        "cornering_drag_s2_per_m": round(envelope.cornering_drag, 5),
+        "limits": rows,
+        "tested_kmh": {
+            name: [round(end * MS_TO_KMH, SPEED_DIGITS) for end in span] for name, span in envelope.tested.items()
+        },
+    }
+
+
+def _limits_g(envelope: Envelope, v: np.ndarray) -> np.ndarray:
+    """Lateral left and right, braking, traction and engine at speeds `v` (n,), shape (5, n) [g]."""
+    limits = (
+        envelope.lateral_limit(v, 1),
+        envelope.lateral_limit(v, -1),
+        envelope.braking_limit(v),
+        envelope.traction_limit(v),
+        envelope.engine_limit(v),
+    )
+    return np.array(limits) / STANDARD_GRAVITY
+
+
+def _corner(
+    corner: CornerResult, findings: Sequence[Finding], lost: Sequence[float], caused: Sequence[float]
+) -> dict[str, Any]:
+    speeds = {"typical": corner.min_speed_typical, "best": corner.min_speed_best, "limit": corner.min_speed_limit}
+    return {
+        **_place(corner.corner),
+        "rank": int(corner.rank),
+        "min_speed_kmh": {name: round(float(v) * MS_TO_KMH, SPEED_DIGITS) for name, v in speeds.items()},
+        "lost_s": _interval(corner.lost),
+        "gain_alone_s": _interval(corner.gain_alone),
+        "top3_chance": round(float(corner.top3_chance), SHARE_DIGITS),
+        "clear_loss": bool(corner.clear),
+        "build_up": bool(corner.build_up),
+        "step_kmh": round(float(corner.step_kmh), SPEED_DIGITS),
+        "phases": {phase.name: _phase(phase, lost[k], caused[k]) for k, phase in enumerate(corner.phases)},
+        "findings": [finding_to_dict(one) for one in findings if one.corner == corner.corner.name],
+    }
+
+
+def _place(corner: Any) -> dict[str, Any]:
+    return {
+        "name": corner.name,
+        "direction": corner.direction,
+        "entry_m": _station(corner.entry_m),
+        "apex_m": _station(corner.apex_m),
+        "exit_m": _station(corner.exit_m),
+    }
+
+
+def _phase(phase: PhaseResult, lost: float, caused: float) -> dict[str, Any]:
+    return {
+        "start_m": _station(phase.start_m),
+        "stop_m": _station(phase.stop_m),
+        "lost_s": {**_interval(phase.lost), "value": lost},
+        "caused_s": {**_interval(phase.caused), "value": caused},
+        "gain_alone_s": _interval(phase.gain_alone),
+    }
+
+
+def finding_to_dict(finding: Finding) -> dict[str, Any]:
+    """One finding with its evidence, numbers rounded."""
+    return {
+        "kind": finding.kind,
+        "phase": finding.phase,
+        "sentence": finding.sentence,
+        "worth_s": _time(finding.worth_s),
+        "laps": [int(lap) for lap in finding.laps],
+        "occurrences": int(finding.occurrences),
+        "of_laps": int(finding.of_laps),
+        "stations_m": [_station(station) for station in finding.stations_m],
+        "session_times_s": [round(float(t), 2) for t in finding.session_times_s],
+        "evidence": {name: round(float(number), EVIDENCE_DIGITS) for name, number in finding.evidence.items()},
+    }
+
+
+def _priority(priority: Priority) -> dict[str, Any]:
+    return {
+        "corner": priority.corner,
+        "phase": priority.phase,
+        "kind": priority.kind,
+        "sentence": priority.sentence,
+        "worth_s": _interval(priority.worth),
+        "build_up": bool(priority.build_up),
+    }
+
+
+def _quality(analysis: Analysis) -> dict[str, Any]:
+    quality = analysis.motion.quality
+    return {
+        "verdict": quality.verdict,
+        "reason": quality.reason,
+        "fixes_per_second": _optional(quality.fixes_per_second, 1),
+        "lag_s": _optional(quality.lag_s, 3),
+        "rms_position_m": _optional(quality.rms_position_m, 2),
+        "rms_speed_ms": _optional(quality.rms_speed_ms, 2),
+        "repaired_percent": round(100.0 * float(quality.repaired_share), 1),
+        "bandwidth_hz": round(float(analysis.motion.bandwidth_hz), 2),
+        "speed_source": quality.speed_source,
+        "position_drifts": not analysis.motion.closes,
+    }
+
+
+def plain(value: Any) -> Any:
+    """`value` made of what JSON knows: dicts, lists, text, numbers, true, false, null."""
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6)
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
+    if isinstance(value, Mapping):
+        return {str(key): plain(one) for key, one in value.items()}
+    if isinstance(value, Iterable):
+        return [plain(one) for one in value]
+    return str(value)
+
+
+def _rounded_parts(parts: Iterable[float]) -> list[float]:
+    """Parts rounded to a millisecond so that they still add up to the rounded sum.
+
+    The running sum is rounded, not the part: each part moves by less than one millisecond, the sum by less than
+    half of one.
+    """
+    running = np.round(np.cumsum([0.0, *parts]), TIME_DIGITS)
+    return [_time(part) for part in np.diff(running)]
+
+
+def _interval(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:
+    return {name: round(float(getattr(interval, name)), digits) + 0.0 for name in ("value", "low", "high")}
+
+
+def _time(value: float) -> float:
+    return round(float(value), TIME_DIGITS) + 0.0  # + 0.0 turns -0.0 into 0.0
+
+
+def _station(value: float) -> float:
+    return round(float(value), STATION_DIGITS) + 0.0
+
+
+def _optional(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(float(value), digits) + 0.0

@@ -1,0 +1,34 @@
+"""Write everything an analysis leaves behind into one folder."""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from simlap.files import write_text
+from simlap.report.json import analysis_to_json
+from simlap.report.losses_csv import losses_csv
+from simlap.results import Analysis
+
+FIGURE_FORMATS = ("png", "svg")
+
+
+def write_outputs(
+    analysis: Analysis, folder: str | os.PathLike[str], *, figures: Sequence[str] = FIGURE_FORMATS
+) -> list[Path]:
+    """Write analysis.json, losses.csv, report.html and the figures; return their paths.
+
+    All text is made before the first file is written, so that a failure leaves no half-filled folder.
+
+    Parameters
+    ----------
+    folder : path
+        Made where missing; nothing is written outside it.
+    figures : sequence of "png", "svg", "pdf"
+        Formats of the figures, written to `folder`/figures; empty for none.
+    """
+    target = Path(folder)
+    texts = {
+        "analysis.json": analysis_to_json(analysis),
+        "losses.csv": losses_csv(analysis),
+    }
+    return [write_text(target / name, text) for name, text in texts.items()]

@@ -1,0 +1,60 @@
+"""Text of the user, and numbers, made safe to print: one place for all outputs."""
+
+import math
+import unicodedata
+
+# Unicode categories that never reach a terminal, a page or a note as they are: control characters (an escape
+# sequence could rewrite the screen), lone surrogates, and code points nobody has assigned.
+UNPRINTABLE = frozenset({"Cc", "Cs", "Cn"})
+# Characters that turn the order of the text around them; a name keeps its own direction without them.
+DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+REPLACEMENT = "\ufffd"
+SECONDS_PER_MINUTE = 60
+MS_TO_KMH = 3.6
+
+
+def clean(text: str) -> str:
+    """`text` on one line, without characters that steer a terminal or turn other text around."""
+    out = []
+    for character in " ".join(str(text).split()):
+        if character in DIRECTION_CONTROLS:
+            continue
+        out.append(REPLACEMENT if unicodedata.category(character) in UNPRINTABLE else character)
+    return "".join(out)
+
+
+def shortened(text: str, length: int) -> str:
+    """`clean` text of at most `length` characters, an ellipsis where some were left out."""
+    tidy = clean(text)
+    return tidy if len(tidy) <= length else tidy[: length - 1].rstrip() + "…"
+
+
+def lap_time(seconds: float, digits: int = 2) -> str:
+    """A lap time as m:ss.ff, or ss.ff below a minute [s]."""
+    scale = 10**digits
+    ticks = round(abs(seconds) * scale)
+    minutes, rest = divmod(ticks, SECONDS_PER_MINUTE * scale)
+    sign = "-" if seconds < 0 and ticks else ""
+    if not minutes:
+        return f"{sign}{rest / scale:.{digits}f}"
+    return f"{sign}{minutes}:{rest / scale:0{3 + digits if digits else 2}.{digits}f}"
+
+
+def seconds(value: float, digits: int = 2) -> str:
+    """Seconds with a sign only where negative, never "-0.00"."""
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
+def clock(session_time: float) -> str:
+    """A time on the clock of the log as h:mm:ss or m:ss, whole seconds."""
+    whole = math.floor(session_time)
+    sign = "-" if whole < 0 else ""
+    minutes, rest = divmod(abs(whole), SECONDS_PER_MINUTE)
+    hours, minutes = divmod(minutes, SECONDS_PER_MINUTE)
+    return f"{sign}{hours}:{minutes:02d}:{rest:02d}" if hours else f"{sign}{minutes}:{rest:02d}"
+
+
+def percent(share: float) -> str:
+    """A share 0..1 as whole percent."""
+    return f"{100.0 * share:.0f} %"

@@ -1,0 +1,151 @@
+"""The answer in a terminal: ranked corners, lap times, cautions; 80 columns, plain text when piped."""
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console, Group, JustifyMethod, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from simlap.losses import PHASE_NAMES
+from simlap.report.cautions import cautions
+from simlap.report.plain import MS_TO_KMH, clean, lap_time, seconds, shortened
+from simlap.report.terminal import PLAIN_WIDTH, console
+from simlap.results import Analysis, CornerResult, Interval
+
+# Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
+WIDTHS = {"rank": 2, "corner": 18, "worth": 5, "interval": 11, "speeds": 10, "mark": 8}
+PHASE_WIDTHS = (7, 6, 5)
+LEDGERS = {"lost": "lost here", "caused": "caused here", "gain_alone": "gained if fixed alone"}
+WORDS = {"braking": "braking", "mid_corner": "middle", "exit": "exit"}
+
+
+def print_analysis(analysis: Analysis, out: Console | None = None, *, ledger: str = "lost") -> None:
+    """Print table, lap times, priorities and cautions.
+
+    Parameters
+    ----------
+    ledger : "lost", "caused" or "gain_alone"
+        Which seconds the three phase columns show.
+    """
+    print_parts(out if out is not None else console(), analysis_parts(analysis, ledger=ledger))
+
+
+def print_parts(out: Console, parts: list[RenderableType]) -> None:
+    """Print on a terminal as it is; into a pipe or file without the blanks that fill lines up to the width."""
+    if out.is_terminal:
+        out.print(Group(*parts))
+        return
+    with out.capture() as captured:
+        out.print(Group(*parts))
+    text = "\n".join(line.rstrip() for line in captured.get().splitlines()) + "\n"
+    out.file.write(text.encode(out.encoding, errors="replace").decode(out.encoding))
+
+
+def analysis_parts(analysis: Analysis, *, ledger: str = "lost") -> list[RenderableType]:
+    """What `print_analysis` prints, as rich renderables."""
+    title = shortened(f"{analysis.session.source}: {analysis.track.name}", PLAIN_WIDTH)
+    parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
+    parts += [*ranking(analysis, ledger=ledger), ""]
+    parts += [Text(line, style="dim") for line in _legend(analysis, ledger)]
+    if analysis.advice.priorities:
+        parts.append(Text("\nNext outing", style="bold"))
+        for number, priority in enumerate(analysis.advice.priorities, start=1):
+            parts.append(_item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
+    if analysis.advice.keep:
+        parts.append(_item("=", f"Keep: {clean(analysis.advice.keep)}"))
+    parts.append(Text("\nBefore you act on it", style="bold"))
+    parts += [_item("!", clean(caution.text)) for caution in cautions(analysis)]
+    return parts
+
+
+def laps_table(analysis: Analysis) -> Table:
+    """Best, typical, target and limit lap with their distance to the typical lap."""
+    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
+    table.add_column("lap", no_wrap=True)
+    table.add_column("time", justify="right", no_wrap=True)
+    table.add_column("to typical", justify="right", no_wrap=True)
+    table.add_column("what it is")
+    typical = analysis.typical_lap_s
+
+    def row(name: str, time_s: float, words: str) -> None:
+        table.add_row(name, lap_time(time_s), f"{seconds(time_s - typical)} s", words)
+
+    row("best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven")
+    row("typical", typical, f"middle of {len(analysis.counted)} counted laps, phase by phase")
+    if analysis.target is not None:
+        target = analysis.target.to_dict()
+        step = target["next_step_s"]
+        row("shown", target["shown_s"], "own best level that was repeated, joined up")
+        row(
+            "target",
+            step["value"],
+            f"next step, {lap_time(step['low'])} to {lap_time(step['high'])}, chance {100 * step['chance']:.0f} %",
+        )
+    limit = analysis.limit_lap
+    row("limit", limit.value, f"a bound, no target; {lap_time(limit.low)} to {lap_time(limit.high)} (90 %)")
+    return table
+
+
+def ranking(analysis: Analysis, *, ledger: str = "lost") -> list[RenderableType]:
+    """Corners ranked by the time that fixing the corner alone would bring; those without a clear loss apart."""
+    clear = [corner for corner in analysis.ranked if corner.clear]
+    unclear = [corner for corner in analysis.ranked if not corner.clear]
+    parts: list[RenderableType] = [_corner_table(clear, ledger, header=True)]
+    if unclear:
+        parts += [Text("no clear loss: the interval holds zero"), _corner_table(unclear, ledger, header=False)]
+    return parts
+
+
+def _corner_table(corners: list[CornerResult], ledger: str, *, header: bool) -> Table:
+    table = Table(box=SIMPLE_HEAD, show_edge=False, show_header=header, padding=0, header_style="bold")
+
+    def column(heading: str, width: int, justify: JustifyMethod = "right") -> None:
+        table.add_column(heading, width=width, justify=justify, no_wrap=True, overflow="ellipsis")
+
+    column("#", WIDTHS["rank"])
+    column("corner", WIDTHS["corner"], "left")
+    column("worth\n[s]", WIDTHS["worth"])
+    column("90 %\n[s]", WIDTHS["interval"])
+    for phase, width in zip(PHASE_NAMES, PHASE_WIDTHS, strict=True):
+        column(f"{WORDS[phase]}\n[s]", width)
+    column("slowest /\nlimit km/h", WIDTHS["speeds"])
+    column("mark", WIDTHS["mark"], "left")
+    for corner in corners:
+        table.add_row(*_corner_row(corner, ledger))
+    return table
+
+
+def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
+    gain = corner.gain_alone
+    slowest, limit = (v * MS_TO_KMH for v in (corner.min_speed_typical, corner.min_speed_limit))
+    return [
+        str(corner.rank),
+        Text(shortened(corner.corner.name, WIDTHS["corner"])),
+        Text(seconds(gain.value), style="bold"),
+        f"{seconds(gain.low)}..{seconds(gain.high)}",
+        *(seconds(getattr(phase, ledger).value) for phase in corner.phases),
+        f"{slowest:.0f} / {limit:.0f}",
+        "build up" if corner.build_up else "",
+    ]
+
+
+def _legend(analysis: Analysis, ledger: str) -> list[str]:
+    lines = [
+        "worth: lap time gained if this corner alone were driven at the limit",
+        f"braking, middle, exit: seconds {LEDGERS[ledger]}, typical lap against limit lap",
+        "slowest: lowest speed of the typical lap; limit: of the limit lap",
+    ]
+    if any(corner.build_up for corner in analysis.corners):
+        lines.append("build up: fast corner, only in small steps")
+    return lines
+
+
+def _worth(worth: Interval) -> str:
+    return f"{seconds(worth.value)} s ({seconds(worth.low)} to {seconds(worth.high)})"
+
+
+def _item(bullet: str, words: str) -> Table:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(width=2, no_wrap=True)
+    grid.add_column(ratio=1)
+    grid.add_row(bullet, Text(words))
+    return grid
