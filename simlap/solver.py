@@ -1,0 +1,316 @@
+"""The limit profile: the fastest speed along a line inside an envelope."""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from simlap import _kernels as kernels
+from simlap.envelope import ENVELOPE_SIZE, Envelope
+from simlap.errors import NoSolution, OptionError
+from simlap.frozen import own
+from simlap.line import Line
+
+#: Names of the codes in `LimitProfile.active`, in order.
+LIMIT_NAMES = ("lateral", "braking", "engine", "traction", "cap", "kept")
+_MODES = ("own_brake_mode", "own_drive_mode")
+# Stands for "no cap"; its square is still far from overflow. [m/s]
+NO_CAP = 1e9
+_DEFAULTS = {
+    "cap": (kernels.R_CAP, NO_CAP),
+    "floor": (kernels.R_FLOOR, 0.0),
+    "lateral_scale": (kernels.R_LATERAL, 1.0),
+    "brake_scale": (kernels.R_BRAKE, 1.0),
+    "drive_scale": (kernels.R_DRIVE, 1.0),
+    "own_brake": (kernels.R_OWN_BRAKE, 0.0),
+    "own_drive": (kernels.R_OWN_DRIVE, 0.0),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class StationLimits:
+    """Limits per station on top of the envelope; each None or an array (n,), or (B, n) for a batch.
+
+    ``own_brake[i]`` and ``own_drive[i]`` belong to the segment from station i to i + 1 and are what the car does
+    there, dv/dt with the slope included: own_a[i] = (v[i+1]² - v[i]²) / (2 ds[i]), ``own_drive`` = own_a,
+    ``own_brake`` = -own_a. Either may be negative. Mode 1 (replace) puts
+
+        v[i]² <= v[i+1]² + 2 ds own_brake[i]   or   v[i+1]² <= v[i]² + 2 ds own_drive[i]
+
+    in place of the envelope's limit, mode 2 (at least) allows what either of both allows. What replaces a limit in
+    one direction is also possible in the other: a segment on which the driver could only speed up at 1 m/s² is one
+    on which the car can speed up at 1 m/s².
+    """
+
+    cap: np.ndarray | None = None  #: highest speed [m/s]
+    floor: np.ndarray | None = None  #: the speed ceiling is at least this: it was driven [m/s]
+    brake_scale: np.ndarray | None = None  #: factor on the braking limit at the station
+    drive_scale: np.ndarray | None = None  #: factor on engine and traction limit
+    lateral_scale: np.ndarray | None = None  #: factor on the lateral limit
+    own_brake: np.ndarray | None = None  #: own deceleration over the segment behind the station [m/s²]
+    own_drive: np.ndarray | None = None  #: own acceleration over the segment behind the station [m/s²]
+    own_brake_mode: np.ndarray | None = None  #: 0 not used, 1 replaces the envelope's limit, 2 at least
+    own_drive_mode: np.ndarray | None = None  #: the same for the drive limit
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            own(self, field.name, dtype=int if field.name in _MODES else float)
+
+    def rows(self, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Values (B or 1, 7, n) and the two modes (B or 1, n) for the kernel.
+
+        Raises
+        ------
+        OptionError
+            When an array has another number of stations, batch sizes differ, or a value makes no sense.
+        """
+        given = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
+        runs = 1
+        for name, values in given.items():
+            if values.ndim not in (1, 2) or values.shape[-1] != n:
+                raise OptionError(f"limits: {name} has shape {values.shape}; the line has {n} stations.")
+            if values.ndim == 2 and values.shape[0] != 1:
+                if runs not in (1, values.shape[0]):
+                    raise OptionError(f"limits: {name} has {values.shape[0]} rows, another array {runs}.")
+                runs = values.shape[0]
+            _check_values(name, values)
+        rows = np.empty((runs, kernels.LIMIT_ROWS, n))
+        for name, (row, default) in _DEFAULTS.items():
+            rows[:, row] = given.get(name, default)
+        modes = []
+        for name in _MODES:
+            mode = np.atleast_2d(given.get(name, np.zeros((1, n), dtype=np.int8))).astype(np.int8)
+            modes.append(np.ascontiguousarray(np.broadcast_to(mode, (max(runs, mode.shape[0]), n))))
+        both = (modes[0] == kernels.OWN_REPLACES) & (modes[1] == kernels.OWN_REPLACES)
+        clash = both & (rows[:, kernels.R_OWN_DRIVE] < -rows[:, kernels.R_OWN_BRAKE])
+        if clash.any():
+            at = int(np.argwhere(clash)[0][-1])
+            raise OptionError(
+                f"limits: at station {at} both own accelerations replace the envelope, but own_drive is below "
+                f"-own_brake, so that no speed obeys both."
+            )
+        return rows, modes[0], modes[1]
+
+
+def _check_values(name: str, values: np.ndarray) -> None:
+    if name in _MODES:
+        bad = (values < kernels.OWN_NONE) | (values > kernels.OWN_AT_LEAST)
+    elif name.startswith("own"):
+        bad = ~np.isfinite(values)
+    else:
+        bad = np.isnan(values) | (values < 0.0)
+    if bad.any():
+        at = np.argwhere(bad)[0]
+        raise OptionError(f"limits: {name}[{int(at[-1])}] is {values[tuple(at)]!r}, which is no limit.")
+
+
+@dataclass(frozen=True, eq=False)
+class LimitProfile:
+    """The fastest profile; arrays of shape (n,), float64 unless said."""
+
+    line: Line  #: the line it was solved on
+    v: np.ndarray  #: speed [m/s]
+    a_lon: np.ndarray  #: dv/dt at the stations, mean of the two segments beside them [m/s²]
+    a_lat: np.ndarray  #: v² kappa [m/s²]
+    t: np.ndarray  #: time at the stations since station 0 [s]
+    segment_time: np.ndarray  #: time to the next station; 0 behind the last of an open line [s]
+    lap_time: float  #: [s]
+    active: np.ndarray  #: what holds the speed down, index into `LIMIT_NAMES`, int
+    share: np.ndarray  #: share of the tyres' combined limit in use, 1 at the limit
+
+    def __post_init__(self) -> None:
+        own(self, "v", "a_lon", "a_lat", "t", "segment_time", "share")
+        own(self, "active", dtype=int)
+
+    @property
+    def s(self) -> np.ndarray:
+        """Stations of the line [m]."""
+        return self.line.station
+
+    @property
+    def active_names(self) -> np.ndarray:
+        """`active` in words, shape (n,)."""
+        return np.array(LIMIT_NAMES)[self.active]
+
+
+@dataclass(frozen=True, eq=False)
+class BatchResult:
+    """Fastest profiles of a batch of B runs."""
+
+    v: np.ndarray  #: speed, shape (B, n) [m/s]
+    segment_time: np.ndarray  #: time to the next station, shape (B, n) [s]
+    lap_time: np.ndarray  #: shape (B,) [s]
+    active: np.ndarray  #: index into `LIMIT_NAMES`, int8, shape (B, n)
+
+
+def limit_profile(
+    line: Line,
+    env: Envelope,
+    spacing: float | None = None,
+    *,
+    limits: StationLimits | None = None,
+    start_speed: float | None = None,
+    end_speed: float | None = None,
+) -> LimitProfile:
+    """Fastest profile along `line` inside `env`.
+
+    Parameters
+    ----------
+    line : Line
+        Closed for a flying lap. With a start or end speed a closed line is driven once, as an open run.
+    env : Envelope
+        What the car can do.
+    spacing : float, optional
+        Resample the line to about this spacing first; `limits` then belong to the new stations. [m]
+    limits : StationLimits, optional
+        Limits per station.
+    start_speed, end_speed : float, optional
+        Speed at the first and last station; 0 is a standing start. [m/s]
+
+    Returns
+    -------
+    LimitProfile
+
+    Raises
+    ------
+    NoSolution
+        When no profile obeys the limits: the text names the station.
+
+    Notes
+    -----
+    Point mass, quasi-steady. Bobrow, Dubowsky, Gibson (1985), doi:10.1177/027836498500400301; Pham and Pham (2018),
+    doi:10.1109/TRO.2018.2819195. The scheme stands in `simlap._kernels`; its time error falls with ds².
+    """
+    if spacing is not None:
+        line = line.resample(spacing)
+    if start_speed is not None or end_speed is not None:
+        line = line.opened()
+    packed = env.pack()
+    batch = solve_batch(line, packed[None, :], limits, start_speed=start_speed, end_speed=end_speed)
+    v, segment_time = batch.v[0], batch.segment_time[0]
+    rate = (np.roll(v, -1) ** 2 - v**2) / (2.0 * line.ds + (0.0 if line.closed else np.eye(1, v.size, v.size - 1)[0]))
+    a_lon = _at_stations(rate, line)
+    scale = limits.rows(v.size)[0][0] if limits is not None else np.ones((kernels.LIMIT_ROWS, v.size))
+    return LimitProfile(
+        line=line,
+        v=v,
+        a_lon=a_lon,
+        a_lat=v**2 * line.kappa,
+        t=np.concatenate([[0.0], np.cumsum(segment_time[:-1])]),
+        segment_time=segment_time,
+        lap_time=float(batch.lap_time[0]),
+        active=batch.active[0],
+        share=_share(line, packed, v, a_lon, scale),
+    )
+
+
+def _at_stations(rate: np.ndarray, line: Line) -> np.ndarray:
+    """Acceleration at the stations from that of the segments behind them, weighted by the other's length."""
+    before, ds = np.roll(rate, 1), line.ds
+    behind = np.roll(ds, 1)
+    mean = (before * ds + rate * behind) / (ds + behind)
+    if not line.closed:
+        mean[0], mean[-1] = rate[0], rate[-2]
+    return mean
+
+
+def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Combined use of the tyres, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p), slope and banking taken out."""
+    geo, z = kernels.geometry(line), v**2
+    normal = np.maximum(geo[kernels.NORMAL] + geo[kernels.NORMAL_SLOPE] * z, 1e-9)
+    demand = geo[kernels.LAT_SLOPE] * z - geo[kernels.LAT_BANK]
+    along = a_lon + geo[kernels.CLIMB]
+    left = demand >= 0.0
+    lateral = np.where(left, packed[0] + packed[1] * z, packed[2] + packed[3] * z) * scale[kernels.R_LATERAL]
+    braking = (packed[4] + packed[5] * z) * scale[kernels.R_BRAKE]
+    traction = (packed[6] + packed[7] * z) * scale[kernels.R_DRIVE]
+    p = np.where(along < 0.0, packed[8], packed[9])
+    sideways = np.abs(demand) / (lateral * normal)
+    lengthways = np.abs(along) / (np.where(along < 0.0, braking, traction) * normal)
+    return (sideways**p + lengthways**p) ** (1.0 / p)
+
+
+def solve_batch(
+    line: Line,
+    packed: Any,
+    limits: StationLimits | None = None,
+    *,
+    start_speed: float | None = None,
+    end_speed: float | None = None,
+) -> BatchResult:
+    """Fastest profiles of many envelopes on one line, or of one envelope under many limits, in parallel.
+
+    Parameters
+    ----------
+    packed : float64 array, shape (44,) or (B, 44)
+        `Envelope.pack()` of each run.
+    limits : StationLimits, optional
+        Arrays (n,) serve all runs, arrays (B, n) one each.
+    start_speed, end_speed : float, optional
+        For an open line. [m/s]
+
+    Raises
+    ------
+    NoSolution
+        When a run has no profile; names run and station.
+    """
+    envelopes = np.ascontiguousarray(np.atleast_2d(np.asarray(packed, dtype=float)))
+    if envelopes.ndim != 2 or envelopes.shape[1] != ENVELOPE_SIZE or not np.isfinite(envelopes).all():
+        raise OptionError(f"solve_batch: envelopes {envelopes.shape} must be finite, shape (B, {ENVELOPE_SIZE}).")
+    n = line.station.size
+    rows, brake_modes, drive_modes = (limits or StationLimits()).rows(n)
+    runs = max(envelopes.shape[0], rows.shape[0], brake_modes.shape[0], drive_modes.shape[0])
+    for name, array in (("envelopes", envelopes), ("limits", rows), ("modes", brake_modes), ("modes", drive_modes)):
+        if array.shape[0] not in (1, runs):
+            raise OptionError(f"solve_batch: {array.shape[0]} {name} for {runs} runs; give 1 or {runs}.")
+    if line.closed and (start_speed is not None or end_speed is not None):
+        raise OptionError("solve_batch: a closed line has no start or end speed; use line.opened().")
+    ends = [_squared_speed(value, name) for value, name in ((start_speed, "start"), (end_speed, "end"))]
+    v, time = np.empty((runs, n)), np.zeros((runs, n))
+    tag, status = np.empty((runs, n), dtype=np.int8), np.empty(runs, dtype=np.int64)
+    geo = kernels.geometry(line)
+    if runs == 1:  # waking the threads costs more than one solve
+        solve_one: Any = kernels.solve_one  # numba's own types know nothing of its arguments
+        status[0] = solve_one(
+            v[0], tag[0], time[0], geo, envelopes[0], rows[0], brake_modes[0], drive_modes[0], line.closed, *ends
+        )
+    else:
+        kernels.solve_many(geo, envelopes, rows, brake_modes, drive_modes, line.closed, *ends, v, tag, time, status)
+    if (status != kernels.OK).any():
+        run = int(np.argmax(status != kernels.OK))
+        raise NoSolution(_why_not(line, int(status[run]), run, runs))
+    _check_ends(v, start_speed, end_speed)
+    return BatchResult(v, time, time.sum(axis=1), tag)
+
+
+def _squared_speed(value: float | None, name: str) -> float:
+    if value is None:
+        return np.inf
+    if not (np.isfinite(value) and value >= 0.0):
+        raise OptionError(f"{name} speed {value!r} m/s; give a speed of 0 or more.")
+    return float(value) ** 2
+
+
+# A given start or end speed counts as reached within this share of it.
+END_TOLERANCE = 1e-6
+
+
+def _check_ends(v: np.ndarray, start_speed: float | None, end_speed: float | None) -> None:
+    for speed, column, what in ((start_speed, 0, "start"), (end_speed, -1, "end")):
+        if speed is None:
+            continue
+        lowest = float(v[:, column].min())
+        if lowest < speed * (1.0 - END_TOLERANCE):
+            raise NoSolution(
+                f"{what} speed {speed:g} m/s cannot be driven: the limits allow {lowest:.6g} m/s there at most. "
+                f"Give a lower {what} speed."
+            )
+
+
+def _why_not(line: Line, station: int, run: int, runs: int) -> str:
+    where = f"station {line.station[station]:.1f} m" + (f", run {run}" if runs > 1 else "")
+    slope = float(np.degrees(line.grade[station]))
+    return (
+        f"No speed profile obeys the limits at {where} (grade {slope:.1f} deg, curvature {line.kappa[station]:.4g} "
+        f"1/m): the tyres cannot hold the car there, or the drive cannot carry it. Check grade, banking and limits."
+    )
