@@ -12,14 +12,14 @@ from simlap.errors import NotEnoughData
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
-from simlap.losses import PHASES, Driven, Ledger, driven_on, ledgers, map_phases, typical_lap
+from simlap.losses import PHASES, Driven, Ledger, driven_on, grip_limits, ledgers, map_phases, typical_lap
 from simlap.motion import Motion, motion_of
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
-from simlap.track import Track
+from simlap.track import Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
 # Stations of an analysis. Halving it moves the limit lap of a 3 km circuit by less than 2 ms (see
@@ -52,9 +52,10 @@ class Prepared:
     line: Line  #: mean path of the counted laps
 
 
-def find_session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet]:
-    """The smooth motion of a session and its laps, counted or set aside."""
+def find_session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
+    """The smooth motion of a session, its laps (counted or set aside), and the track on the motion's plane."""
     motion = motion_of(session)
+    track = track and track.in_plane(motion.origin)
     start = None
     if options.start_line is not None:
         if motion.origin is None:
@@ -64,7 +65,7 @@ def find_session_laps(session: Session, track: Track | None, options: Options) -
             )
         start = StartLine.from_geodetic(*options.start_line, motion.origin)
     laps = find_laps(motion, session, start_line=start, track=track, choose=options.laps, drop=options.drop)
-    return motion, laps
+    return motion, laps, track
 
 
 def prepare(session: Session, track: Track | None = None, options: Options | None = None) -> Prepared:
@@ -76,7 +77,7 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         When the log cannot carry a path or holds no counted lap.
     """
     options = options or Options()
-    motion, lapset = find_session_laps(session, track, options)
+    motion, lapset, track = find_session_laps(session, track, options)
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
         found = "; ".join(f"lap {lap.number}: {lap.reason}" for lap in lapset.laps) or "no complete lap"
@@ -139,16 +140,17 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     """Fit the envelope, solve the limit lap and fill the ledgers for laps that are prepared."""
     table, line, track = prepared.table, prepared.line, prepared.track
     fit = envelope_fit or fit_envelope(table, line, quantile=options.quantile, draws=options.draws, seed=options.seed)
-    limit = limit_profile(line, fit.envelope)
     corners = track.corners or find_corners(track.line)
+    grip = grip_scale(corners, np.asarray(line.station), float(line.length))
+    limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
     zones = cut_zones(line, corners, limit, brake_onsets(table, corners))
     phases = map_phases(zones, np.asarray(line.station), float(line.length))
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
     typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
-    typical_ledger, *lap_ledgers = ledgers(line, fit.envelope.pack(), (typical, *laps), phases)
+    typical_ledger, *lap_ledgers = ledgers(line, fit.envelope.pack(), (typical, *laps), phases, grip=grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
-    limit_times = np.asarray(solve_batch(line, fit.draws, None).segment_time)
+    limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
     return Analysis(
         session=prepared.session,
         motion=prepared.motion,
@@ -158,13 +160,14 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         line=line,
         fit=fit,
         limit=limit,
+        grip=grip,
         phases=phases,
         typical=typical,
         lap_driven=laps,
         lap_ledgers=tuple(lap_ledgers),
         typical_ledger=typical_ledger,
         corners=corner_results(
-            zones, line, fit, limit, limit_times, phases, laps, counted, int(best), typical, typical_ledger
+            zones, line, fit, limit, limit_times, grip, phases, laps, counted, int(best), typical, typical_ledger
         ),
         best_lap=int(table.numbers[best]),
         best_lap_s=laps[best].lap_time,
@@ -172,13 +175,13 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         limit_lap=percentile_interval(limit.lap_time, limit_times.sum(axis=1)),
         unexplained_s=typical_ledger.unexplained_s,
         beaten_s=float(max(0.0, -typical_ledger.lost.min())),
-        line_s=line_shares(table, line, fit),
+        line_s=line_shares(table, line, fit, grip),
         options=asdict(options),
         notes=(*prepared.session.notes, *prepared.motion.notes, *fit.notes),
     )
 
 
-def line_shares(table: LapTable, line: Line, fit: EnvelopeFit) -> dict[int, float]:
+def line_shares(table: LapTable, line: Line, fit: EnvelopeFit, grip: np.ndarray) -> dict[int, float]:
     """Per lap number the time that its line costs against the mean of the counted laps' lines. [s]
 
     The limit lap on the lap's own driven line, less the mean of those limits over the counted laps: position
@@ -188,7 +191,7 @@ def line_shares(table: LapTable, line: Line, fit: EnvelopeFit) -> dict[int, floa
     times = {}
     for row, number in enumerate(table.numbers):
         own_line = Line.from_curvature(kappa=table.kappa[row], ds=table.ds[row], like=line)
-        times[int(number)] = float(solve_batch(own_line, packed, None).lap_time[0])
+        times[int(number)] = float(solve_batch(own_line, packed, grip_limits(grip)).lap_time[0])
     mean = np.mean([times[int(number)] for number in np.asarray(table.numbers)[np.asarray(table.counted, bool)]])
     return {number: time - float(mean) for number, time in times.items()}
 

@@ -113,7 +113,7 @@ def list_laps(
     options = build_options(start=start_line, laps=laps, drop=drop)
     circuit = load_track(track)
     session = load_session(sessions, column)
-    motion, lapset = find_session_laps(session, circuit, options)
+    motion, lapset, _ = find_session_laps(session, circuit, options)
     if as_json:
         emit(json.dumps(laps_to_dict(motion, lapset), ensure_ascii=False, indent=1))
     else:

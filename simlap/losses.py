@@ -172,7 +172,18 @@ class Ledger:
         return self.driven_s - self.kept_s
 
 
-def kept_limits(lap: Driven, phases: PhaseMap, kept: np.ndarray, other: Driven | None = None) -> StationLimits:
+def grip_limits(grip: np.ndarray) -> StationLimits:
+    """Limits of a track whose grip varies: `grip` (n,) multiplies what tyres give sideways and under braking."""
+    return StationLimits(lateral_scale=grip, brake_scale=grip)
+
+
+def kept_limits(
+    lap: Driven,
+    phases: PhaseMap,
+    kept: np.ndarray,
+    other: Driven | None = None,
+    grip: np.ndarray | None = None,
+) -> StationLimits:
     """Per-station limits that keep the driver's behaviour in the phases `kept` (runs, p), bool.
 
     Kept braking: the own deceleration is what the brakes give. Kept mid-corner: the own speed is a cap. Kept
@@ -180,10 +191,11 @@ def kept_limits(lap: Driven, phases: PhaseMap, kept: np.ndarray, other: Driven |
     envelope rules, or, where `other` is given, the behaviour of that lap.
     """
     stations = kept[:, phases.phase]
+    scales = {} if grip is None else {"lateral_scale": grip, "brake_scale": grip}
     if other is None:
-        return StationLimits(**_behaviour(lap, phases.kind, stations))
+        return StationLimits(**_behaviour(lap, phases.kind, stations), **scales)
     mine, theirs = _behaviour(lap, phases.kind, stations), _behaviour(other, phases.kind, ~stations)
-    return StationLimits(**{name: np.where(stations, mine[name], theirs[name]) for name in mine})
+    return StationLimits(**{name: np.where(stations, mine[name], theirs[name]) for name in mine}, **scales)
 
 
 def _behaviour(lap: Driven, kind: np.ndarray, stations: np.ndarray) -> dict[str, np.ndarray]:
@@ -222,7 +234,13 @@ def ledger_masks(phases: PhaseMap) -> np.ndarray:
 
 
 def ledgers(
-    line: Line, packed: np.ndarray, laps: Sequence[Driven], phases: PhaseMap, *, other: Driven | None = None
+    line: Line,
+    packed: np.ndarray,
+    laps: Sequence[Driven],
+    phases: PhaseMap,
+    *,
+    other: Driven | None = None,
+    grip: np.ndarray | None = None,
 ) -> tuple[Ledger, ...]:
     """Compute the three ledgers of each lap against the limit, or against `other`.
 
@@ -236,6 +254,8 @@ def ledgers(
         Laps on `line`.
     other : Driven, optional
         Another lap on `line`: freed phases then do what it did, instead of what the envelope allows.
+    grip : float64 array, shape (n,), optional
+        Factor on the grip of each station, from the track file.
 
     Returns
     -------
@@ -247,7 +267,7 @@ def ledgers(
     packed = np.broadcast_to(np.atleast_2d(packed), (len(laps), np.shape(packed)[-1]))
     result = []
     for lap, envelope in zip(laps, packed, strict=True):
-        runs = solve_batch(line, envelope[None, :], kept_limits(lap, phases, masks, other))
+        runs = solve_batch(line, envelope[None, :], kept_limits(lap, phases, masks, other, grip))
         time = np.asarray(runs.lap_time)
         free = other.dt if other is not None else np.asarray(runs.segment_time)[p]
         caused = np.empty(p)

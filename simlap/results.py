@@ -113,6 +113,7 @@ class Analysis:
     line: "Line"  #: mean path of the counted laps, on the same stations
     fit: "EnvelopeFit"
     limit: "LimitProfile"  #: on `line`
+    grip: Any  #: factor on the grip of each station, from the track file, float64 (n,)
     phases: "PhaseMap"
     typical: "Driven"
     lap_driven: tuple["Driven", ...]  #: every lap of the table on `line`

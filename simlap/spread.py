@@ -46,6 +46,7 @@ def corner_results(
     fit: EnvelopeFit,
     limit: LimitProfile,
     limit_times: np.ndarray,
+    grip: np.ndarray,
     phases: PhaseMap,
     laps: Sequence[Driven],
     counted: np.ndarray,
@@ -59,13 +60,15 @@ def corner_results(
     ----------
     limit_times : float64 array, shape (draws, n)
         Segment times of the limit profile of each bootstrap envelope. [s]
+    grip : float64 array, shape (n,)
+        Factor on the grip of each station.
     counted : int array
         Rows of the counted laps in `laps`; ``fit.draw_laps`` counts within them.
     best : int
         Row of the best counted lap.
     """
     dt = np.array([laps[row].dt for row in counted])
-    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, phases, dt)
+    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt)
     corners = len(zones)
     rank = np.empty(corners, dtype=int)
     rank[np.argsort(-ledger.corner_gain, kind="stable")] = np.arange(1, corners + 1)
@@ -118,7 +121,7 @@ def _slowest(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
 
 
 def _draws(
-    line: Line, fit: EnvelopeFit, limit_times: np.ndarray, phases: PhaseMap, dt: np.ndarray
+    line: Line, fit: EnvelopeFit, limit_times: np.ndarray, grip: np.ndarray, phases: PhaseMap, dt: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Ledgers of the typical lap for every draw: lost (all draws), caused, gain alone and corner gain."""
     draw_laps = np.asarray(fit.draw_laps, dtype=int)
@@ -131,7 +134,7 @@ def _draws(
     for row, draw in enumerate(chosen):
         lap = typical_lap(line, dt[draw_laps[draw]], phases)
         envelope = np.asarray(fit.draws)[draw][None, :]
-        time[row] = solve_batch(line, envelope, kept_limits(lap, phases, masks)).lap_time
+        time[row] = solve_batch(line, envelope, kept_limits(lap, phases, masks, grip=grip)).lap_time
     caused = np.empty((chosen.size, p))
     caused[:, phases.order] = time[:, :p] - time[:, 1 : p + 1]
     return lost, caused, time[:, :1] - time[:, p + 1 : 2 * p + 1], time[:, :1] - time[:, 2 * p + 1 :]

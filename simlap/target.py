@@ -1,0 +1,326 @@
+"""The ladder of lap times: shown, next step, limit."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simlap.chance import outlook
+from simlap.losses import (
+    BRAKING,
+    EXIT,
+    MID_CORNER,
+    PHASE_NAMES,
+    PHASES,
+    Driven,
+    PhaseMap,
+    grip_limits,
+    kept_limits,
+)
+from simlap.results import Analysis, CornerResult, Interval
+from simlap.solver import StationLimits, solve_batch
+from simlap.spread import percentile_interval
+from simlap.transitions import Transitions, shown_transitions, with_transitions
+from simlap.units import MS_TO_KMH
+
+SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
+# A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
+BRAKE_POINT = 2.0  # [m/s²]
+FULL_DRIVE = 0.9  # share of the available drive above which the throttle counts as fully open
+BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
+SMALLEST_WORTH = 0.01  # [s] a phase that gains less is not worth a driver's attention
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Largest changes asked of a driver for one outing; common practice, no source."""
+
+    corners: int = 3  #: corners to work on
+    brake_point_m: float = 5.0  #: brake later by at most this
+    min_speed_kmh: float = 4.0  #: carry at most this much more speed
+    full_throttle_m: float = 10.0  #: full throttle earlier by at most this
+    fast_share: float = 0.5  #: in fast corners only this share of each step
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where something is now and where it should be next."""
+
+    now: float
+    next: float
+
+
+@dataclass(frozen=True)
+class CornerTarget:
+    """What must change in one corner for the next step."""
+
+    corner: str
+    phases: tuple[str, ...]  #: phases that are raised
+    build_up: bool
+    worth_s: float  #: lap time that the changes in this corner are worth [s]
+    brake_point_m: Mark | None  #: station where braking begins; None: no braking here [m]
+    min_speed_kmh: Mark  #: [km/h]
+    full_throttle_m: Mark | None  #: station where full drive begins; None: not reached in the zone [m]
+
+
+@dataclass(frozen=True)
+class Target:
+    """Realistic lap times for this driver in this car."""
+
+    shown_s: float  #: own phases as the driver repeats them, joined so that the speed is continuous
+    next_step: Interval  #: [s]
+    chance: float  #: that the best lap of the next outing reaches the next step
+    limit_s: float  #: a bound, never a target
+    limit_with_transitions_s: float  #: the limit for a driver who changes pedals as this one does
+    transitions: Transitions
+    best_phases_sum_s: float  #: best time of each phase simply added up: not drivable
+    corners: tuple[CornerTarget, ...]
+    outing: int  #: how many outings ahead the step looks
+
+    @property
+    def phases_gap_s(self) -> float:
+        """By how much the added-up best phases are faster than a lap that joins them. [s]"""
+        return self.shown_s - self.best_phases_sum_s
+
+
+def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None) -> Target:
+    """Ladder of lap times of one analysed session.
+
+    Parameters
+    ----------
+    outing : int
+        1 is the next outing; 2 allows two steps in each phase.
+    steps : Steps, optional
+        Largest changes for one outing.
+
+    Raises
+    ------
+    NotEnoughData
+        With fewer than two counted laps, or none that shows braking and drive.
+
+    Notes
+    -----
+    Shown: of each phase the lap nearest to the lower quartile of the counted laps, joined by the solver. Next
+    step: in the corners with most to gain the phases that use less of the envelope than the driver's median over
+    the other corners are raised to that share, within the steps.
+    """
+    steps = steps or Steps()
+    rows = np.array(analysis.counted)
+    laps = [analysis.lap_driven[row] for row in rows]
+    phases, envelope = analysis.phases, analysis.fit.envelope
+    times = shown_transitions(analysis.table, phases, analysis.motion.bandwidth_hz)
+    reachable = with_transitions(analysis.line, envelope, times, grip_limits(analysis.grip))
+    shown = composite(laps, phases)
+    goal = Driven(dt=reachable_dt(reachable), v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
+    packed = envelope.pack()[None, :]
+
+    def solve(runs: list[Driven]) -> tuple[np.ndarray, np.ndarray]:
+        found = solve_batch(analysis.line, packed, _all_kept(runs, phases, analysis.grip))
+        return np.asarray(found.v), np.asarray(found.lap_time)
+
+    (shown_v,), (shown_s,) = solve([shown])
+    wanted = _wanted_shares(shown, goal, phases)
+    raised: dict[int, float] = {}
+    corner_targets = []
+    for result in _worth_working_on(analysis, steps.corners):
+        index = analysis.corners.index(result)
+        own_raised = {}
+        for kind in range(PHASES):
+            phase = PHASES * index + kind
+            if wanted[phase] <= 0.0:
+                continue
+            tried = [_blend(shown, goal, phases, {phase: share}) for share in BLENDS * wanted[phase]]
+            v, lap_times = solve(tried)
+            allowed = [_within(result, phases, index, analysis, shown_v, row, steps, outing) for row in v]
+            best = max(i for i, yes in enumerate(allowed) if yes)
+            if shown_s - lap_times[best] > SMALLEST_WORTH:
+                own_raised[phase] = float(BLENDS[best] * wanted[phase])
+        if not own_raised:
+            continue
+        (v,), (lap_time,) = solve([_blend(shown, goal, phases, own_raised)])
+        raised |= own_raised
+        corner_targets.append(
+            _corner_target(result, index, analysis, shown_v, v, own_raised, float(shown_s - lap_time))
+        )
+    next_lap = _blend(shown, goal, phases, raised)
+    (_,), (next_s,) = solve([next_lap])
+    lap_times = np.array([lap.lap_time for lap in laps])
+    ahead = outlook(lap_times, len(laps) * outing, seed=int(analysis.options.get("seed", 0)))
+    sums = np.array([phases.sums(lap.dt) for lap in laps])
+    return Target(
+        shown_s=float(shown_s),
+        next_step=_interval(analysis, laps, goal, raised, float(next_s)),
+        chance=ahead.chance_of(float(next_s)),
+        limit_s=analysis.limit_lap.value,
+        limit_with_transitions_s=reachable.lap_time,
+        transitions=times,
+        best_phases_sum_s=float(sums.min(axis=0).sum()),
+        corners=tuple(corner_targets),
+        outing=outing,
+    )
+
+
+KEPT_FIELDS = ("cap", "floor", "own_brake", "own_drive", "own_brake_mode", "own_drive_mode")
+
+
+def _all_kept(laps: list[Driven], phases: PhaseMap, grip: np.ndarray) -> StationLimits:
+    """Limits of a batch in which each run keeps every phase of its own lap."""
+    everything = np.ones((1, phases.count), dtype=bool)
+    runs = [kept_limits(lap, phases, everything) for lap in laps]
+    stacked = {name: np.vstack([getattr(run, name) for run in runs]) for name in KEPT_FIELDS}
+    return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip)
+
+
+def reachable_dt(profile) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Time from each station of a closed profile to the next, shape (n,) [s]."""
+    t = np.asarray(profile.t)[: profile.v.size]
+    return np.diff(t, append=profile.lap_time)
+
+
+def composite(laps: list[Driven], phases: PhaseMap, level: float = SHOWN_LEVEL) -> Driven:
+    """Of each phase the lap nearest to the `level` quantile of its times; not yet joined."""
+    sums = np.array([phases.sums(lap.dt) for lap in laps])
+    wanted = np.quantile(sums, level, axis=0)
+    source = np.argmin(np.abs(sums - wanted), axis=0)[phases.phase]
+    station = np.arange(phases.phase.size)
+    return Driven(
+        **{name: np.array([getattr(lap, name) for lap in laps])[source, station] for name in ("dt", "v", "a")}
+    )
+
+
+def _segment_a(v: np.ndarray, ds: np.ndarray) -> np.ndarray:
+    """Mean acceleration from each station to the next of a closed lap. [m/s²]"""
+    return (np.roll(v, -1) ** 2 - v**2) / (2.0 * ds)
+
+
+def _shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
+    """Share of the goal's behaviour that each phase uses, shape (p,); NaN in empty phases.
+
+    Braking and exit: time that the goal takes over the phase's stretch of path, per time taken. Mid-corner:
+    square of the ratio of the slowest speeds, the ratio of lateral accelerations.
+    """
+    share = np.full(phases.count, np.nan)
+    for phase in np.unique(phases.phase):
+        here = phases.phase == phase
+        if phase % PHASES == MID_CORNER:
+            share[phase] = (lap.v[here].min() / goal.v[here].min()) ** 2
+        else:
+            share[phase] = goal.dt[here].sum() / lap.dt[here].sum()
+    return share
+
+
+def _wanted_shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
+    """How far each phase is to move from `lap` (0) to `goal` (1): to the median share of the other corners."""
+    share = _shares(lap, goal, phases)
+    move = np.zeros(phases.count)
+    for kind in range(PHASES):
+        own = np.arange(kind, phases.count, PHASES)
+        for phase in own:
+            others = share[own[own != phase]]
+            if np.isnan(share[phase]) or np.isnan(others).all():
+                continue
+            wanted = float(np.nanmedian(others))
+            if share[phase] < wanted and share[phase] < 1.0:
+                move[phase] = min(1.0, (wanted - share[phase]) / (1.0 - share[phase]))
+    return move
+
+
+def _worth_working_on(analysis: Analysis, most: int) -> list[CornerResult]:
+    """Corners with a clear loss, the largest first; fast corners never lead."""
+    clear = [corner for corner in analysis.ranked if corner.clear]
+    chosen = clear[:most]
+    return sorted(chosen, key=lambda corner: (corner.build_up, corner.rank))
+
+
+def _blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: dict[int, float]) -> Driven:
+    """`lap` with speed and acceleration of some phases moved towards `goal`."""
+    share = np.zeros(phases.count)
+    for phase, move in moves.items():
+        share[phase] = move
+    w = share[phases.phase]
+    # a speed above the goal's is kept: the driver has shown it
+    v = lap.v + w * np.maximum(goal.v - lap.v, 0.0)
+    return replace(lap, v=v, a=lap.a + w * (goal.a - lap.a))
+
+
+def _marks(analysis: Analysis, index: int, v: np.ndarray) -> tuple[float | None, float, float | None]:
+    """Brake point, slowest speed and full-throttle point of one corner zone of a profile (n,)."""
+    phases, line, envelope = analysis.phases, analysis.line, analysis.fit.envelope
+    station = np.asarray(line.station)
+    zone = analysis.corners[index].zone
+    since = (station - zone.start) % line.length
+    here = np.flatnonzero(phases.phase // PHASES == index)
+    here = here[np.argsort(since[here])]
+    a = _segment_a(v, line.ds)
+    corner = here[phases.kind[here] != EXIT]
+    slow = corner if corner.size else here
+    braking = here[phases.kind[here] == BRAKING]
+    brakes = braking[a[braking] < -BRAKE_POINT]
+    after = here[np.argmin(v[slow]) :] if slow.size else here
+    room = envelope.drive_limit(v[after], v[after] ** 2 * line.kappa[after])
+    full = after[a[after] >= FULL_DRIVE * room]
+    brake = float(station[brakes[0]]) if brakes.size else None
+    return brake, float(v[slow].min()), float(station[full[0]]) if full.size else None
+
+
+def _within(
+    result: CornerResult,
+    phases: PhaseMap,
+    index: int,
+    analysis: Analysis,
+    now: np.ndarray,
+    then: np.ndarray,
+    steps: Steps,
+    outing: int,
+) -> bool:
+    """True where profile `then` asks for no more than the allowed steps from `now` in this corner."""
+    share = outing * (steps.fast_share if result.build_up else 1.0)
+    length = analysis.line.length
+    brake_now, slow_now, full_now = _marks(analysis, index, now)
+    brake_then, slow_then, full_then = _marks(analysis, index, then)
+    if (slow_then - slow_now) * MS_TO_KMH > steps.min_speed_kmh * share:
+        return False
+    if brake_now is not None and brake_then is not None:
+        later = (brake_then - brake_now + 0.5 * length) % length - 0.5 * length
+        if later > steps.brake_point_m * share:
+            return False
+    if full_now is not None and full_then is not None:
+        earlier = (full_now - full_then + 0.5 * length) % length - 0.5 * length
+        if earlier > steps.full_throttle_m * share:
+            return False
+    return True
+
+
+def _corner_target(
+    result: CornerResult,
+    index: int,
+    analysis: Analysis,
+    now: np.ndarray,
+    then: np.ndarray,
+    raised: dict[int, float],
+    worth: float,
+) -> CornerTarget:
+    brake_now, slow_now, full_now = _marks(analysis, index, now)
+    brake_then, slow_then, full_then = _marks(analysis, index, then)
+    return CornerTarget(
+        corner=result.corner.name,
+        phases=tuple(PHASE_NAMES[phase % PHASES] for phase in sorted(raised)),
+        build_up=result.build_up,
+        worth_s=worth,
+        brake_point_m=None if brake_now is None or brake_then is None else Mark(brake_now, brake_then),
+        min_speed_kmh=Mark(slow_now * MS_TO_KMH, slow_then * MS_TO_KMH),
+        full_throttle_m=None if full_now is None or full_then is None else Mark(full_now, full_then),
+    )
+
+
+def _interval(analysis: Analysis, laps: list[Driven], goal: Driven, raised: dict[int, float], value: float) -> Interval:
+    """Interval of the next step: laps are resampled, the same phases raised, the draws' envelopes hold."""
+    phases = analysis.phases
+    draws = np.asarray(analysis.fit.draw_laps, dtype=int)[:INTERVAL_DRAWS]
+    runs = [_blend(composite([laps[row] for row in rows], phases), goal, phases, raised) for rows in draws]
+    envelopes = np.asarray(analysis.fit.draws)[: len(runs)]
+    times = np.asarray(solve_batch(analysis.line, envelopes, _all_kept(runs, phases, analysis.grip)).lap_time)
+    return percentile_interval(value, times)
+
+
+# Draws behind the interval of the next step: its 5 % and 95 % ends then lie within a sixth of its width.
+INTERVAL_DRAWS = 100
