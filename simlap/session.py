@@ -56,12 +56,12 @@ class Session:
         owned = {}
         for name, values in self.channels.items():
             if name not in BY_NAME or name == "time":
-                raise ValueError(f"Session of {self.source}: {name!r} is no canonical channel; see simlap.units.CHANNELS")
+                raise ValueError(f"Session of {self.source}: {name!r} is no canonical channel (simlap.units.CHANNELS)")
             array = _owned(values)
             if array.shape != t.shape:
                 raise ValueError(f"Session of {self.source}: {name} is {array.shape}, t is {t.shape}")
             if np.any(np.isinf(array)):
-                raise ValueError(f"Session of {self.source}: {name} holds an infinite value; write NaN where there is none")
+                raise ValueError(f"Session of {self.source}: {name} holds an infinite value; NaN means none")
             owned[name] = array
         object.__setattr__(self, "t", t)
         object.__setattr__(self, "channels", MappingProxyType(owned))
@@ -104,7 +104,7 @@ class Session:
             there = ", ".join(self.channels) or "none"
             raise NotEnoughData(
                 f"{self.source}: no channel {name!r} (there are: {there}). "
-                f"If a column holds it under another name, say so: --column {name}=\"NAME\":UNIT."
+                f'If a column holds it under another name, say so: --column {name}="NAME":UNIT.'
             ) from None
 
 

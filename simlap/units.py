@@ -48,17 +48,22 @@ UNITS = (
     Unit("mph", SPEED, MILE / 3600, ("mph", "mi/h", "mile/h", "miles/h", "milesperhour")),
     Unit("kn", SPEED, NAUTICAL_MILE / 3600, ("kn", "kt", "kts", "knot", "knots")),
     Unit("g", ACCELERATION, G, ("g", "gee")),
-    Unit("m/s²", ACCELERATION, 1.0, ("m/s2", "m/s^2", "m/s/s", "mps2", "m_s2", "ms2", "ms-2", "m/s**2", "m/sec2")),
+    Unit("m/s²", ACCELERATION, 1.0, ("m/s2", "m/s^2", "m/s**2", "m/s/s", "mps2", "m_s2", "ms2", "ms-2", "m/sec2")),
     Unit("Pa", PRESSURE, 1.0, ("pa", "pascal")),
     Unit("kPa", PRESSURE, 1e3, ("kpa",)),
     Unit("MPa", PRESSURE, 1e6, ("mpa",)),
     Unit("bar", PRESSURE, 1e5, ("bar", "bars")),
     Unit("psi", PRESSURE, PSI, ("psi", "lbf/in2", "lb/in2")),
-    Unit("deg", ANGLE, pi / 180, ("deg", "degs", "°", "º", "degree", "degrees")),
-    Unit("rad", ANGLE, 1.0, ("rad", "rads", "radian", "radians")),
-    Unit("deg/s", ANGULAR_VELOCITY, pi / 180, ("deg/s", "°/s", "º/s", "deg_s", "degs", "dps", "deg/sec", "degree/s", "degrees/s")),
-    Unit("rad/s", ANGULAR_VELOCITY, 1.0, ("rad/s", "rad_s", "rads", "rps", "rad/sec")),
-    Unit("1/min", ANGULAR_VELOCITY, 2 * pi / 60, ("1/min", "rpm", "r/min", "min-1", "min^-1", "rev/min", "/min", "u/min")),
+    Unit("deg", ANGLE, pi / 180, ("deg", "°", "degree", "degrees")),
+    Unit("rad", ANGLE, 1.0, ("rad", "radian", "radians")),
+    Unit(
+        "deg/s",
+        ANGULAR_VELOCITY,
+        pi / 180,
+        ("deg/s", "°/s", "deg_s", "degs", "dps", "deg/sec", "degree/s", "degrees/s"),
+    ),
+    Unit("rad/s", ANGULAR_VELOCITY, 1.0, ("rad/s", "rad_s", "rads", "rad/sec")),
+    Unit("1/min", ANGULAR_VELOCITY, 2 * pi / 60, ("1/min", "rpm", "r/min", "min-1", "min^-1", "rev/min")),
     Unit("%", RATIO, 0.01, ("%", "pct", "percent")),
     Unit("0..1", RATIO, 1.0, ("0..1", "0-1", "0_1", "0to1", "1", "-", "ratio", "fraction")),
     Unit("m", LENGTH, 1.0, ("m", "metre", "metres", "meter", "meters")),
@@ -67,7 +72,7 @@ UNITS = (
     Unit("s", TIME, 1.0, ("s", "sec", "secs", "second", "seconds")),
     Unit("ms", TIME, 1e-3, ("ms", "msec", "millisecond", "milliseconds", "millis")),
     Unit("min", TIME, 60.0, ("min", "minute", "minutes")),
-    Unit("hh:mm:ss", TIME, 1.0, ("hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.ss", "hh:mm:ss.sss", "h:m:s", "mm:ss.sss", "clock")),
+    Unit("hh:mm:ss", TIME, 1.0, ("hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.ss", "hh:mm:ss.sss", "mm:ss.sss", "clock")),
     Unit("1", NUMBER, 1.0, ("1", "-", "", "count", "number", "no", "#", "none")),
 )
 
@@ -81,7 +86,7 @@ SI_SYMBOL: Mapping[str, str] = {
 def _unit_key(text: str) -> str:
     """`text` as spellings are compared: NFKC (so that ² is 2), lower case, no blanks."""
     plain = unicodedata.normalize("NFKC", text).replace("µ", "u").replace("·", "").replace("⁻", "-")
-    return re.sub(r"\s+", "", plain.replace("−", "-")).lower()
+    return re.sub(r"\s+", "", plain.replace("−", "-").replace("º", "°")).lower()
 
 
 _BY_SPELLING: dict[str, list[Unit]] = {}
@@ -95,7 +100,7 @@ def find_units(text: str) -> tuple[Unit, ...]:
 
     "ms" is both m/s and milliseconds: the quantity of the channel tells which. "mPa" is not "MPa".
     """
-    if text.strip() in ("mPa", "mbar", "mg"):
+    if text.strip() == "mPa":
         return ()
     return tuple(_BY_SPELLING.get(_unit_key(text), ()))
 
@@ -116,7 +121,7 @@ class Channel:
 
     `names` holds groups of spellings in order of preference: a column of an earlier group wins over one of a
     later group, two columns of one group are an error. `vague` names count only with a fitting unit.
-    `implied` maps a spelling to the unit that the name itself states (RPM). `default_unit` is used, with a note,
+    `implied` maps the key of a name to the unit that the name itself states (RPM). `default_unit` is used, with a note,
     when nothing states one; None means that a unit must be stated.
     """
 
@@ -129,8 +134,17 @@ class Channel:
     geodetic: bool = False  #: kept in degrees, as RFC 7946 writes positions
 
 
+def name_key(text: str) -> str:
+    """A name as it is compared: letters and digits alone, lower case."""
+    return re.sub(r"[\W_]+", "", text).lower()
+
+
 def _words(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split(","))
+
+
+def _stating(unit: str, text: str) -> dict[str, str]:
+    return {name_key(name): unit for name in _words(text)}
 
 
 CHANNELS = (
@@ -139,22 +153,42 @@ CHANNELS = (
         TIME,
         (
             _words("time, t, session time, elapsed time, log time, logger time, time since start, running time"),
-            _words("utc, utc time, gps time, time of day, clock, clock time, timestamp, time stamp, date time, local time"),
+            _words(
+                "utc, utc time, gps time, time of day, clock, clock time, timestamp, time stamp, date time, local time"
+            ),
         ),
     ),
-    Channel("latitude", ANGLE, (_words("latitude, lat, gps latitude, gps lat, position latitude"),),
-            default_unit="deg", geodetic=True),
-    Channel("longitude", ANGLE, (_words("longitude, lon, long, lng, gps longitude, gps lon, gps long, gps lng, position longitude"),),
-            default_unit="deg", geodetic=True),
-    Channel("x", LENGTH, (_words("position x, pos x, local x, x position, east, easting"),), _words("x")),
-    Channel("y", LENGTH, (_words("position y, pos y, local y, y position, north, northing"),), _words("y")),
-    Channel("altitude", LENGTH, (_words("altitude, alt, elevation, ele, gps altitude, gps alt, gps elevation, altitude gps"),
-                                 _words("height, gps height")), _words("z")),
+    Channel(
+        "latitude",
+        ANGLE,
+        (_words("latitude, lat, gps latitude, gps lat, position latitude"),),
+        default_unit="deg",
+        geodetic=True,
+    ),
+    Channel(
+        "longitude",
+        ANGLE,
+        (_words("longitude, lon, long, lng, gps longitude, gps lon, gps long, gps lng, position longitude"),),
+        default_unit="deg",
+        geodetic=True,
+    ),
+    Channel("x", LENGTH, (_words("position x, pos x, local x, x position, east, easting"),), ("x",)),
+    Channel("y", LENGTH, (_words("position y, pos y, local y, y position, north, northing"),), ("y",)),
+    Channel(
+        "altitude",
+        LENGTH,
+        (
+            _words("altitude, alt, elevation, ele, gps altitude, gps alt, gps elevation, altitude gps"),
+            _words("height, gps height"),
+        ),
+        ("z",),
+    ),
     Channel(
         "speed",
         SPEED,
         (
-            _words("gps speed, speed gps, gnss speed, speed over ground, ground speed, speed ground, sog, velocity gps, gps velocity"),
+            _words("gps speed, speed gps, gnss speed, speed gnss, gps velocity, velocity gps")
+            + _words("speed over ground, ground speed, speed ground, sog"),
             _words("speed, velocity, vehicle speed, car speed, v"),
         ),
     ),
@@ -169,64 +203,138 @@ CHANNELS = (
             _words("wheel speed fr, wheel speed front right, wheel speed rf"),
         ),
     ),
-    Channel("course", ANGLE, (
-        _words("course, gps course, course over ground, cog, gps heading, heading gps, track angle, gps bearing, true course"),
-        _words("heading, bearing"))),
+    Channel(
+        "course",
+        ANGLE,
+        (
+            _words("course, gps course, course over ground, cog, true course, track angle")
+            + _words("gps heading, heading gps, gps bearing"),
+            _words("heading, bearing"),
+        ),
+    ),
     Channel(
         "a_lon",
         ACCELERATION,
-        (_words("longitudinal acceleration, acceleration longitudinal, longitudinal accel, accel longitudinal, long accel, "
-                "accel long, long acc, acc long, lon acc, acc lon, lon accel, accel lon, longitudinal acc, acc longitudinal, "
-                "a lon, a long, ax, a x, acc x, x acc, accel x, x accel, acceleration x, x acceleration, "
-                "inline acc, inline acceleration, in line acceleration, g lon, g long, g longitudinal, lon g, long g, "
-                "longitudinal g, g force lon, g force long, g force longitudinal, longitudinal g force, g x"),),
-        _words("longitudinal, lon, long"),
-        dict.fromkeys(("glon", "glong", "glongitudinal", "gforcelon", "gforcelong", "gforcelongitudinal", "longitudinalgforce", "gx"), "g"),
+        (
+            _words("longitudinal acceleration, acceleration longitudinal, longitudinal accel, accel longitudinal")
+            + _words(
+                "long accel, accel long, long acc, acc long, lon acc, acc lon, lon accel, accel lon, a lon, a long"
+            )
+            + _words("longitudinal acc, acc longitudinal, ax, a x, acc x, x acc, accel x, x accel")
+            + _words("acceleration x, x acceleration, inline acc, inline acceleration, in line acceleration")
+            + _words("g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
+            + _words("g force lon, g force long, g force longitudinal, longitudinal g force"),
+        ),
+        ("longitudinal", "lon", "long"),
+        _stating("g", "g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
+        | _stating("g", "g force lon, g force long, g force longitudinal, longitudinal g force"),
     ),
     Channel(
         "a_lat",
         ACCELERATION,
-        (_words("lateral acceleration, acceleration lateral, lateral accel, accel lateral, lat accel, accel lat, lat acc, "
-                "acc lat, lateral acc, acc lateral, a lat, ay, a y, acc y, y acc, accel y, y accel, acceleration y, "
-                "y acceleration, g lat, g lateral, g force lat, g force lateral, lateral g force, g y"),),
-        _words("lateral, lat"),
-        dict.fromkeys(("glat", "glateral", "gforcelat", "gforcelateral", "lateralgforce", "gy"), "g"),
+        (
+            _words("lateral acceleration, acceleration lateral, lateral accel, accel lateral, lat accel, accel lat")
+            + _words("lat acc, acc lat, lateral acc, acc lateral, a lat, ay, a y, acc y, y acc, accel y, y accel")
+            + _words("acceleration y, y acceleration, g lat, g lateral, lat g, lateral g, g y, y g")
+            + _words("g force lat, g force lateral, lateral g force"),
+        ),
+        ("lateral", "lat"),
+        _stating("g", "g lat, g lateral, lat g, lateral g, g y, y g, g force lat, g force lateral, lateral g force"),
     ),
     Channel(
         "a_vert",
         ACCELERATION,
-        (_words("vertical acceleration, acceleration vertical, vertical accel, accel vertical, vert acc, vert accel, "
-                "vertical acc, acc vertical, az, a z, acc z, z acc, accel z, z accel, acceleration z, z acceleration, "
-                "a vert, g vert, g vertical, g z"),),
-        _words("vertical, vert"),
-        dict.fromkeys(("gvert", "gvertical", "gz"), "g"),
+        (
+            _words("vertical acceleration, acceleration vertical, vertical accel, accel vertical, vert acc, vert accel")
+            + _words("vertical acc, acc vertical, a vert, az, a z, acc z, z acc, accel z, z accel, acceleration z")
+            + _words("z acceleration, g vert, g vertical, vertical g, g z, z g"),
+        ),
+        ("vertical", "vert"),
+        _stating("g", "g vert, g vertical, vertical g, g z, z g"),
     ),
-    Channel("yaw_rate", ANGULAR_VELOCITY, (
-        _words("yaw rate, yaw velocity, yaw speed, gyro z, z gyro, gyroscope z, omega z, wz, rate of turn, rotation z"),), _words("yaw")),
-    Channel("sideslip", ANGLE, (_words("sideslip, sideslip angle, side slip, side slip angle, body slip angle, slip angle, beta"),)),
-    Channel("steering", ANGLE, (
-        _words("steering, steering angle, steer angle, steer, steering wheel angle, steering wheel"),
-        _words("road wheel angle, roadwheel angle, front wheel angle"))),
-    Channel("throttle", RATIO, (
-        _words("throttle, throttle pedal, throttle position, tps, accelerator, accelerator pedal, accelerator position, "
-               "accelerator pedal position, throttle pedal position, pedal position"),)),
-    Channel("brake_pressure", PRESSURE, (
-        _words("brake pressure, brake line pressure, braking pressure, brake press, pressure brake"),
-        _words("brake pressure front, front brake pressure, brake press front, front brake press, brake pressure f"),
-        _words("brake pressure rear, rear brake pressure, brake press rear, rear brake press, brake pressure r")),
-        _words("brake, brakes, brake front, front brake, brake rear, rear brake")),
-    Channel("brake", RATIO, (_words("brake, brakes, brake pedal, brake position, brake pedal position, brake pedal travel"),)),
-    Channel("engine_speed", ANGULAR_VELOCITY, (
-        _words("engine speed, engine rpm, rpm, engine revs, revs, engine rotational speed"),), (),
-        {"rpm": "1/min", "enginerpm": "1/min"}),
-    Channel("gear", NUMBER, (_words("gear, gear position, selected gear, current gear, gear number"),), default_unit="1"),
-    Channel("lap", NUMBER, (_words("lap, lap number, lap no, lap nr, lap count, lap counter, current lap, lap index"),), default_unit="1"),
-    Channel("beacon", NUMBER, (_words("beacon, lap beacon, lap marker, lap trigger, beacon signal, start line marker"),), default_unit="1"),
-    Channel("satellites", NUMBER, (
-        _words("satellites, sats, gps satellites, gps sats, num satellites, number of satellites, nsat, gps nsat, satellites in use"),),
-        default_unit="1"),
+    Channel(
+        "yaw_rate",
+        ANGULAR_VELOCITY,
+        (
+            _words("yaw rate, yaw velocity, yaw speed, gyro z, z gyro, gyroscope z, omega z, wz, rotation z")
+            + _words("rate of turn, rotation rate z"),
+        ),
+        ("yaw",),
+    ),
+    Channel(
+        "sideslip",
+        ANGLE,
+        (_words("sideslip, sideslip angle, side slip, side slip angle, body slip angle, slip angle, beta"),),
+    ),
+    Channel(
+        "steering",
+        ANGLE,
+        (
+            _words("steering, steering angle, steer angle, steer, steering wheel angle, steering wheel"),
+            _words("road wheel angle, front wheel angle"),
+        ),
+    ),
+    Channel(
+        "throttle",
+        RATIO,
+        (
+            _words("throttle, throttle pedal, throttle position, throttle pedal position, tps, pedal position")
+            + _words("accelerator, accelerator pedal, accelerator position, accelerator pedal position"),
+        ),
+    ),
+    Channel(
+        "brake_pressure",
+        PRESSURE,
+        (
+            _words("brake pressure, brake line pressure, braking pressure, brake press, pressure brake"),
+            _words(
+                "brake pressure front, front brake pressure, brake press front, front brake press, brake pressure f"
+            ),
+            _words("brake pressure rear, rear brake pressure, brake press rear, rear brake press, brake pressure r"),
+        ),
+        ("brake", "brakes", "brake front", "front brake", "brake rear", "rear brake"),
+    ),
+    Channel(
+        "brake",
+        RATIO,
+        (_words("brake, brakes, brake pedal, brake position, brake pedal position, brake pedal travel"),),
+    ),
+    Channel(
+        "engine_speed",
+        ANGULAR_VELOCITY,
+        (_words("engine speed, engine rpm, rpm, engine revs, revs, engine rotational speed"),),
+        (),
+        _stating("1/min", "rpm, engine rpm"),
+    ),
+    Channel(
+        "gear",
+        NUMBER,
+        (_words("gear, gear position, selected gear, current gear, gear number"),),
+        default_unit="1",
+    ),
+    Channel(
+        "lap",
+        NUMBER,
+        (_words("lap, lap number, lap no, lap nr, lap count, lap counter, current lap, lap index"),),
+        default_unit="1",
+    ),
+    Channel(
+        "beacon",
+        NUMBER,
+        (_words("beacon, lap beacon, lap marker, lap trigger, beacon signal, start line marker"),),
+        default_unit="1",
+    ),
+    Channel(
+        "satellites",
+        NUMBER,
+        (
+            _words("satellites, satellites in use, sats, sat, gps satellites, gps sats, nsat, gps nsat")
+            + _words("num satellites, number of satellites"),
+        ),
+        default_unit="1",
+    ),
     Channel("hdop", NUMBER, (_words("hdop, gps hdop, horizontal dilution of precision"),), default_unit="1"),
-)  # fmt: skip
+)
 
 #: Canonical channels by name.
 BY_NAME: Mapping[str, Channel] = {channel.name: channel for channel in CHANNELS}

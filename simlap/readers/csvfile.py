@@ -2,7 +2,6 @@
 
 import codecs
 import csv
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,9 +11,12 @@ import numpy as np
 import pandas as pd
 
 from simlap.errors import LogFormatError
-from simlap.readers.clock import clock_column, is_clock
-from simlap.readers.columns import Assigned, ColumnChoice, assign, names_a_channel
-from simlap.readers.table import RawLog, Request, cell_error, drop_columns, optional
+from simlap.readers.choices import ColumnChoice
+from simlap.readers.clock import is_clock
+from simlap.readers.columns import Assigned, assign
+from simlap.readers.convert import COMMA_NUMBER, EMPTY, NUMBER, convert
+from simlap.readers.headers import names_a_channel
+from simlap.readers.table import RawLog, Request
 from simlap.units import find_units
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -24,11 +26,6 @@ HEADER_LINES = 300
 HEAD_BYTES = 1 << 20
 #: Rows looked at to tell the decimal sign and columns of clock times.
 SAMPLE_ROWS = 200
-#: Cells that mean "not recorded".
-EMPTY = ("", "nan", "NaN", "NAN", "-nan", "NA", "N/A", "n/a", "null", "NULL", "None", "none", "-", "--", "---", "?")
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(inf|infinity)", re.IGNORECASE)
-_COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
-_GEARS = {"N": 0.0, "R": -1.0, "P": 0.0}
 
 
 @dataclass(frozen=True)
@@ -79,7 +76,7 @@ def decode_head(head: bytes, source: str) -> tuple[str, str]:
 
 def _is_number(cell: str) -> bool:
     cell = cell.strip()
-    return bool(_NUMBER.fullmatch(cell) or _COMMA_NUMBER.fullmatch(cell) or is_clock(cell))
+    return bool(NUMBER.fullmatch(cell) or COMMA_NUMBER.fullmatch(cell) or is_clock(cell))
 
 
 def _split(lines: Sequence[str], delimiter: str) -> list[list[str]]:
@@ -121,7 +118,7 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
                 best = (known, len(cells), delimiter, number, rows)
     if best is None:
         raise LogFormatError(_no_header(lines, source))
-    _, width, delimiter, number, rows = best
+    _, _, delimiter, number, rows = best
     headers = [cell.strip() for cell in rows[number]]
     while headers and not headers[-1]:
         headers.pop()
@@ -158,8 +155,8 @@ def _is_units_row(cells: Sequence[str]) -> bool:
 
 def _decimal(sample: Sequence[Sequence[str]], delimiter: str) -> str:
     cells = [cell.strip() for row in sample for cell in row]
-    commas = any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
-    points = any("." in cell and _NUMBER.fullmatch(cell) for cell in cells)
+    commas = any(COMMA_NUMBER.fullmatch(cell) for cell in cells)
+    points = any("." in cell and NUMBER.fullmatch(cell) for cell in cells)
     return "," if commas and not points else "."
 
 
@@ -191,26 +188,8 @@ def read_csv(request: Request, head: bytes) -> RawLog:
     layout = find_layout(text, encoding, source, request.choices)
     assigned, columns, notes = assign(source, layout.headers, layout.units, request.choices, layout.clocks)
     frame = _load(request.path, layout, assigned, source)
-    values: dict[str, np.ndarray] = {}
-    unread: dict[str, str] = {}
-    time_of_day = False
-    for item in assigned:
-        header = layout.headers[item.index]
-        cells = frame[item.index]
-        if item.unit == "hh:mm:ss":
-            array, dated = clock_column(cells.tolist(), source, header, layout.first_line + 1)
-            time_of_day = not dated
-        elif cells.dtype == float:
-            array = cells.to_numpy()
-        else:
-            array, bad = _numbers(cells, item, layout)
-            if bad is not None and optional(item.channel):
-                unread[item.channel] = f"row {layout.first_line + 1 + bad}: {cells[bad]!r} is not a number"
-                continue
-            if bad is not None:
-                raise cell_error(source, layout.first_line + 1 + bad, header, cells[bad], item.unit)
-        values[item.channel] = array * item.factor
-    log = RawLog(source, values, drop_columns(columns, unread), list(notes), time_of_day)
+    log = convert(source, assigned, columns, notes, lambda item: frame[item.index].to_numpy(),
+                  layout.first_line + 1, layout.decimal)  # fmt: skip
     if layout.decimal == ",":
         log.notes.append("numbers are written with a decimal comma")
     return log
@@ -253,26 +232,8 @@ def _parse(path: Path, layout: Layout, dtypes: dict, source: str) -> pd.DataFram
         raise LogFormatError(f"{source}: cannot be cut into cells ({str(error).strip()}). Check the quotes.") from None
 
 
-def _numbers(cells: pd.Series, item: Assigned, layout: Layout) -> tuple[np.ndarray, int | None]:
-    """Numbers of a column of text, and the place of the first cell that is none."""
-    text = cells.astype("object").where(cells.notna(), "")
-    array = np.full(len(text), np.nan)
-    for index, cell in enumerate(text):
-        cell = str(cell).strip()
-        if cell in EMPTY:
-            continue
-        if item.channel == "gear" and cell.upper() in _GEARS:
-            array[index] = _GEARS[cell.upper()]
-        elif _NUMBER.fullmatch(cell):
-            array[index] = float(cell)
-        elif layout.decimal == "," and _COMMA_NUMBER.fullmatch(cell):
-            array[index] = float(cell.replace(",", "."))
-        else:
-            return array, index
-    return array, None
-
-
-def text_stream(data: bytes, source: str) -> io.StringIO:
-    """Whole text of a small file, for line-wise readers."""
+def whole_text(path: Path, source: str) -> str:
+    """All text of a file, in the encoding that its first bytes show."""
+    data = path.read_bytes()
     _, encoding = decode_head(data[:HEAD_BYTES], source)
-    return io.StringIO(data.decode(encoding, errors="replace"))
+    return data.decode(encoding, errors="replace")

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from simlap.errors import LogFormatError
-from simlap.readers.columns import ColumnChoice, choices_beside, choices_of, merged
+from simlap.readers.choices import ColumnChoice, choices_beside, choices_of, merged
 from simlap.readers.join import join
 from simlap.readers.repair import assemble
 from simlap.readers.table import MAX_BYTES, RawLog, Request

@@ -85,13 +85,13 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         return keep, time
     steps = np.diff(time)
     if log.time_of_day:
-        for index in np.flatnonzero(steps < -DAY / 2):
+        for index in np.flatnonzero(steps < -DAY / 2).tolist():
             time[index + 1 :] += DAY
             notes.append("the clock passes midnight: a day added from there on")
         steps = np.diff(time)
     forward = steps[steps > 0]
     step = float(np.median(forward)) if forward.size else LONE_STEP
-    for index in np.flatnonzero(steps < -LATE_ROWS):
+    for index in np.flatnonzero(steps < -LATE_ROWS).tolist():
         high = time[: index + 1].max()
         if time[index + 1] >= high or _fits(time, index + 1, high, step):
             continue
@@ -114,9 +114,8 @@ def _fits(time: np.ndarray, start: int, high: float, step: float) -> bool:
     before = np.sort(time[:start])
     block = time[start:stop]
     place = np.searchsorted(before, block)
-    nearest = np.minimum(
-        np.abs(block - before[np.clip(place - 1, 0, None)]), np.abs(before[np.clip(place, None, before.size - 1)] - block)
-    )
+    earlier, later = before[np.clip(place - 1, 0, None)], before[np.clip(place, None, before.size - 1)]
+    nearest = np.minimum(np.abs(block - earlier), np.abs(later - block))
     return bool(np.median(nearest) > 0.5 * step) or block.size * step < LATE_ROWS
 
 
@@ -170,8 +169,8 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
         if np.nanmax(np.abs(longitude)) <= 90.0:
             raise LogFormatError(
                 f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
-                f"Swap them: --column latitude=\"{names.get('longitude', 'longitude')}\" "
-                f"--column longitude=\"{names.get('latitude', 'latitude')}\""
+                f'Swap them: --column latitude="{names.get("longitude", "longitude")}" '
+                f'--column longitude="{names.get("latitude", "latitude")}"'
             )
         raise LogFormatError(f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit.")
     far = np.abs(longitude) > 180.0
@@ -183,10 +182,11 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     fix = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
     if fix.size > 1:
         north = np.diff(latitude[fix]) * METRES_PER_DEGREE
-        east = np.diff(np.unwrap(longitude[fix], period=360.0)) * METRES_PER_DEGREE * np.cos(np.radians(latitude[fix[1:]]))
-        jumps = np.flatnonzero(np.hypot(north, east) > JUMP)
+        degrees_east = np.diff(np.unwrap(longitude[fix], period=360.0))
+        moved = np.hypot(north, degrees_east * METRES_PER_DEGREE * np.cos(np.radians(latitude[fix[1:]])))
+        jumps = np.flatnonzero(moved > JUMP)
         if jumps.size:
-            distance = float(np.hypot(north, east)[jumps].max())
+            distance = float(moved[jumps].max())
             log.notes.append(
                 f"position jumps by more than 1 km {_plural(int(jumps.size), 'time')}, first at "
                 f"{time[fix[jumps[0] + 1]]:.2f} s (largest {distance / 1000:.1f} km)"

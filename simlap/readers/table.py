@@ -1,8 +1,11 @@
 """What every reader hands over: values in SI per channel, before any repair."""
 
-from collections.abc import Sequence
+import importlib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 
@@ -56,3 +59,23 @@ def cell_error(source: str, row: int, column: str, cell: object, unit: str) -> L
         f"{source}, row {row}, column {column!r}: {cell!r} is not a number. "
         f"Write it in {unit} with a decimal point, empty the cell, or delete the row."
     )
+
+
+def need_extra(module: str, extra: str, source: str, what: str) -> ModuleType:
+    """Import an optional package, or say how to install it."""
+    try:
+        return importlib.import_module(module)
+    except ImportError:
+        raise LogFormatError(
+            f'{source}: reading {what} needs the package {module}. Install it: pip install "simlap[{extra}]"'
+        ) from None
+
+
+@contextmanager
+def parsing(source: str, what: str, errors: tuple[type[Exception], ...]) -> Iterator[None]:
+    """Turn the errors of a format's library into one line; only calls of that library stand inside."""
+    try:
+        yield
+    except errors as error:
+        text = " ".join(str(error).split())[:200] or type(error).__name__
+        raise LogFormatError(f"{source}: a damaged {what} file ({text}). Export it again.") from None
