@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -92,16 +93,16 @@ def _split(inside: np.ndarray, spacing: float) -> list[tuple[int, int]]:
     valleys = np.flatnonzero(~rising[:-1] & rising[1:]) + 1
     bounds = [0, *valleys.tolist(), inside.size]
     while len(bounds) > 2:
-        parts = [inside[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+        parts = [inside[a:b] for a, b in itertools.pairwise(bounds)]
         ratios = []
-        for number, (left, right) in enumerate(zip(parts[:-1], parts[1:], strict=True), start=1):
+        for number, (left, right) in enumerate(itertools.pairwise(parts), start=1):
             small = min(left.sum(), right.sum()) * spacing < MIN_TURN
             ratios.append(math.inf if small else inside[bounds[number]] / min(left.max(), right.max()))
         worst = int(np.argmax(ratios))
         if ratios[worst] <= SPLIT_SHARE:
             break
         del bounds[worst + 1]
-    return list(zip(bounds[:-1], bounds[1:], strict=True))
+    return list(itertools.pairwise(bounds))
 
 
 def _corner(kappa: np.ndarray, run: tuple[int, int], spacing: float, direction: Direction) -> Corner:

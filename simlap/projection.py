@@ -30,6 +30,9 @@ LOST = 30.0  # [m]
 # Shortest driven length over which the direction of the path is measured when a place is looked for.
 DIRECTION_LENGTH = 2.0  # [m]
 
+# Legs of a line that come as near to a point as this are told apart by a hint: a marked place is 1 m wide.
+SAME_PLACE = 1.0  # [m]
+
 NEWTON_STEPS = 8  # the foot converges quadratically from a start within half a station
 NEWTON_LIMIT = 3.0  # longest step [m]: near the centre of curvature the step is unbounded
 
@@ -83,6 +86,24 @@ class Curve:
             step = along / np.maximum(np.abs(slope), 1e-3 * np.sum(d1 * d1, axis=1))
             s += np.clip(step, -NEWTON_LIMIT, NEWTON_LIMIT)
         return s if self.closed else np.clip(s, 0.0, self.length)
+
+    def nearest(self, point: np.ndarray, hint: float | None = None) -> tuple[float, float]:
+        """Station of the nearest place on the curve to one point (2,), and its distance. [m]
+
+        Where several legs come nearly as close (within `SAME_PLACE`), the one closest along the line to the station
+        `hint` is taken, if there is a hint.
+        """
+        gap = np.linalg.norm(point - self.points, axis=1)
+        low = gap <= np.minimum(np.roll(gap, 1), np.roll(gap, -1))
+        start = self.station[low & (gap < gap.min() + SAME_PLACE + self.length / gap.size)]
+        feet = self.foot(np.broadcast_to(point, (start.size, 2)), start)
+        away = np.linalg.norm(point - self.at(feet), axis=1)
+        order = away
+        if hint is not None:
+            along = np.abs((feet - hint + 0.5 * self.length) % self.length - 0.5 * self.length)
+            order = np.where(away <= away.min() + SAME_PLACE, along, np.inf)
+        best = int(np.argmin(order))
+        return float(feet[best] % self.length), float(away[best])
 
     def offset(self, point: np.ndarray, station: np.ndarray) -> np.ndarray:
         """Distance of each point left of the curve at its station."""

@@ -1,0 +1,319 @@
+"""From the text of a track file to a Track: every rule is checked, every message names feature and property."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+
+from simlap.errors import OptionError, TrackFormatError
+from simlap.geodesy import origin_of, to_plane
+from simlap.polyline import line_from_vertices
+from simlap.projection import Curve
+from simlap.track import Corner, SurfaceNote, Track
+from simlap.trackfile import DECIMALS, ROLES
+
+LARGEST_FILE = 50_000_000  # [bytes] a circuit of 100 km with vertices every 2 m has 5 MB
+LONGEST_NAME = 200  # [characters] a name must fit a table; longer ones are a pasted text
+SHORTEST_LINE = 50.0  # [m] less is no circuit but a slip of the decimal point
+WIDEST = 200.0  # [m] to one edge; a runway has 30
+STEEPEST_BANK = 60.0  # [deg] the steepest banked tracks have about 50
+GRIP_RANGE = (0.1, 3.0)  # factors beyond are a percentage or a slip
+# Corners and notes are marks on the line: one this far off was meant for another place. A wide track has 20 m.
+FARTHEST_MARK = 25.0  # [m]
+# Names of the one coordinate system that RFC 7946 allows, as older GIS programs still write them.
+CRS_NAMES = ("urn:ogc:def:crs:OGC:1.3:CRS84", "urn:ogc:def:crs:OGC::CRS84", "EPSG:4326", "urn:ogc:def:crs:EPSG::4326")
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where in the file something stands, for messages."""
+
+    source: str
+    index: int = -1
+    role: str = ""
+
+    def fail(self, what: str) -> NoReturn:
+        """Raise with the place in front."""
+        feature = f", features[{self.index}]" if self.index >= 0 else ""
+        raise TrackFormatError(f"{self.source}{feature}{f' ({self.role})' if self.role else ''}{what}")
+
+
+def load_json(source: str) -> Any:
+    """Parse a file strictly: UTF-8, no NaN, no key twice.
+
+    Raises
+    ------
+    TrackFormatError
+        With line and column of what is wrong.
+    """
+    path = Path(source)
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise TrackFormatError(f"{source}: {path.stat().st_size} bytes; a track file has at most {LARGEST_FILE}.")
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise TrackFormatError(
+            f"{source}: cannot be read ({error.strerror}). Give the path of a track file."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise TrackFormatError(
+            f"{source}: byte {error.start} is not UTF-8, so this is no GeoJSON file. Give a track file."
+        ) from error
+
+    def constant(name: str) -> NoReturn:
+        raise TrackFormatError(f"{source}: {name} is no number in JSON. Write a number, or leave the property out.")
+
+    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        keys = [key for key, _ in pairs]
+        for key in keys:
+            if keys.count(key) > 1:
+                raise TrackFormatError(f"{source}: {key!r} stands twice in one object. Keep one of them.")
+        return dict(pairs)
+
+    try:
+        return json.loads(text, parse_constant=constant, object_pairs_hook=unique)
+    except json.JSONDecodeError as error:
+        raise TrackFormatError(
+            f"{source}, row {error.lineno}, column {error.colno}: {error.msg}. This is no JSON; give a track file "
+            "(GeoJSON)."
+        ) from error
+    except (RecursionError, ValueError) as error:  # nested too deep, or a number of thousands of digits
+        raise TrackFormatError(f"{source}: cannot be read as JSON ({error}). Give a track file (GeoJSON).") from error
+
+
+def track_from_geojson(data: Any, source: str) -> Track:
+    """Build the track of a parsed FeatureCollection; `source` is named in messages."""
+    features = _features(data, source)
+    one: dict[str, tuple[Place, dict[str, Any]]] = {}
+    for role in ("reference line", "start line"):
+        found = [(place, feature) for place, feature in features if place.role == role]
+        if len(found) != 1:
+            Place(source).fail(
+                f': {len(found)} features have the property "role": "{role}"; a track file has exactly one.'
+            )
+        one[role] = found[0]
+    place, feature = one["reference line"]
+    position = _positions(place, feature, "LineString")
+    _check_closed(place, position)
+    origin = origin_of(position[:, 1], position[:, 0])
+    x, y = to_plane(position[:, 1], position[:, 0], origin)
+    known_height = position.shape[1] == 3
+    columns = {"z": position[:, 2] if known_height else np.zeros(len(position))}
+    for key, low, high in (
+        ("width_left_m", 0.0, WIDEST),
+        ("width_right_m", 0.0, WIDEST),
+        ("banking_deg", -STEEPEST_BANK, STEEPEST_BANK),
+    ):
+        values = _per_position(place, feature, key, len(position), low, high)
+        if values is not None:
+            columns[key] = values
+    if float(np.sum(np.hypot(np.diff(x), np.diff(y)))) < SHORTEST_LINE:
+        place.fail(
+            f": the line is {np.sum(np.hypot(np.diff(x), np.diff(y))):.1f} m long; a circuit has at least "
+            f"{SHORTEST_LINE:g} m. Positions are [longitude, latitude] in degrees."
+        )
+    start_place, start_feature = one["start line"]
+    ends = _positions(start_place, start_feature, "LineString")
+    if len(ends) != 2:
+        start_place.fail(f": it has {len(ends)} positions; a start line has two, one on each side of the track.")
+    ends_x, ends_y = to_plane(ends[:, 1], ends[:, 0], origin)
+    start_line = ((float(ends_x[0]), float(ends_y[0])), (float(ends_x[1]), float(ends_y[1])))
+    try:
+        line, widths = line_from_vertices(
+            np.stack((x, y), axis=1)[:-1],
+            {key: values[:-1] for key, values in columns.items()},
+            start_line,
+            rounding=_rounding(position),
+        )
+    except OptionError as error:
+        raise TrackFormatError(f"{source}: {error}") from error
+    curve = Curve(line)
+    name = _text(place, feature, "name", Path(source).stem)
+    return Track(
+        name=name,
+        line=line,
+        start_line=start_line,
+        corners=_corners(features, curve, line.kappa, origin),
+        origin=origin,
+        has_elevation=known_height,
+        width_left=widths.get("width_left_m"),
+        width_right=widths.get("width_right_m"),
+        notes=_notes(features, curve, origin),
+    )
+
+
+def _features(data: Any, source: str) -> list[tuple[Place, dict[str, Any]]]:
+    """The features that have a role, checked as far as RFC 7946 section 3 goes."""
+    top = Place(source)
+    if not isinstance(data, dict) or data.get("type") != "FeatureCollection":
+        top.fail(": the outermost object is no GeoJSON FeatureCollection (RFC 7946, section 3.3). Give a track file.")
+    crs = data.get("crs")
+    if crs is not None:
+        name = crs.get("properties", {}).get("name") if isinstance(crs, dict) else crs
+        if name not in CRS_NAMES:
+            top.fail(f': "crs" is {name!r}; GeoJSON is in WGS 84 (RFC 7946, section 4). Save it in EPSG:4326.')
+    if not isinstance(data.get("features"), list):
+        top.fail(': "features" is no array (RFC 7946, section 3.3). Give a track file.')
+    kept = []
+    for index, feature in enumerate(data["features"]):
+        place = Place(source, index)
+        if not isinstance(feature, dict) or feature.get("type") != "Feature":
+            place.fail(': its "type" is not "Feature" (RFC 7946, section 3.2).')
+        properties = feature.get("properties")
+        if properties is None or not isinstance(properties, dict) or "role" not in properties:
+            continue
+        role = properties["role"]
+        if role not in ROLES:
+            place.fail(f", property 'role': {role!r} is none of {', '.join(ROLES)}.")
+        kept.append((Place(source, index, role), feature))
+    return kept
+
+
+def _positions(place: Place, feature: dict[str, Any], *kinds: str) -> np.ndarray:
+    """Positions [longitude, latitude(, elevation)], shape (n, 2) or (n, 3)."""
+    geometry = feature.get("geometry")
+    kind = geometry.get("type") if isinstance(geometry, dict) else None
+    if kind not in kinds:
+        place.fail(f": its geometry is {kind!r}; it must be {' or '.join(kinds)}.")
+    rows = geometry.get("coordinates")
+    rows = [rows] if kind == "Point" else rows
+    if not isinstance(rows, list) or len(rows) < (1 if kind == "Point" else 2):
+        place.fail(': its "coordinates" hold no positions (RFC 7946, section 3.1.4).')
+    for number, row in enumerate(rows):
+        if not isinstance(row, list) or len(row) < 2 or not all(_is_number(value) for value in row):
+            place.fail(f", coordinates[{number}]: {_short(row)} is no position [longitude, latitude, elevation].")
+        if not (abs(row[0]) <= 180.0 and abs(row[1]) <= 90.0):
+            place.fail(
+                f", coordinates[{number}]: longitude {row[0]:g}, latitude {row[1]:g} is no place on the globe. "
+                "Positions are [longitude, latitude, elevation] in degrees and metres."
+            )
+    sizes = {min(len(row), 3) for row in rows}
+    if len(sizes) > 1:
+        place.fail(": some positions have an elevation and some have none. Give it to all of them, or to none.")
+    table = np.array([row[: sizes.copy().pop()] for row in rows], dtype=float)
+    if np.ptp(table[:, 0]) > 180.0:
+        place.fail(": the line crosses the 180th meridian, which track files cannot hold.")
+    return table
+
+
+def _check_closed(place: Place, position: np.ndarray) -> None:
+    first, last = position[0], position[-1]
+    if not np.array_equal(first, last):
+        x, y = to_plane(position[[0, -1], 1], position[[0, -1], 0], (float(first[1]), float(first[0])))
+        place.fail(
+            f": its last position lies {math.hypot(x[1] - x[0], y[1] - y[0]):.3g} m from its first. Close the "
+            "line: the last position repeats the first, elevation too."
+        )
+
+
+def _per_position(
+    place: Place, feature: dict[str, Any], key: str, count: int, low: float, high: float
+) -> np.ndarray | None:
+    """An array property with one number per position, or None where it is not given."""
+    values = feature["properties"].get(key)
+    if values is None:
+        return None
+    if not isinstance(values, list) or len(values) != count:
+        has = f"{len(values)} values" if isinstance(values, list) else _short(values)
+        place.fail(
+            f", property {key!r}: {has}, but the line has {count} positions. Give one number per position, or "
+            "delete the property."
+        )
+    for number, value in enumerate(values):
+        if not _is_number(value) or not low <= value <= high:
+            place.fail(f", property '{key}[{number}]': {_short(value)} is no number from {low:g} to {high:g}.")
+    return np.array(values, dtype=float)
+
+
+def _text(place: Place, feature: dict[str, Any], key: str, default: str | None = None) -> str:
+    """A text property; a whole number is taken as its digits (GIS programs turn "3" into 3)."""
+    value = feature["properties"].get(key, default)
+    if isinstance(value, int) and not isinstance(value, bool):
+        value = str(value)
+    if not isinstance(value, str) or not value.strip() or len(value) > LONGEST_NAME:
+        place.fail(f", property {key!r}: {_short(value)} is no text of 1 to {LONGEST_NAME} characters.")
+    return value
+
+
+def _corners(
+    features: list[tuple[Place, dict[str, Any]]], curve: Curve, kappa: np.ndarray, origin: tuple[float, float]
+) -> tuple[Corner, ...]:
+    """Corners sorted by apex, their stations taken from their positions."""
+    found: list[Corner] = []
+    for place, feature in features:
+        if place.role != "corner":
+            continue
+        name = _text(place, feature, "name")
+        if name in [corner.name for corner in found]:
+            place.fail(f", property 'name': {name!r} is the name of another corner too. Names must differ.")
+        grip = feature["properties"].get("grip", 1.0)
+        if not _is_number(grip) or not GRIP_RANGE[0] <= grip <= GRIP_RANGE[1]:
+            place.fail(
+                f", property 'grip': {_short(grip)} is no factor from {GRIP_RANGE[0]:g} to {GRIP_RANGE[1]:g}; "
+                "1 is the grip of the rest of the circuit."
+            )
+        points = _positions(place, feature, "LineString")
+        if len(points) != 3:
+            place.fail(f": it has {len(points)} positions; a corner has three: entry, apex, exit.")
+        hint = feature["properties"].get("apex_m")
+        apex = _mark(place, curve, points[1], origin, float(hint) if _is_number(hint) else None)
+        entry = _mark(place, curve, points[0], origin, apex)
+        leave = _mark(place, curve, points[2], origin, apex)
+        if (apex - entry) % curve.length + (leave - apex) % curve.length >= curve.length:
+            place.fail(
+                f": entry at {entry:.1f} m, apex at {apex:.1f} m and exit at {leave:.1f} m are not in driving "
+                "order. Swap its positions, or turn the reference line round."
+            )
+        at = (np.arange(kappa.size) * (curve.length / kappa.size) - entry) % curve.length
+        turned = float(kappa[at <= (leave - entry) % curve.length].sum())
+        found.append(Corner(name, "left" if turned > 0.0 else "right", entry, apex, leave, float(grip)))
+    return tuple(sorted(found, key=lambda corner: corner.apex_m))
+
+
+def _notes(
+    features: list[tuple[Place, dict[str, Any]]], curve: Curve, origin: tuple[float, float]
+) -> tuple[SurfaceNote, ...]:
+    """Surface notes; of a line only the two ends count."""
+    found = []
+    for place, feature in features:
+        if place.role == "surface":
+            points = _positions(place, feature, "Point", "LineString")
+            middle = _mark(place, curve, points[len(points) // 2], origin, None)
+            start, stop = (_mark(place, curve, points[k], origin, middle) for k in (0, -1))
+            found.append(SurfaceNote(_text(place, feature, "note"), start, stop))
+    return tuple(found)
+
+
+def _mark(place: Place, curve: Curve, position: np.ndarray, origin: tuple[float, float], hint: float | None) -> float:
+    """Station of a position marked on the line."""
+    x, y = to_plane(position[1:2], position[0:1], origin)
+    point = np.array([x[0], y[0]])
+    station, distance = curve.nearest(point, hint)
+    if distance > FARTHEST_MARK:
+        place.fail(
+            f": the position {position[0]:.6f}, {position[1]:.6f} lies {distance:.0f} m from the reference line. "
+            f"Put it on the line (at most {FARTHEST_MARK:g} m off)."
+        )
+    return station
+
+
+def _rounding(position: np.ndarray) -> float:
+    """Standard deviation that rounding to the decimals used in the file gives to a position. [m]"""
+    degrees = position[:, :2]
+    decimals = next((d for d in range(DECIMALS) if np.array_equal(np.round(degrees, d), degrees)), DECIMALS)
+    metres_per_degree = 111_320.0  # on a meridian, and an upper bound along a parallel
+    return 0.0 if decimals >= DECIMALS else metres_per_degree * 10.0**-decimals / math.sqrt(12.0)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
