@@ -46,6 +46,18 @@ class PhaseMap:
         """BRAKING, MID_CORNER or EXIT at each station, shape (n,)."""
         return self.phase % PHASES
 
+    @property
+    def behaviour(self) -> np.ndarray:
+        """What of the driver is kept at each station, shape (n,): as `kind`, but a corner taken flat counts as EXIT.
+
+        Such a corner has a mid-corner phase alone. Its speed comes from the exit before it; were the own speed
+        its cap, what a slow exit costs along the straight would be charged to the flat corner on it.
+        """
+        sizes = np.bincount(self.phase, minlength=self.count).reshape(-1, PHASES)
+        flat = (sizes[:, BRAKING] == 0) & (sizes[:, EXIT] == 0)
+        kind = self.kind
+        return np.where(flat[self.phase // PHASES] & (kind == MID_CORNER), EXIT, kind)
+
     def sums(self, per_station: np.ndarray) -> np.ndarray:
         """Sum `per_station` (..., n) over the stations of each phase; returns (..., p)."""
         flat = np.atleast_2d(per_station)
@@ -193,8 +205,8 @@ def kept_limits(
     stations = kept[:, phases.phase]
     scales = {} if grip is None else {"lateral_scale": grip, "brake_scale": grip}
     if other is None:
-        return StationLimits(**_behaviour(lap, phases.kind, stations), **scales)
-    mine, theirs = _behaviour(lap, phases.kind, stations), _behaviour(other, phases.kind, ~stations)
+        return StationLimits(**_behaviour(lap, phases.behaviour, stations), **scales)
+    mine, theirs = _behaviour(lap, phases.behaviour, stations), _behaviour(other, phases.behaviour, ~stations)
     return StationLimits(**{name: np.where(stations, mine[name], theirs[name]) for name in mine}, **scales)
 
 
@@ -207,9 +219,11 @@ def _behaviour(lap: Driven, kind: np.ndarray, stations: np.ndarray) -> dict[str,
     brake_mode[middle | leaving] = AT_LEAST
     drive_mode[leaving] = REPLACE
     drive_mode[braking | middle] = AT_LEAST
+    # the speed at the end of the last kept segment is the driver's too, though the station begins another phase
+    capped = middle | np.roll(middle, 1, axis=1)
     return {
-        "cap": np.where(middle, lap.v, UNBOUND),
-        "floor": np.where(stations, lap.v, 0.0),
+        "cap": np.where(capped, lap.v, UNBOUND),
+        "floor": np.where(stations | capped, lap.v, 0.0),
         "own_brake": np.where(stations, -lap.a, 0.0),
         "own_drive": np.where(stations, lap.a, 0.0),
         "own_brake_mode": brake_mode,

@@ -1,6 +1,7 @@
 """The ladder of lap times: shown, next step, limit."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -80,6 +81,44 @@ class Target:
     def phases_gap_s(self) -> float:
         """By how much the added-up best phases are faster than a lap that joins them. [s]"""
         return self.shown_s - self.best_phases_sum_s
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for JSON; keys end in their unit."""
+
+        def mark(value: Mark | None, digits: int) -> dict[str, float] | None:
+            return None if value is None else {"now": round(value.now, digits), "next": round(value.next, digits)}
+
+        return {
+            "outing": self.outing,
+            "shown_s": round(self.shown_s, 3),
+            "next_step_s": {
+                "value": round(self.next_step.value, 3),
+                "low": round(self.next_step.low, 3),
+                "high": round(self.next_step.high, 3),
+                "chance": round(self.chance, 2),
+            },
+            "limit_s": round(self.limit_s, 3),
+            "limit_with_transitions_s": round(self.limit_with_transitions_s, 3),
+            "transitions": {
+                "onset_s": round(self.transitions.onset_s, 2),
+                "release_s": round(self.transitions.release_s, 2),
+                "pickup_s": round(self.transitions.pickup_s, 2),
+            },
+            "best_phases_sum_s": round(self.best_phases_sum_s, 3),
+            "best_phases_gap_s": round(self.phases_gap_s, 3),
+            "corners": [
+                {
+                    "name": corner.corner,
+                    "phases": list(corner.phases),
+                    "build_up": corner.build_up,
+                    "worth_s": round(corner.worth_s, 3),
+                    "brake_point_m": mark(corner.brake_point_m, 0),
+                    "min_speed_kmh": mark(corner.min_speed_kmh, 1),
+                    "full_throttle_m": mark(corner.full_throttle_m, 0),
+                }
+                for corner in self.corners
+            ],
+        }
 
 
 def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None) -> Target:
