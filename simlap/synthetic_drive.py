@@ -399,7 +399,7 @@ class Car:
     """An envelope made ready for the kernels, and a gearbox."""
 
     envelope: Envelope
-    upshift: tuple[float, ...] = (16.0, 23.0, 31.0, 40.0, 50.0)  #: speeds of the up-changes [m/s]
+    upshift: tuple[float, ...] = (18.0, 27.0, 37.0, 48.0)  #: speeds of the up-changes [m/s]
     redline: float = 760.0  #: engine speed at an up-change [rad/s]
 
     def arrays(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -56,13 +56,14 @@ class Driver:
 
     skill: CornerSkill = CornerSkill()  #: in corners that `corners` does not name
     corners: Mapping[str, CornerSkill] = field(default_factory=dict)  #: by corner name
-    spread: float = 0.01  #: of the usage, from lap to lap
+    spread: float = 0.02  #: of the usage in each phase, from lap to lap
     usage_mean: float | None = None
+    form: float = 0.008  #: the whole lap's usage is 1 - \|N(0, this)\| on top
     onset_spread_m: float = 2.0  #: brakes earlier by \|N(0, this)\| from lap to lap [m]
     build_s: float = 0.2  #: to build up the brakes [s]
     release_s: float = 0.35  #: to let go of full brakes [s]
     pickup_s: float = 0.3  #: to open the throttle fully [s]
-    shift_s: float = 0.08  #: of a gear change, with no drive; 0: none [s]
+    shift_s: float = 0.06  #: of a gear change, with no drive; 0: none [s]
     line_sd_m: float = 0.35  #: scatter of the path about the line [m]
     line_length_m: float = 90.0  #: over which that scatter changes [m]
     improvement: float = 0.0  #: share of what is left of each deficit that goes from lap to lap
@@ -76,7 +77,7 @@ class Driver:
     @classmethod
     def at_limit(cls, **changes: Any) -> "Driver":
         """Uses the whole envelope everywhere on every lap, but for the time to change pedals."""
-        return replace(cls(spread=0.0, onset_spread_m=0.0), **changes)
+        return replace(cls(spread=0.0, form=0.0, onset_spread_m=0.0), **changes)
 
     @classmethod
     def with_deficits(cls, corners: Sequence[Any], seed: int, *, size: float = 1.0, **changes: Any) -> "Driver":
@@ -98,11 +99,12 @@ class Driver:
         gone = 1.0 - (1.0 - self.improvement) ** lap
         return self.corners.get(name, self.skill).better(gone)
 
-    def draw(self, rng: np.random.Generator, size: tuple[int, ...]) -> np.ndarray:
-        """Random usage shares, at most 1."""
-        noise = rng.standard_normal(size) * self.spread
-        usage = 1.0 - np.abs(noise) if self.usage_mean is None else self.usage_mean + noise
-        return np.clip(usage, LOWEST_USAGE, 1.0)
+    def draw(self, rng: np.random.Generator, laps: int, corners: int) -> np.ndarray:
+        """Random usage shares, at most 1, shape (laps, corners, 3)."""
+        noise = rng.standard_normal((laps, corners, 3)) * self.spread
+        usage = 1.0 - np.abs(noise) if self.usage_mean is None else np.minimum(self.usage_mean + noise, 1.0)
+        form = 1.0 - np.abs(rng.standard_normal((laps, 1, 1))) * self.form
+        return np.clip(usage * form, LOWEST_USAGE, 1.0)
 
 
 @dataclass(frozen=True)

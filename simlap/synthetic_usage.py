@@ -19,7 +19,7 @@ Ledger = dict[Key, float]
 def usage_tables(zones: Sequence[TrueZone], driver: Driver, rng: np.random.Generator, laps: int) -> np.ndarray:
     """Usage of each flying lap, shape (laps, zones, 5): skill times the lap's random share."""
     count = len(zones)
-    share = driver.draw(rng, (laps, count, 3))
+    share = driver.draw(rng, laps, count)
     earlier = np.abs(rng.standard_normal((laps, count))) * driver.onset_spread_m
     table = np.empty((laps, count, 5))
     for lap in range(laps):
@@ -59,6 +59,7 @@ def inputs_of(
     shares = {name: np.ones((laps, n)) for name in ("braking", "mid_corner", "exit")}
     foot = np.zeros((laps, n), dtype=np.int64)
     quick = np.zeros(n, dtype=bool)
+    onset = np.zeros(n, dtype=bool)
     lifts = []
     for k, zone in enumerate(zones):
         for phase in zone.phases:
@@ -68,6 +69,7 @@ def inputs_of(
             if (zone.name, phase) in at_once:
                 quick[where] = True
         if "braking" in zone.phases:
+            onset[span(*zone.bounds("braking"), n)] = True
             width = (zone.braking_stop - zone.start) % n
             lifts += [
                 (lap * n + zone.start, lap * n + zone.start + width, float(tables[lap, k, COAST]))
@@ -78,8 +80,10 @@ def inputs_of(
             for lap in range(laps):
                 foot[lap, room[: round(tables[lap, k, DELAY] / spacing)]] = HOLD
 
-    def times(seconds: float) -> np.ndarray:
-        return np.tile(np.where(quick, 0.0, seconds), laps)
+    def times(seconds: float, where: np.ndarray) -> np.ndarray:
+        return np.tile(np.where(where & ~quick, seconds, 0.0), laps)
+
+    everywhere = np.ones(n, dtype=bool)
 
     return Inputs(
         brake_share=shares["braking"].ravel(),
@@ -87,10 +91,10 @@ def inputs_of(
         drive_share=shares["exit"].ravel(),
         foot=foot.ravel(),
         cap=np.full(laps * n, ENGINE_TOP),
-        build_s=times(driver.build_s),
-        release_s=times(driver.release_s),
-        pickup_s=times(driver.pickup_s),
-        shift_s=times(driver.shift_s),
+        build_s=times(driver.build_s, onset),
+        release_s=times(driver.release_s, everywhere),
+        pickup_s=times(driver.pickup_s, everywhere),
+        shift_s=times(driver.shift_s, everywhere),
         lifts=tuple(lifts),
     )
 
