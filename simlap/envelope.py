@@ -39,9 +39,7 @@ def _pair(values: Any, name: str) -> Pair:
     if array.size == 1:
         array = np.array([array[0], 0.0])
     if array.size != 2 or not np.isfinite(array).all():
-        raise OptionError(
-            f"envelope, {name}: {values!r} is not (constant [m/s²], v² term [1/m]); give two numbers."
-        )
+        raise OptionError(f"envelope, {name}: {values!r} is not (constant [m/s²], v² term [1/m]); give two numbers.")
     return float(array[0]), float(array[1])
 
 
@@ -89,13 +87,9 @@ class Envelope:
         for name in ("exponent_braking", "exponent_drive"):
             p = getattr(self, name)
             if not EXPONENT_RANGE[0] <= p <= EXPONENT_RANGE[1]:
-                raise OptionError(
-                    f"envelope, {name}: {p!r} lies outside {EXPONENT_RANGE[0]} to {EXPONENT_RANGE[1]}."
-                )
+                raise OptionError(f"envelope, {name}: {p!r} lies outside {EXPONENT_RANGE[0]} to {EXPONENT_RANGE[1]}.")
         if not self.cornering_drag >= 0.0 or not math.isfinite(self.cornering_drag):
-            raise OptionError(
-                f"envelope, cornering_drag: {self.cornering_drag!r} s²/m must be finite and >= 0."
-            )
+            raise OptionError(f"envelope, cornering_drag: {self.cornering_drag!r} s²/m must be finite and >= 0.")
         for name in ("lateral_left", "lateral_right", "braking", "traction"):
             c0, c1 = getattr(self, name)
             lowest = min(c0, c0 + c1 * self.top_speed**2)
@@ -315,9 +309,7 @@ class Envelope:
                 tested={name: (float(span[0]), float(span[1])) for name, span in data["tested_ms"].items()},
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:
-            raise OptionError(
-                f"{source}: {error!r} while reading an envelope; see `Envelope.to_dict`."
-            ) from error
+            raise OptionError(f"{source}: {error!r} while reading an envelope; see `Envelope.to_dict`.") from error
 
     def to_json(self, path: str | os.PathLike[str]) -> Path:
         """Write the envelope as JSON, whole or not at all; return the path."""

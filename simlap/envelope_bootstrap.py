@@ -1,0 +1,263 @@
+"""Limits from events, for the laps as driven or for many resamplings of whole laps at once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE
+from simlap.envelope_events import CombinedEvents, Events
+from simlap.envelope_frontier import Mixture, climb, falling, log_density, upper_levels
+
+# Every level gets at least this error, as a share of the limit: windows of corners differ by surface and by rounding
+# of peaks in the smooth motion.
+LEVEL_FLOOR = 0.005
+# What to expect of corners and braking zones: most driven at the limit, the others about 6 % short.
+TYRE_EVENTS = Mixture(spike=0.6, shortfall=0.06)
+# Windows under power, in m/s²: some hold a gear change, a lift or traffic.
+ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
+ENGINE_FLOOR = 0.03  # [m/s²]
+# Windows out of corners: many are limited by the engine and tell of traction only that it is more.
+DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
+# The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
+GROWTH_SCALE = 0.003  # [1/m]
+SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
+# Exponents tried, and what is expected of them before looking.
+EXPONENTS = np.linspace(1.0, 3.0, 17)
+EXPONENT_PRIOR = (2.0, 0.5)
+# Traction with no lateral load over the braking limit: tried ratios, and what is expected before looking (two driven
+# wheels of four, loaded by the acceleration).
+TRACTION_RATIOS = np.linspace(0.3, 1.0, 15)
+TRACTION_PRIOR = (0.75, 0.2)
+# Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
+KNOT_EVERY = 4.0  # [m/s]
+KNOT_BEND = 0.2  # [m/s²]
+
+
+@dataclass(frozen=True, eq=False)
+class EventSet:
+    """All events of one table of laps."""
+
+    lateral: Events
+    braking: Events
+    drive: Events
+    trail: CombinedEvents
+    pickup: CombinedEvents
+    full_throttle: bool  #: drive events are known to be at full throttle
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Limits for B draws."""
+
+    lateral: np.ndarray  #: (B, 2 sides, 2)
+    braking: np.ndarray  #: (B, 2)
+    traction: np.ndarray  #: (B, 2)
+    knots: np.ndarray  #: (K,) speeds of the engine curve [m/s]
+    engine: np.ndarray  #: (B, K)
+    exponent_braking: np.ndarray  #: (B,)
+    exponent_drive: np.ndarray  #: (B,)
+    spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B,) [m/s²]
+    levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]  #: level, deviation, v² per limit, (B, J)
+
+    def packed(self) -> np.ndarray:
+        """(B, ENVELOPE_SIZE) vectors in the order of `Envelope.unpack`."""
+        out = np.zeros((self.braking.shape[0], ENVELOPE_SIZE))
+        out[:, 0:2], out[:, 2:4] = self.lateral[:, 0], self.lateral[:, 1]
+        out[:, 4:6], out[:, 6:8] = self.braking, self.traction
+        out[:, 8], out[:, 9] = self.exponent_braking, self.exponent_drive
+        step = self.knots[-1] / (ENGINE_POINTS - 1)
+        out[:, 11] = step
+        out[:, ENGINE_START:] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
+        return out
+
+
+def hats(v: np.ndarray, knots: np.ndarray) -> np.ndarray:
+    """Weights (..., K) of linear interpolation between `knots`, constant outside."""
+    at = np.clip(v, knots[0], knots[-1])
+    right = np.clip(np.searchsorted(knots, at, side="right"), 1, knots.size - 1)
+    share = (at - knots[right - 1]) / (knots[right] - knots[right - 1])
+    out = np.zeros((*at.shape, knots.size))
+    np.put_along_axis(out, (right - 1)[..., None], (1.0 - share)[..., None], axis=-1)
+    np.put_along_axis(out, right[..., None], share[..., None], axis=-1)
+    return out
+
+
+def engine_knots(events: Events) -> np.ndarray:
+    """Uniform speeds over the range of the drive events [m/s]."""
+    v = np.sqrt(np.median(events.speed2, axis=0))
+    low, high = float(v.min()), float(v.max())
+    count = max(2, 1 + int(np.ceil((high - low) / KNOT_EVERY)))
+    return np.linspace(low, max(high, low + 1.0), count)
+
+
+def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solution | None = None) -> Solution:
+    """Limits of each draw of `laps` (B, m indices) at `quantile` (B,); `start` is the solution to begin from."""
+    spread: dict[str, np.ndarray] = {}
+    levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
+
+    def pair(name: str, found: Events, side: float | None, begin: np.ndarray | None) -> np.ndarray:
+        keep = np.ones(found.count, dtype=bool) if side is None else found.turn == side
+        z = np.median(found.speed2[laps][..., keep], axis=1)
+        level, deviation, spread[name] = upper_levels(_at_middle(found, laps, keep, begin), found.noise[keep], quantile)
+        levels[name] = level, deviation, z
+        return fit_pair(level, deviation, z, begin)
+
+    both = pair("lateral", events.lateral, None, None if start is None else start.lateral[0, 0])
+    lateral = np.stack([both, both], axis=1)
+    braking = pair("braking", events.braking, None, None if start is None else start.braking[0])
+
+    drive = events.drive
+    knots = engine_knots(drive) if start is None else start.knots
+    v = np.sqrt(np.median(drive.speed2[laps], axis=1))
+    level, deviation, spread["engine"] = upper_levels(
+        drive.value[laps], drive.noise, np.full(quantile.shape, 0.5) if events.full_throttle else quantile
+    )
+    levels["engine"] = level, deviation, v**2
+    engine = fit_curve(level, deviation, v, knots, None if start is None else start.engine[0])
+
+    exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking)
+    ratio, exponent_drive = fit_traction(events.pickup, laps, quantile, lateral, braking, knots, engine)
+    traction = braking * ratio[:, None]
+    return Solution(lateral, braking, traction, knots, engine, exponent_braking, exponent_drive, spread, levels)
+
+
+def _at_middle(found: Events, laps: np.ndarray, keep: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
+    """Values (B, m, J) carried to the median lap's speed along the limit's own growth with v²."""
+    value, z = found.value[:, keep], found.speed2[:, keep]
+    if begin is None:
+        return value[laps]
+    shape = begin[0] + begin[1] * z
+    return (value / shape * np.median(shape, axis=0))[laps]
+
+
+def fit_pair(level: np.ndarray, deviation: np.ndarray, z: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
+    """(c0, c1) of each draw, (B, 2)."""
+    middle = float(np.mean(z))
+    scale = float(np.mean(np.median(level, axis=1)))
+    error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)
+    kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
+    design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
+    if begin is None:
+        first = _best_of_grid(level[0], error[0], design[0], kind)
+    else:
+        first = np.array([begin[0] + begin[1] * middle, begin[1] * SPEED2_UNIT])
+    pull = np.array([0.0, -1.0 / (GROWTH_SCALE * SPEED2_UNIT)])
+    p = climb(
+        level,
+        error,
+        design,
+        np.broadcast_to(first, (level.shape[0], 2)),
+        kind,
+        np.zeros((2, 2)),
+        np.array([0.0, 0.0]),
+        pull,
+    )
+    c1 = p[:, 1] / SPEED2_UNIT
+    return np.stack([p[:, 0] - c1 * middle, c1], axis=1)
+
+
+def _best_of_grid(level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture) -> np.ndarray:
+    """Start for the climb: the best of a grid over both parameters."""
+    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), 80)
+    growth = np.concatenate([[0.0], np.geomspace(5e-5, 6e-3, 16)]) * SPEED2_UNIT
+    limit = a[:, None, None] + growth[None, :, None] * design[:, 1]
+    value = log_density(level - limit, error, kind).sum(axis=2) - growth / (GROWTH_SCALE * SPEED2_UNIT)
+    i, j = np.unravel_index(int(np.argmax(value)), value.shape)
+    return np.array([a[i], growth[j]])
+
+
+def fit_curve(
+    level: np.ndarray, deviation: np.ndarray, v: np.ndarray, knots: np.ndarray, begin: np.ndarray | None
+) -> np.ndarray:
+    """Engine curve of each draw at the knots, (B, K), falling."""
+    error = np.sqrt(deviation**2 + ENGINE_FLOOR**2)
+    design = hats(v, knots)
+    second = np.diff(np.eye(knots.size), 2, axis=0)
+    precision = second.T @ second / KNOT_BEND**2
+    if begin is None:
+        weights = design[0]
+        begin = np.linalg.lstsq(
+            np.vstack([weights, second * 0.5]), np.concatenate([level[0], np.zeros(second.shape[0])]), rcond=None
+        )[0]
+    start = np.broadcast_to(begin, (level.shape[0], knots.size))
+    lowest = np.full(knots.size, -np.inf)
+    return falling(climb(level, error, design, start, ENGINE_EVENTS, precision, lowest))
+
+
+def fit_exponent(
+    found: CombinedEvents, laps: np.ndarray, quantile: np.ndarray, lateral: np.ndarray, braking: np.ndarray
+) -> np.ndarray:
+    """Posterior mean of the braking exponent of each draw, (B,)."""
+    draws = laps.shape[0]
+    log_prior = -0.5 * ((EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
+    if found.count == 0:
+        return np.full(draws, EXPONENT_PRIOR[0])
+    x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)
+    score = np.empty((draws, EXPONENTS.size))
+    for k, p in enumerate(EXPONENTS):
+        used, error = _use(x, y, noise_x, noise_y, p, laps.shape[1])
+        score[:, k] = log_density(used * found.bend[k] + lift - 1.0, error, TYRE_EVENTS).sum(axis=1) + log_prior[k]
+    return _mean_of(score, EXPONENTS)
+
+
+def combined_shares(found, laps, quantile, lateral, along_limit):
+    """Median shares of both limits per draw and event, their noise, and the driver's own variation."""
+    z = found.speed2[laps]
+    zm = np.median(z, axis=1)
+    side = np.where(found.turn >= 0, 0, 1)
+    lat_limit = lateral[:, side, 0] + lateral[:, side, 1] * zm
+    lon_limit = along_limit[:, :1] + along_limit[:, 1:] * zm
+    x = np.median(found.lateral[laps], axis=1) / lat_limit
+    y = np.median(found.along[laps], axis=1) / lon_limit
+    noise_x, noise_y = found.noise_lateral / lat_limit[0], found.noise_along / lon_limit[0]
+    each = np.hypot(found.lateral[laps] / lat_limit[:, None], found.along[laps] / lon_limit[:, None])
+    noise = np.hypot(noise_x * x[0], noise_y * y[0]) / np.hypot(x[0], y[0])
+    level, _, spread = upper_levels(each, noise, quantile)
+    lift = level - np.median(each, axis=1)
+    return x, y, np.hypot(noise_x, spread[:, None]), np.hypot(noise_y, spread[:, None]), lift
+
+
+def _use(x, y, noise_x, noise_y, p, laps):
+    used = (x**p + y**p) ** (1.0 / p)
+    error = np.hypot((x / used) ** (p - 1) * noise_x, (y / used) ** (p - 1) * noise_y) * np.sqrt(np.pi / 2 / laps)
+    return used, np.hypot(error, LEVEL_FLOOR)
+
+
+def _mean_of(score: np.ndarray, at: np.ndarray) -> np.ndarray:
+    weight = np.exp(score - score.max(axis=1, keepdims=True))
+    return weight @ at / weight.sum(axis=1)
+
+
+def fit_traction(
+    found: CombinedEvents,
+    laps: np.ndarray,
+    quantile: np.ndarray,
+    lateral: np.ndarray,
+    braking: np.ndarray,
+    knots: np.ndarray,
+    engine: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Posterior means of traction over braking, and of the drive exponent, of each draw."""
+    draws = laps.shape[0]
+    log_prior = (
+        -0.5 * ((TRACTION_RATIOS[:, None] - TRACTION_PRIOR[0]) / TRACTION_PRIOR[1]) ** 2
+        - 0.5 * ((EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
+    )
+    score = np.tile(log_prior, (draws, 1, 1))
+    largest = engine.max(axis=1) / braking[:, 0]
+    score += np.where(TRACTION_RATIOS[None, :, None] < largest[:, None, None] - 1e-3, -1e3, 0.0)
+    if found.count:
+        x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)
+        z = np.median(found.speed2[laps], axis=1)
+        lon = braking[:, :1] + braking[:, 1:] * z
+        at_engine = y * lon > np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine) * 0.96 - 0.1
+        for i, ratio in enumerate(TRACTION_RATIOS):
+            for k, p in enumerate(EXPONENTS):
+                used, error = _use(x, y / ratio, noise_x, noise_y / ratio, p, laps.shape[1])
+                each = log_density(used * found.bend[k] + lift - 1.0, error, DRIVE_EVENTS)
+                over = log_density(np.maximum(used * found.bend[k] + lift - 1.0, 0.0), error, DRIVE_EVENTS)
+                score[:, i, k] += np.where(at_engine, over, each).sum(axis=1)
+    flat = score.reshape(draws, -1)
+    weight = np.exp(flat - flat.max(axis=1, keepdims=True)).reshape(score.shape)
+    weight /= weight.sum(axis=(1, 2), keepdims=True)
+    return weight.sum(axis=2) @ TRACTION_RATIOS, weight.sum(axis=1) @ EXPONENTS

@@ -1,0 +1,230 @@
+"""Events: the held windows, the same stations on every lap, from which the limits of an envelope are read.
+
+A window of an event is chosen, for each lap, by what the *other* laps did there. So the noise of a lap has no part in the
+choice of its window, and the largest of several noisy windows is not taken for a limit.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.envelope_samples import RoadSamples, Windows, held_windows, runs, split
+from simlap.frozen import own
+
+# Share of the limit above which a station belongs to a corner or a braking zone.
+IN_USE = 0.5
+# Largest share of the other direction's limit in a window that tells of a pure limit; what is left of it is corrected
+# with the exponent of the moment.
+OTHER_SHARE = 0.35
+# Smallest shares of both limits in a window that tells of the exponents.
+COMBINED_SHARE = 0.3
+# One event at most per so many seconds.
+LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 1.4, 0.8, 0.6, 0.6  # [s]
+# Largest lateral share at which the engine's pull is read (above it the tyres may be what limits).
+DRIVE_LATERAL_SHARE = 0.8
+# Stations over which the shares of signal and noise are averaged.
+SHRINK_STATIONS = 9
+# A throttle this far open is full [0..1].
+FULL_THROTTLE = 0.95
+# Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
+TOP_SHARE = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class Events:
+    """J events on m laps: the level each lap reached, and where; arrays (m, J), `noise` (J,)."""
+
+    value: np.ndarray  #: [m/s²], as if with no acceleration in the other direction
+    speed2: np.ndarray  #: v² [m²/s²]
+    noise: np.ndarray  #: standard deviation of the motion's error in `value`
+    where: np.ndarray  #: index of the window's first station
+    turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
+
+    def __post_init__(self) -> None:
+        own(self, "value", "speed2", "noise", "turn")
+        own(self, "where", dtype=int)
+
+    @property
+    def count(self) -> int:
+        """Number of events J."""
+        return int(self.noise.size)
+
+
+@dataclass(frozen=True, eq=False)
+class CombinedEvents:
+    """Windows with both accelerations in use; arrays (m, J) unless said otherwise."""
+
+    lateral: np.ndarray  #: mean |lateral| [m/s²]
+    along: np.ndarray  #: mean of braking or drive, positive [m/s²]
+    speed2: np.ndarray
+    noise_lateral: np.ndarray  #: (J,)
+    noise_along: np.ndarray  #: (J,)
+    bend: np.ndarray  #: (P, J) mean of the combined use over the window by the use at the window's mean
+    where: np.ndarray
+    turn: np.ndarray  #: (J,)
+
+    def __post_init__(self) -> None:
+        own(self, "lateral", "along", "speed2", "noise_lateral", "noise_along", "bend", "turn")
+        own(self, "where", dtype=int)
+
+    @property
+    def count(self) -> int:
+        """Number of events J."""
+        return int(self.turn.size)
+
+
+Limit = Callable[[np.ndarray], np.ndarray]  # v² -> limit [m/s²]
+
+
+@dataclass(frozen=True)
+class Guess:
+    """Limits of the moment, as functions of v²; exponents."""
+
+    lateral: tuple[Limit, Limit]  # left, right
+    braking: Limit
+    traction: Limit
+    engine: Limit
+    exponent_braking: float
+    exponent_drive: float
+    known: bool  #: False for the first guess
+
+
+class EventFinder:
+    """Finds events on one table of laps for a guess of the limits."""
+
+    def __init__(self, samples: RoadSamples) -> None:
+        self.samples = samples
+        self.windows: Windows = held_windows(samples)
+        self.step = np.median(samples.duration, axis=0)
+        self.speed2 = np.median(samples.speed2, axis=0)
+        self.lateral = np.median(samples.lateral, axis=0)
+        self.along = np.median(samples.along, axis=0)
+        self.turn = np.sign(self.lateral)
+        self.window_speed2 = self.windows.mean(samples.speed2)
+        self.noise_lateral = self.windows.mean(samples.noise_lateral).std(axis=(0, 1))
+        self.noise_along = self.windows.mean(samples.noise_along).std(axis=(0, 1))
+        self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
+        self.own_along = _shrunk(samples.along, samples.noise_along)
+
+    def _side(self, guess: Guess, speed2: np.ndarray) -> np.ndarray:
+        return np.where(self.turn >= 0, guess.lateral[0](speed2), guess.lateral[1](speed2))
+
+    def shares(self, guess: Guess) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Lateral, braking and drive share of the median lap at each station, (n,)."""
+        z = self.speed2
+        return (
+            np.abs(self.lateral) / self._side(guess, z),
+            np.clip(-self.along / guess.braking(z), 0.0, None),
+            np.clip(self.along / guess.traction(z), 0.0, None),
+        )
+
+    def lateral_events(self, guess: Guess) -> Events:
+        """Corners: windows with hardly any braking or drive."""
+        w, s = self.windows, self.samples
+        x, brake, drive = self.shares(guess)
+        steady = w.highest(np.maximum(brake, drive)) < OTHER_SHARE
+        allowed = steady & (w.lowest(x) > IN_USE) & (w.lowest(self.turn) == w.highest(self.turn))
+        braking = np.clip(-self.own_along / guess.braking(s.speed2), 0.0, TOP_SHARE)
+        driving = np.clip(self.own_along / guess.traction(s.speed2), 0.0, TOP_SHARE)
+        left = _left_over(braking, guess.exponent_braking) * _left_over(driving, guess.exponent_drive)
+        value = np.abs(w.mean(s.lateral / left))
+        return self._choose(
+            value, value / self._side(guess, self.window_speed2), allowed, LATERAL_EVERY, self.noise_lateral
+        )
+
+    def braking_events(self, guess: Guess) -> Events:
+        """Braking zones: windows with hardly any lateral acceleration."""
+        w, s = self.windows, self.samples
+        x, brake, _ = self.shares(guess)
+        allowed = (w.highest(x) < OTHER_SHARE) & (w.lowest(brake) > IN_USE)
+        lateral = np.clip(self.own_lateral / self._side(guess, s.speed2), 0.0, TOP_SHARE)
+        value = -w.mean(s.along / _left_over(lateral, guess.exponent_braking))
+        return self._choose(value, value / guess.braking(self.window_speed2), allowed, BRAKING_EVERY, self.noise_along)
+
+    def drive_events(self, guess: Guess) -> Events:
+        """Stretches under power; at full throttle on most laps where the throttle is logged."""
+        w, s = self.windows, self.samples
+        x, brake, _ = self.shares(guess)
+        allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
+        if s.throttle is not None:
+            allowed &= w.lowest(np.median(s.throttle, axis=0)) >= FULL_THROTTLE
+        value = w.mean(s.pull)
+        metric = value - guess.engine(self.window_speed2)
+        return self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
+
+    def combined_events(self, guess: Guess, exponents: np.ndarray, *, braking: bool) -> CombinedEvents:
+        """Trail braking (or drive out of corners): windows with a good share of both."""
+        w, s = self.windows, self.samples
+        x, brake, drive = self.shares(guess)
+        other, limit = (brake, guess.braking) if braking else (drive, guess.traction)
+        allowed = (w.lowest(x) > COMBINED_SHARE) & (w.lowest(other) > COMBINED_SHARE)
+        allowed &= w.lowest(self.turn) == w.highest(self.turn)
+        along = np.clip(-s.along if braking else s.along, 0.0, None)
+        use_lat, use_lon = np.abs(s.lateral) / self._side(guess, s.speed2), along / limit(s.speed2)
+        total = w.mean(np.hypot(use_lat, use_lon))
+        chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along)
+        rows = np.arange(total.shape[0])[:, None]
+        at = rows, chosen.where
+        mean_lat, mean_lon = w.mean(use_lat)[at], w.mean(use_lon)[at]
+        bend = [
+            np.median(w.mean((use_lat**p + use_lon**p) ** (1 / p))[at] / (mean_lat**p + mean_lon**p) ** (1 / p), axis=0)
+            for p in exponents
+        ]
+        return CombinedEvents(
+            lateral=w.mean(np.abs(s.lateral))[at],
+            along=w.mean(along)[at],
+            speed2=self.window_speed2[at],
+            noise_lateral=self.noise_lateral[chosen.where].mean(axis=0),
+            noise_along=self.noise_along[chosen.where].mean(axis=0),
+            bend=np.array(bend).reshape(len(exponents), chosen.count),
+            where=chosen.where,
+            turn=chosen.turn,
+        )
+
+    def _choose(
+        self, value: np.ndarray, metric: np.ndarray, allowed: np.ndarray, every: float, noise: np.ndarray
+    ) -> Events:
+        """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest."""
+        starts = []
+        for stretch in runs(allowed):
+            for piece in split(stretch, self.step, every):
+                inside = piece[: max(1, piece.size - int(self.windows.length[piece[-1]]) + 1)]
+                starts.append(inside)
+        laps = value.shape[0]
+        where = np.empty((laps, len(starts)), dtype=int)
+        for j, piece in enumerate(starts):
+            part = metric[:, piece]
+            where[:, j] = piece[np.argmax(part.sum(axis=0) - part, axis=1)]
+        rows = np.arange(laps)[:, None]
+        return Events(
+            value=value[rows, where],
+            speed2=self.window_speed2[rows, where],
+            noise=noise[where].mean(axis=0),
+            where=where,
+            turn=np.array([self.turn[piece[0]] for piece in starts]),
+        )
+
+
+def _left_over(share: np.ndarray, exponent: float) -> np.ndarray:
+    return (1.0 - share**exponent) ** (1.0 / exponent)
+
+
+def _shrunk(values: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Each lap's own values, drawn towards the median lap by the share of noise in their scatter (m, n).
+
+    The best linear estimate of the true value: the scatter between laps holds noise of known variance; the rest is the
+    driver's.
+    """
+    middle = np.median(values, axis=0)
+    apart = values - middle
+    laps = values.shape[0]
+    scatter = _smooth(np.sum(apart**2, axis=0) / max(laps - 1, 1))
+    share = np.clip(1.0 - _smooth(np.mean(noise**2, axis=(0, 1))) / np.maximum(scatter, 1e-12), 0.0, 1.0)
+    return middle + share * apart
+
+
+def _smooth(row: np.ndarray) -> np.ndarray:
+    half = min(SHRINK_STATIONS, row.size) // 2
+    wrapped = np.concatenate([row[row.size - half :], row, row[:half]])
+    return np.convolve(wrapped, np.full(2 * half + 1, 1.0 / (2 * half + 1)), mode="valid")

@@ -1,0 +1,189 @@
+"""From a table of laps to what the tyres and the engine gave, with the road taken out, in short held windows."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simlap.errors import NotEnoughData
+from simlap.frozen import own
+from simlap.units import G
+
+# An acceleration counts when it is held this long (design, section 5).
+HELD = 0.3  # [s]
+# A sample further than this many robust deviations from the median of its five neighbours is wild (a struck kerb,
+# a jump of position); it takes the neighbours' median. The motion carries nothing above 2 Hz, so real
+# accelerations change by far less from station to station.
+WILD_DEVIATIONS = 8.0
+WILD_FLOOR = 1.5  # [m/s²]
+# Where the road throws the car up until less than this share of its weight is left, nothing about grip is learnt.
+NORMAL_FLOOR = 0.3
+# Fewer noise replicates than this cannot tell the noise of the motion.
+MIN_REPLICATES = 2
+
+
+@dataclass(frozen=True, eq=False)
+class RoadSamples:
+    """What the tyres did, per counted lap and station; arrays (m, n) unless said otherwise.
+
+    `lateral` (left positive) and `along` (speeding up positive) are in the plane of the road, gravity's part taken
+    out, divided by g_n / g. `pull` is `along` before that division: the engine does not know g_n.
+    """
+
+    numbers: np.ndarray  #: lap numbers, (m,)
+    station: np.ndarray  #: (n,) [m]
+    duration: np.ndarray  #: time spent from each station to the next [s]
+    speed2: np.ndarray  #: v² [m²/s²]
+    lateral: np.ndarray  #: [m/s²]
+    along: np.ndarray  #: [m/s²]
+    pull: np.ndarray  #: [m/s²]
+    throttle: np.ndarray | None  #: 0..1, None when not logged
+    noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
+    noise_along: np.ndarray  #: the same of `along`
+    repaired: int  #: number of wild samples replaced
+
+    def __post_init__(self) -> None:
+        own(
+            self,
+            *("numbers", "station", "duration", "speed2", "lateral", "along", "pull", "throttle"),
+            *("noise_lateral", "noise_along"),
+        )
+
+
+def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSamples:
+    """Take gravity, banking and vertical curvature out of the laps of `table`.
+
+    Parameters
+    ----------
+    table : LapTable
+    line : Line
+        Reference line with grade [rad], bank [rad, left edge lower positive] and vertical curvature [1/m].
+    use : bool array, shape (m,), optional
+        Laps to use; the counted ones by default.
+
+    Raises
+    ------
+    NotEnoughData
+        When fewer than two laps are left.
+
+    Notes
+    -----
+    g_n = g cos(grade) cos(bank) + v² (kappa_v + kappa sin(bank)), kappa signed (design, section 5). Lateral demand
+    v² kappa cos(bank) - g sin(bank) cos(grade); along the road a_lon + g sin(grade).
+    """
+    chosen = np.asarray(table.counted if use is None else use, dtype=bool)
+    finite = np.isfinite(table.v) & np.isfinite(table.a_lon) & np.isfinite(table.a_lat)
+    chosen = chosen & finite.all(axis=1)
+    if chosen.sum() < 2:
+        raise NotEnoughData(
+            f"the envelope needs at least 2 counted laps, {int(chosen.sum())} found: drive more laps, or count "
+            "more of them with --laps."
+        )
+    v = np.asarray(table.v)[chosen]
+    a_lon, wild_lon = _without_wild(np.asarray(table.a_lon)[chosen])
+    a_lat, wild_lat = _without_wild(np.asarray(table.a_lat)[chosen])
+    count = v.shape[1]
+    grade, bank, kappa_v = (_at_stations(line, name, count) for name in ("grade", "bank", "kappa_v"))
+    vertical = v**2 * kappa_v + a_lat * np.sin(bank)
+    normal = np.maximum(np.cos(grade) * np.cos(bank) + vertical / G, NORMAL_FLOOR)
+    lateral = a_lat * np.cos(bank) - G * np.sin(bank) * np.cos(grade)
+    pull = a_lon + G * np.sin(grade)
+    noise_lat = np.asarray(table.noise_a_lat, dtype=float)[:, chosen] / normal
+    noise_lon = np.asarray(table.noise_a_lon, dtype=float)[:, chosen] / normal
+    if noise_lat.shape[0] < MIN_REPLICATES:
+        raise NotEnoughData(f"the envelope needs {MIN_REPLICATES} noise replicates, got {noise_lat.shape[0]}.")
+    throttle = table.channels.get("throttle")
+    return RoadSamples(
+        numbers=np.asarray(table.numbers)[chosen],
+        station=np.asarray(table.station),
+        duration=np.diff(np.asarray(table.t)[chosen], axis=1),
+        speed2=v**2,
+        lateral=lateral / normal,
+        along=pull / normal,
+        pull=pull,
+        throttle=None if throttle is None else np.asarray(throttle)[chosen],
+        noise_lateral=np.nan_to_num(noise_lat),
+        noise_along=np.nan_to_num(noise_lon),
+        repaired=wild_lon + wild_lat,
+    )
+
+
+def _at_stations(line: Any, name: str, count: int) -> np.ndarray:
+    values = np.asarray(getattr(line, name), dtype=float)
+    if values.shape != (count,):
+        raise NotEnoughData(
+            f"the line's {name} has shape {values.shape}, the laps have {count} stations: resample the line."
+        )
+    return values
+
+
+def _without_wild(a: np.ndarray) -> tuple[np.ndarray, int]:
+    """Replace samples far from the median of their five neighbours on the same lap."""
+    around = np.stack([np.roll(a, shift, axis=1) for shift in (-2, -1, 0, 1, 2)])
+    middle = np.median(around, axis=0)
+    off = np.abs(a - middle)
+    wild = off > np.maximum(WILD_FLOOR, WILD_DEVIATIONS * 1.4826 * np.median(off))
+    return np.where(wild, middle, a), int(wild.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Windows:
+    """Held windows: means over at least `HELD` seconds that start at each station, (m, n); `length` (n,) stations."""
+
+    length: np.ndarray
+    weights: np.ndarray  # durations, (m, n)
+
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Time mean over each window of `values` (..., m, n)."""
+        summed = self._sum(values * self.weights)
+        return summed / self._sum(self.weights)
+
+    def lowest(self, values: np.ndarray) -> np.ndarray:
+        """Smallest of `values` (..., n) in each window."""
+        out = np.array(values, dtype=float)
+        for shift in range(1, int(self.length.max())):
+            out = np.where(shift < self.length, np.minimum(out, np.roll(values, -shift, axis=-1)), out)
+        return out
+
+    def highest(self, values: np.ndarray) -> np.ndarray:
+        """Largest of `values` (..., n) in each window."""
+        return -self.lowest(-np.asarray(values, dtype=float))
+
+    def _sum(self, values: np.ndarray) -> np.ndarray:
+        n = self.length.size
+        reach = int(self.length.max())
+        wrapped = np.concatenate([values, values[..., :reach]], axis=-1)
+        total = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(wrapped, axis=-1)], axis=-1)
+        start = np.arange(n)
+        return total[..., start + self.length] - total[..., start]
+
+
+def held_windows(samples: RoadSamples, held: float = HELD) -> Windows:
+    """Windows that the median lap spends at least `held` seconds in, one starting at each station."""
+    step = np.median(samples.duration, axis=0)
+    n = step.size
+    wrapped = np.concatenate([[0.0], np.cumsum(np.concatenate([step, step]))])
+    # the last station of a window is reached `held` seconds after its first
+    stop = np.searchsorted(wrapped, wrapped[:n] + held * (1.0 - 1e-9), side="left")
+    length = np.clip(stop - np.arange(n), 1, n - 1)
+    return Windows(length=length, weights=np.array(samples.duration))
+
+
+def runs(mask: np.ndarray) -> list[np.ndarray]:
+    """Index arrays of the stretches where `mask` (n,) holds on a closed lap; a stretch may cross the start line."""
+    n = mask.size
+    if mask.all():
+        return [np.arange(n)]
+    if not mask.any():
+        return []
+    first = int(np.flatnonzero(~mask)[0])
+    turned = np.roll(mask, -first)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(np.int8), [0]])))
+    return [(np.arange(a, b) + first) % n for a, b in edges.reshape(-1, 2)]
+
+
+def split(stretch: np.ndarray, step: np.ndarray, longest: float) -> list[np.ndarray]:
+    """Cut a stretch of stations into equal parts of at most `longest` seconds (`step` (n,) s per station)."""
+    parts = max(1, math.ceil(float(step[stretch].sum()) / longest))
+    return [piece for piece in np.array_split(stretch, parts) if piece.size]
