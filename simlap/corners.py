@@ -122,7 +122,8 @@ def _corner(kappa: np.ndarray, run: tuple[int, int], spacing: float, direction: 
     length = n * spacing
     entry = _crossing(kappa, start - 1) if kappa[(start - 1) % n] <= LEAVE else float(start)
     leave = _crossing(kappa, stop - 1) if kappa[stop % n] <= LEAVE else float(stop)
-    return Corner("", direction, entry * spacing % length, apex * spacing % length, leave * spacing % length)
+    places = (float(place * spacing % length) for place in (entry, apex, leave))
+    return Corner("", direction, *places)
 
 
 def _crossing(kappa: np.ndarray, index: int) -> float:

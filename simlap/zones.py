@@ -11,11 +11,13 @@ import numpy as np
 from simlap.errors import OptionError
 from simlap.frozen import own
 from simlap.line import Line
+from simlap.solver import LIMIT_NAMES, LimitProfile
 from simlap.track import Corner
 
 if TYPE_CHECKING:
     from simlap.laptable import LapTable
-    from simlap.solver import LimitProfile
+
+ENGINE = LIMIT_NAMES.index("engine")
 
 # Braking is over when this share of the limit profile's slowing is done (design, section 7): the rest is released
 # while turning in and belongs to the corner.
@@ -30,8 +32,8 @@ SLOWING_MIN = 0.5  # [m/s]
 # corner that is driven at one speed is as large.
 PLATEAU = 0.2  # [m/s]
 
-# Walking back from the slowest station, the slowing begins at the highest speed met before the speed upstream has
-# dropped by this much below it again (that is the corner before).
+# Walking back from the slowest station, the slowing begins at the highest speed met before the speed upstream of the
+# corner's entry has dropped by this much below it again (that is the corner before).
 DROP_UPSTREAM = 0.5  # [m/s]
 
 # The brake point is the last station within this of the highest speed: a car at its top speed holds it for hundreds
@@ -91,7 +93,7 @@ def brake_onsets(table: LapTable, corners: Sequence[Corner]) -> BrakeOnsets:
     for row, speed in enumerate(v):
         for column, (entry, _, leave) in enumerate(spans):
             slowest = _slowest(speed, entry, leave)
-            begin = _brake_point(speed, slowest, slowest - n + 1)
+            begin = _brake_point(speed, slowest, entry, slowest - n + 1)
             slowed[row, column] = speed[begin % n] - speed[slowest % n] >= LAP_SLOWING_MIN
             station[row, column] = grid[(begin if slowed[row, column] else entry) % n]
     return BrakeOnsets(station, slowed)
@@ -113,7 +115,7 @@ def cut_zones(
     corners : sequence of Corner
         In driving order; their stations are read as shares of the line's length.
     profile : LimitProfile
-        Its `v` and `a_lon`, shape (n,), and `active`, the limit in force at each station.
+        Its `v` and `a_lon`, shape (n,), and `active`, the limit in force at each station (index into LIMIT_NAMES).
     onsets : BrakeOnsets, optional
         Of the laps; zones then start no later than the earliest of them.
     counted : bool array, shape (m,), optional
@@ -144,10 +146,10 @@ def cut_zones(
     flat, starts, brake_stops, stops = [], [], [], []
     for i, (entry, apex, leave) in enumerate(spans):
         before = slow[i - 1] - (n if i == 0 else 0)
-        begin = _brake_point(v, slow[i], max(before, slow[i] - n + 1))
+        begin = _brake_point(v, slow[i], entry, max(before, slow[i] - n + 1))
         top, low = v[begin % n], v[slow[i] % n]
         slows = bool(top - low >= SLOWING_MIN)
-        on_engine = all(profile.active[k % n] == "engine" for k in range(entry, leave + 1))
+        on_engine = all(profile.active[k % n] == ENGINE for k in range(entry, leave + 1))
         flat.append(not slows and on_engine and len(corners) > 1)
         starts.append(begin if slows else entry)
         brake_stops.append(_first_at_or_below(v, top - BRAKING_SHARE * (top - low), begin) if slows else entry)
@@ -197,11 +199,15 @@ def _slowest(v: np.ndarray, entry: int, leave: int) -> int:
     return entry + int(np.flatnonzero(inside <= inside.min() + PLATEAU)[-1])
 
 
-def _brake_point(v: np.ndarray, slowest: int, earliest: int) -> int:
-    """Where the slowing that ends at `slowest` begins, walking back no further than `earliest`."""
-    back = v[np.arange(slowest, earliest - 1, -1) % v.size]
+def _brake_point(v: np.ndarray, slowest: int, entry: int, earliest: int) -> int:
+    """Where the slowing that ends at `slowest` begins, walking back no further than `earliest`.
+
+    Between `entry` and `slowest` the speed may rise and fall again: that is one corner.
+    """
+    index = np.arange(slowest, earliest - 1, -1)
+    back = v[index % v.size]
     top = np.maximum.accumulate(back)
-    dropped = np.flatnonzero(back < top - DROP_UPSTREAM)
+    dropped = np.flatnonzero((back < top - DROP_UPSTREAM) & (index < entry))
     stop = int(dropped[0]) if dropped.size else back.size
     return slowest - int(np.flatnonzero(back[:stop] >= top[stop - 1] - TOP_SHARE)[0])
 
