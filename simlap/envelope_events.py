@@ -1,7 +1,7 @@
 """Events: the held windows, the same stations on every lap, from which the limits of an envelope are read.
 
-A window of an event is chosen, for each lap, by what the *other* laps did there. So the noise of a lap has no part in the
-choice of its window, and the largest of several noisy windows is not taken for a limit.
+A window of an event is chosen, for each lap, by what the *other* laps did there. So the noise of a lap has no part in
+the choice of its window, and the largest of several noisy windows is not taken for a limit.
 """
 
 from collections.abc import Callable

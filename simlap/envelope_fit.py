@@ -12,7 +12,9 @@ from simlap.envelope_samples import RoadSamples, road_samples
 from simlap.frozen import own
 
 # Share of the laps at which a level is read from the driver's own variation, noise taken out.
-DEFAULT_QUANTILE = 0.95
+QUANTILE = 0.95
+# Resamplings of whole laps.
+DRAWS = 200
 # Draws take their quantile from this range around the chosen one: the choice is part of the interval.
 QUANTILE_RANGE = (0.90, 0.98)
 ROUNDS = 4
@@ -39,8 +41,8 @@ def fit_envelope(
     table: Any,
     line: Any,
     *,
-    quantile: float = DEFAULT_QUANTILE,
-    draws: int = 200,
+    quantile: float = QUANTILE,
+    draws: int = DRAWS,
     seed: int = 0,
     use: np.ndarray | None = None,
 ) -> EnvelopeFit:

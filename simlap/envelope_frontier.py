@@ -1,9 +1,9 @@
 """The frontier of noisy levels: the limit that many events reach and none passes, their noise being known.
 
-Model of an event's level: y = L (1 - d) + noise. With probability `spike` the driver was at the limit (d = 0), else the
-shortfall is exponential; the noise is normal with a known deviation. A mean would let under-driven corners drag the limit
-down, a maximum would let the noise push it up; the likelihood of this mixture does neither. It is a stochastic frontier
-with normal noise and exponential inefficiency (Aigner, Lovell and Schmidt 1977, doi:10.1016/0304-4076(77)90052-5;
+Model of an event's level: y = L (1 - d) + noise. With probability `spike` the driver was at the limit (d = 0), else
+the shortfall is exponential; the noise is normal with a known deviation. A mean would let under-driven corners drag the
+limit down, a maximum would let the noise push it up; the likelihood of this mixture does neither. It is a stochastic
+frontier with normal noise and exponential inefficiency (Aigner, Lovell and Schmidt 1977, doi:10.1016/0304-4076(77)90052-5;
 Meeusen and van den Broeck 1977, doi:10.2307/2525757), with a share of events that have no inefficiency.
 
 All functions work on a batch of B bootstrap draws at once: levels (B, J) of J events.
