@@ -35,6 +35,10 @@ ORDER = 6  # flat over the pass band, so that curvature is not lost; steeper onl
 # lap is straight to better than 1 mm.
 THINNED = 1.5  # [m]
 
+# Wave length of one half for elevation. Receivers err in height by a metre over half a minute and more; real slopes
+# change over 100 m. Vertical curvature goes with the wave length to the power of -2, so this one decides about its
+# noise.
+ELEVATION_CUT = 120.0  # [m]
 
 # Elevation is used when the laps, each set to the same mean height, agree within this rms: then the mean of four
 # laps has a slope error of about 1 m over 600 m, 0.016 m/s². More means a receiver that loses height.
