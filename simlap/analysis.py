@@ -86,8 +86,9 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         )
     if track is None:
         track = path_of_laps(motion, lapset)
-    table = tabulate(motion, session, lapset, track.line, options.spacing)
-    return Prepared(session, motion, lapset, track, table, mean_path(table, track.line))
+    reference = track.line.resample(options.spacing)
+    table = tabulate(motion, session, lapset, reference, options.spacing)
+    return Prepared(session, motion, lapset, track, table, mean_path(table, reference))
 
 
 def mean_path(table: LapTable, reference: Line) -> Line:

@@ -156,7 +156,7 @@ def _common_ground(
 ) -> tuple[Line, PhaseMap, np.ndarray]:
     """Mean path of all counted laps, phases and grip factors that serve every side."""
     everything = merge_tables([one.table for _, found in prepared for one in found])
-    line = mean_path(everything, track.line)
+    line = mean_path(everything, track.line.resample(options.spacing))
     fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed)
     corners = track.corners or find_corners(track.line)
     zones = cut_zones(line, corners, limit_profile(line, fit.envelope), brake_onsets(everything, corners))
