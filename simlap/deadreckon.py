@@ -1,0 +1,255 @@
+"""Motion of a log without positions: speed integrated along a course that is bent until the laps close."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.errors import NotEnoughData
+from simlap.lag import LEAST_CORRELATION, lag_between
+from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along
+from simlap.sensors import Observation, observe
+from simlap.session import Session
+from simlap.splines import lowpass
+from simlap.warp import lap_length_of, shift_between
+
+SPACING = 2.0  # [m] of the curvature profile over distance
+LEAST_LIKENESS = 0.6  # correlation of curvature one lap apart; below, no lap is recognised and nothing is closed
+SLOW = 3.0  # [m/s] course rate over speed says nothing below
+CORRECTION_KNOT = 10.0  # [s] the correction of the course is linear between these
+GYRO_WALK = 0.002  # [rad/√s] standard deviation of the course's drift after one second: 0.9 degrees in a minute
+LINE_SPREAD = 2.0  # [m] laps of one driver lie this far apart; paths are not pulled closer together than that
+CLOSING_ROUNDS = 4
+REPLICATES = 8
+NOISE_BAND = (4.0, 10.0)  # [Hz] the white noise of a channel is read here, above the car's motion
+LEAST_ROWS = 200
+
+
+@dataclass(frozen=True, eq=False)
+class Closing:
+    """What closing the laps did."""
+
+    correction: np.ndarray  #: (n,) added to the course [rad]
+    lap_length: float  #: odometer length of a lap, 0 when none was recognised [m]
+    miss_before: float  #: median distance between places one lap apart, after the constant bias is out [m]
+    miss_after: float  #: the same, after the slow correction [m]
+    bias: float  #: constant part [rad/s]
+
+
+def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion:
+    """Motion from speed and turn rate; see `simlap.motion.motion_of`."""
+    notes = ["No positions in the log: the path is reckoned from speed and course rate."]
+    source = "speed" if session.has("speed") else "wheel_speed"
+    if not session.has(source):
+        raise NotEnoughData(
+            f"{session.source}: neither positions nor a speed. Log latitude and longitude, or speed "
+            "with yaw rate or lateral acceleration."
+        )
+    if not (session.has("yaw_rate") or session.has("a_lat")):
+        raise NotEnoughData(
+            f"{session.source}: a speed but no positions, yaw rate or lateral acceleration: the path "
+            "cannot be found. Log one of them."
+        )
+    if source == "wheel_speed":
+        notes.append(
+            "Speed comes from the wheels, the only speed in the log: braking comes out too hard where they slip."
+        )
+    speed = observe(session, source)
+    if speed.t.size < LEAST_ROWS:
+        raise NotEnoughData(f"{session.source}: {speed.t.size} speeds; at least {LEAST_ROWS} are needed.")
+    speed, lag = _aligned(session, speed, notes)
+    turning, t_range = _turn_channels(session)
+    start, stop = max(speed.t[0], t_range[0]), min(speed.t[-1], t_range[1])
+    if stop - start < LEAST_ROWS / MOTION_RATE:
+        raise NotEnoughData(f"{session.source}: speed and turn rate overlap for {max(stop - start, 0):.1f} s only.")
+    t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
+    dt = 1.0 / MOTION_RATE
+    v_raw = np.interp(t, speed.t, speed.value)
+    v = np.maximum(lowpass(v_raw, dt, bandwidth), 0.0)
+    a_lon = np.gradient(v, dt)
+    rate_raw, rate_name = _course_rate(turning, t, v_raw, notes)
+    rate = lowpass(rate_raw, dt, bandwidth)
+    s = distance_along(v, a_lon, dt)
+    closing = close_laps(t, s, v, rate)
+    slope = np.gradient(closing.correction, dt)
+    rate = rate + slope
+    course = _integrated(rate, dt)
+    course += np.pi / 2.0 - course[0]
+    x, y = _integrated(v * np.cos(course), dt), _integrated(v * np.sin(course), dt)
+    random = np.random.default_rng(seed)
+    noise_v = _white_level(v_raw, dt)
+    noise_rate = _white_level(rate_raw, dt)
+    shake_v = lowpass(random.normal(0.0, noise_v, (t.size, REPLICATES)), dt, bandwidth)
+    shake_rate = lowpass(random.normal(0.0, noise_rate, (t.size, REPLICATES)), dt, bandwidth)
+    if closing.lap_length > 0.0:
+        notes.append(
+            f"Turn rate bias of {np.degrees(closing.bias):.3f} deg/s taken out; laps of {closing.lap_length:.0f} m "
+            f"then miss their own start by {closing.miss_before:.1f} m, and by {closing.miss_after:.1f} m after "
+            "a slow correction of the course."
+        )
+    else:
+        notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
+    quality = _quality(speed, lag, source, rate_name, closing)
+    kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
+    altitude = None
+    if session.has("altitude"):
+        seen = observe(session, "altitude")
+        altitude = lowpass(np.interp(t, seen.t, seen.value), dt, min(bandwidth, 0.5))
+    return Motion(
+        t=t,
+        x=x,
+        y=y,
+        s=s,
+        v=v,
+        course=course,
+        kappa=kappa,
+        a_lon=a_lon,
+        a_lat=v**2 * kappa,
+        altitude=altitude,
+        noise_a_lon=np.gradient(shake_v, dt, axis=0).T,
+        noise_a_lat=(v[:, None] * shake_rate).T,
+        origin=None,
+        bandwidth_hz=bandwidth,
+        valid=_valid(t, speed, turning),
+        quality=quality,
+        notes=tuple(notes),
+        closes=False,
+    )
+
+
+def _aligned(session: Session, speed: Observation, notes: list[str]):
+    """Speed on the clock of the accelerometer, when there is one."""
+    if not session.has("a_lon"):
+        return speed, None
+    a = observe(session, "a_lon")
+    lag, strength = lag_between(speed.t, speed.value, a.t, a.value)
+    if abs(strength) < LEAST_CORRELATION:
+        return speed, None
+    notes.append(f"Speed {lag:.3f} s behind the accelerometer (correlation {abs(strength):.2f}); undone.")
+    if strength < 0.0:
+        notes.append("Sign of the longitudinal acceleration turned to ISO 8855.")
+    return speed.shifted(lag), lag
+
+
+def _turn_channels(session: Session) -> tuple[dict[str, Observation], tuple[float, float]]:
+    out = {n: observe(session, n) for n in ("yaw_rate", "sideslip", "a_lat") if session.has(n)}
+    main = out["yaw_rate"] if "yaw_rate" in out else out["a_lat"]
+    return out, (float(main.t[0]), float(main.t[-1]))
+
+
+def _course_rate(turning: dict[str, Observation], t: np.ndarray, v: np.ndarray, notes: list[str]):
+    """Rate of the velocity's direction [rad/s] on the grid `t`, and what it was made of."""
+    if "yaw_rate" not in turning:
+        notes.append("Course rate = lateral acceleration / speed: the log has no yaw rate.")
+        a = np.interp(t, turning["a_lat"].t, turning["a_lat"].value)
+        return np.where(v > SLOW, a / np.maximum(v, SLOW), 0.0), "lateral acceleration / speed"
+    yaw = turning["yaw_rate"]
+    rate = np.interp(t, yaw.t, yaw.value)
+    name = "yaw rate"
+    if "sideslip" in turning:
+        slip = turning["sideslip"]
+        rate = rate + np.gradient(np.interp(t, slip.t, slip.value), t)
+        name = "yaw rate + sideslip rate"
+    if "a_lat" in turning:
+        a = np.interp(t, turning["a_lat"].t, turning["a_lat"].value)
+        moves = v > SLOW
+        if moves.sum() > LEAST_ROWS and np.corrcoef(a[moves], (v * rate)[moves])[0, 1] < -LEAST_CORRELATION:
+            notes.append("Lateral acceleration and yaw rate have opposite signs; the yaw rate is believed.")
+    notes.append(f"Course rate = {name}.")
+    return rate, name
+
+
+def _integrated(values: np.ndarray, dt: float) -> np.ndarray:
+    return np.concatenate([[0.0], np.cumsum(0.5 * dt * (values[1:] + values[:-1]))])
+
+
+def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) -> Closing:
+    """Slow correction of the course that brings places one lap apart onto each other.
+
+    Parameters
+    ----------
+    t, s, v, rate : float64 arrays, shape (n,)
+        Time [s], distance [m], speed [m/s], course rate [rad/s], uniform in time.
+
+    Notes
+    -----
+    Laps are recognised by the curvature over distance, which has no drift. A constant bias makes the course change by a
+    whole number of turns per lap; then a correction, linear between knots of `CORRECTION_KNOT` and walking at random by
+    `GYRO_WALK`, is fitted by Gauss and Newton so that positions one lap apart agree to `LINE_SPREAD`.
+    """
+    zero = np.zeros(t.size)
+    dt = t[1] - t[0]
+    if s[-1] < 700.0:
+        return Closing(zero, 0.0, 0.0, 0.0, 0.0)
+    grid = np.arange(0.0, s[-1], SPACING)
+    rising = np.concatenate([[True], np.diff(s) > 1e-6])
+    at = np.interp(grid, s[rising], t[rising])
+    kappa = np.interp(at, t, np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0))
+    length, likeness = lap_length_of(kappa, SPACING)
+    if likeness < LEAST_LIKENESS:
+        return Closing(zero, 0.0, 0.0, 0.0, 0.0)
+    ahead = round(length / SPACING)
+    here = np.arange(grid.size - ahead)
+    shift = shift_between(kappa[here], kappa[ahead:], SPACING)
+    first, second = at[here], np.interp(grid[here] + length + shift, grid, at)
+    course = _integrated(rate, dt)
+    turned = np.interp(second, t, course) - np.interp(first, t, course)
+    whole = 2.0 * np.pi * np.round(np.median(turned) / (2.0 * np.pi))
+    bias = float(np.median((turned - whole) / (second - first)))
+    count = max(int(np.ceil((t[-1] - t[0]) / CORRECTION_KNOT)) + 1, 3)
+    knot_t = np.linspace(t[0], t[-1], count)
+    knots = -bias * (knot_t - t[0])
+    hats = np.array([np.interp(t, knot_t, np.eye(count)[j]) for j in range(count)])
+    thin = slice(0, None, max(int(20.0 / SPACING), 1))  # one pair each 20 m
+    first, second = first[thin], second[thin]
+    walk = np.diff(np.eye(count), axis=0) / (GYRO_WALK * np.sqrt(CORRECTION_KNOT))
+    drift = np.full(count - 1, -bias * (knot_t[1] - knot_t[0]))
+    misses = []
+    for number in range(CLOSING_ROUNDS + 1):
+        corrected = course + hats.T @ knots
+        cos, sin = v * np.cos(corrected), v * np.sin(corrected)
+        x, y = _integrated(cos, dt), _integrated(sin, dt)
+        miss = np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in (x, y)])
+        size = np.hypot(*np.split(miss, 2))
+        misses.append(float(np.median(size)))
+        if number == CLOSING_ROUNDS:
+            break
+        columns = []
+        for hat in hats:
+            dx, dy = _integrated(-sin * hat, dt), _integrated(cos * hat, dt)
+            columns.append(np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in (dx, dy)]))
+        # errors of one lap are alike over some 200 m: ten pairs carry the information of one
+        weight = np.tile(1.0 / (LINE_SPREAD * np.sqrt(10.0) * np.sqrt(1.0 + (size / 20.0) ** 2)), 2)
+        matrix = np.vstack([np.array(columns).T * weight[:, None], walk, np.eye(count)[:1] * 1e3])
+        right = np.concatenate([-miss * weight, drift / (GYRO_WALK * np.sqrt(CORRECTION_KNOT)) - walk @ knots, [0.0]])
+        knots = knots + np.linalg.lstsq(matrix, right, rcond=None)[0]
+    correction = lowpass(hats.T @ knots, dt, 0.05)  # the kinks of the linear pieces would show in the curvature
+    return Closing(correction, length, misses[0], misses[-1], bias)
+
+
+def _white_level(values: np.ndarray, dt: float) -> float:
+    """Standard deviation of white noise with the density that `values` show in `NOISE_BAND`."""
+    from scipy.signal import welch
+
+    f, density = welch(values, 1.0 / dt, nperseg=min(1024, values.size), detrend="linear")
+    band = (f >= NOISE_BAND[0]) & (f <= NOISE_BAND[1])
+    return float(np.sqrt(np.median(density[band]) * 0.5 / dt))
+
+
+def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -> np.ndarray:
+    main = turning["yaw_rate"] if "yaw_rate" in turning else turning["a_lat"]
+    valid = np.ones(t.size, dtype=bool)
+    for seen in (speed, main):
+        for i in np.flatnonzero(np.diff(seen.t) > 0.5):
+            valid &= ~((t > seen.t[i]) & (t < seen.t[i + 1]))
+    return valid
+
+
+def _quality(speed: Observation, lag: float | None, source: str, rate_name: str, closing: Closing) -> MotionQuality:
+    verdict, reason = "usable", f"no positions; path from {source} and {rate_name}"
+    if closing.lap_length == 0.0:
+        verdict, reason = "not enough", reason + "; no lap repeats, so its drift is unknown"
+    else:
+        reason += f"; laps close to {closing.miss_after:.1f} m"
+    return MotionQuality(0.0, lag, None, None, None, None, 0.0, source, verdict, reason)

@@ -1,0 +1,242 @@
+"""Fuse position, speed, course, accelerations and yaw rate into one path by repeated linear least squares.
+
+With the unit tangent u and normal n of the last pass, every channel is linear in the path p(t):
+u·p' = speed, n_course·p' = 0, u·p'' = a_lon + bias, n·p'' = a_lat + bias, n·p'' = v (yaw rate + bias).
+Three to five passes settle it (Gauss and Newton). Each pass also learns the noise: the same system is driven with drawn
+noise, and a channel's assumed noise is scaled until its true residuals are as large as the drawn ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simlap.sensors import Fixes, Observation
+from simlap.smoother import BandedSystem, Rows, Wander
+from simlap.splines import KnotGrid, grid_over
+
+KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are low-passed to 2 Hz
+JERK_DENSITY = 60.0  # [m²/s⁵] two-sided density of a racing car's jerk: 10 m/s² gained in 0.3 s, ten times a minute
+LOOSENESS = 20.0  # the smoother's own prior is this much looser, so that the common low-pass sets the bandwidth
+PASSES = 4
+REPLICATES = 8
+COURSE_SPEED = 3.0  # [m/s] below it a receiver's course is mostly noise
+TUKEY = 5.0  # residuals beyond this many standard deviations are ignored in the next pass, smaller ones damped
+SCALE_RANGE = (0.7, 1.4)  # an accelerometer scale beyond is not believed
+
+# First guesses of the noise, one standard deviation of one observation. Passes 2 to 4 replace them.
+FIRST_NOISE = {"position": 0.1, "speed": 0.1, "course": 0.15, "a_lon": 0.4, "a_lat": 0.5, "yaw_rate": 0.5}
+LEAST_NOISE = {"position": 0.003, "speed": 0.003, "course": 0.005, "a_lon": 0.02, "a_lat": 0.02, "yaw_rate": 0.02}
+
+# Wandering errors: variance per second, stationary variance. Position: Gauss-Markov, 0.5 m, 30 s; learnt from the data.
+# Inertial: gravity on grade and bank, 0.25 m/s² per root second, up to 1 m/s²; the yaw rate times speed likewise.
+POSITION_WANDER = Wander(2.0 * 0.5**2 / 30.0, 1.0)
+INERTIAL_WANDER = {"a_lon": Wander(0.06, 1.0), "a_lat": Wander(0.06, 1.0), "yaw_rate": Wander(0.02, 1.0)}
+WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
+
+
+@dataclass(frozen=True, eq=False)
+class Fused:
+    """Spline path with its noise, before the common low-pass."""
+
+    grid: KnotGrid
+    path: np.ndarray  #: (size, 2) coefficients
+    noise_path: np.ndarray  #: (size, 2, k) coefficients of the error replicates
+    noise: Mapping[str, float]  #: standard deviation of one observation, per channel
+    rms: Mapping[str, float]  #: rms residual per channel, outliers out
+    scales: Mapping[str, float]  #: accelerometer scale factors, divided out
+    wander: Wander  #: position wander as learnt
+    outliers: int  #: position fixes given no weight
+    outlier_t: np.ndarray  #: their times [s]
+
+
+class PathFusion:
+    """One fit: holds the observations and the state between passes."""
+
+    def __init__(self, fixes: Fixes, channels: Mapping[str, Observation], start: float, stop: float, seed: int) -> None:
+        self.fixes = fixes
+        self.channels = {name: o for name, o in channels.items() if o.t.size > 1}
+        self.grid = grid_over(start, stop, KNOT_STEP)
+        self.random = np.random.default_rng(seed)
+        self.noise = {name: FIRST_NOISE[name] for name in ("position", *self.channels)}
+        self.robust: dict[str, np.ndarray] = {}
+        self.scales: dict[str, float] = {}
+        self.position_wander = POSITION_WANDER
+        self.centre = np.array([np.mean(fixes.x), np.mean(fixes.y)])
+
+    # -- geometry of the last pass -------------------------------------------------------------------------------
+    def _tangent(self, path: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Unit tangent components and speed at times `t`; at a standstill the direction of the last motion is held."""
+        knots = self.grid.start + self.grid.step * np.arange(self.grid.intervals + 1)
+        velocity = self.grid.evaluate(path, knots, 1)
+        speed = np.hypot(velocity[:, 0], velocity[:, 1])
+        moving = np.flatnonzero(speed > 1.0)
+        here = self.grid.evaluate(path, t, 1)
+        v = np.hypot(here[:, 0], here[:, 1])
+        safe = np.maximum(v, 1e-6)
+        ux, uy = here[:, 0] / safe, here[:, 1] / safe
+        slow = v < 1.0
+        if slow.any() and moving.size:
+            index, _ = self.grid.locate(t[slow])
+            last = moving[np.clip(np.searchsorted(moving, index, side="right") - 1, 0, moving.size - 1)]
+            ux[slow], uy[slow] = velocity[last, 0] / speed[last], velocity[last, 1] / speed[last]
+        return ux, uy, v
+
+    def _rows(self, path: np.ndarray | None) -> dict[str, tuple[Rows, ...]]:
+        """All measurements, linear about the last pass; positions alone in the first."""
+        _, weights = self.grid.weights(self.fixes.t)
+        sure = self.robust.get("position", np.ones(self.fixes.t.size)) / self.noise["position"] ** 2
+        rows: dict[str, tuple[Rows, ...]] = {
+            "position": (
+                Rows(self.fixes.t, weights, None, self.fixes.x - self.centre[0], sure, 0),
+                Rows(self.fixes.t, None, weights, self.fixes.y - self.centre[1], sure, 1),
+            )
+        }
+        if path is None:
+            return rows
+        wander = 2
+        for name, seen in self.channels.items():
+            ux, uy, v = self._tangent(path, seen.t)
+            order = 1 if name in ("speed", "course") else 2
+            _, base = self.grid.weights(seen.t, order)
+            sure = self.robust.get(name, np.ones(seen.t.size)) / self.noise[name] ** 2
+            value, number = seen.value, None
+            if name == "course":
+                ux, uy = -np.sin(seen.value), np.cos(seen.value)
+                value = np.zeros(seen.t.size)
+                sure = sure * (v > COURSE_SPEED)
+            elif name in INERTIAL_WANDER:
+                number, wander = wander, wander + 1
+                value = value / self.scales.get(name, 1.0)
+                if name != "a_lon":
+                    ux, uy = -uy, ux
+                if name == "yaw_rate":
+                    value = v * value
+            rows[name] = (Rows(seen.t, base * ux[:, None], base * uy[:, None], value, sure, number),)
+        return rows
+
+    def _system(self, rows: dict[str, tuple[Rows, ...]]) -> BandedSystem:
+        wanders = [self.position_wander, self.position_wander]
+        wanders += [INERTIAL_WANDER[name] for name in rows if name in INERTIAL_WANDER]
+        system = BandedSystem(self.grid, wanders, JERK_DENSITY * LOOSENESS)
+        for group in rows.values():
+            for row in group:
+                system.add(row)
+        return system
+
+    def _drawn(self, system: BandedSystem, rows: dict[str, tuple[Rows, ...]]) -> dict[str, tuple[np.ndarray, ...]]:
+        """Noise of every measurement, (n, REPLICATES): white, plus the wander of its channel."""
+        walks: dict[int, np.ndarray] = {}
+        out = {}
+        for name, group in rows.items():
+            drawn = []
+            for row in group:
+                noise = self.random.normal(0.0, self.noise[name], (row.t.size, REPLICATES))
+                if row.wander is not None:
+                    model = self.position_wander if name == "position" else INERTIAL_WANDER[name]
+                    if row.wander not in walks:
+                        walks[row.wander] = self._walk(model)
+                    index, u = self.grid.locate(row.t)
+                    walk = walks[row.wander]
+                    noise += walk[index + 2] * (1.0 - u)[:, None] + walk[index + 3] * u[:, None]
+                drawn.append(noise)
+            out[name] = tuple(drawn)
+        return out
+
+    def _walk(self, model: Wander) -> np.ndarray:
+        """Gauss-Markov sequences on the knots, (size, REPLICATES)."""
+        from scipy.signal import lfilter
+
+        keep = np.exp(-self.grid.step * model.intensity / (2.0 * model.variance))
+        steps = self.random.normal(0.0, np.sqrt(model.variance * (1.0 - keep**2)), (self.grid.size, REPLICATES))
+        steps[0] = self.random.normal(0.0, np.sqrt(model.variance), REPLICATES)
+        return lfilter([1.0], [1.0, -keep], steps, axis=0)
+
+    # -- one pass ------------------------------------------------------------------------------------------------
+    def _solve(self, path: np.ndarray | None):
+        rows = self._rows(path)
+        system = self._system(rows)
+        drawn = self._drawn(system, rows)
+        right = np.zeros((system.size, 1 + REPLICATES))
+        for name, group in rows.items():
+            for row, noise in zip(group, drawn[name], strict=True):
+                right += system.right_hand_side(row, np.column_stack([row.value, noise]))
+        return rows, system, drawn, system.solve(right)
+
+    def _learn(self, rows, system, drawn, solution) -> dict[str, float]:
+        """Update noise, robust weights and the position wander; return the rms residuals."""
+        rms = {}
+        for name, group in rows.items():
+            residual, simulated = [], []
+            for row, noise in zip(group, drawn[name], strict=True):
+                fitted = system.simulate(row, solution)
+                residual.append(row.value - fitted[:, 0])
+                simulated.append(noise - fitted[:, 1:])
+            used = group[0].weight > 0.0
+            size = np.sqrt(np.mean(np.square(residual), axis=0))  # east and north share one weight
+            spread = 1.4826 * float(np.median(np.abs(np.concatenate([r[used] for r in residual]))))
+            expected = 1.4826 * float(np.median(np.abs(np.concatenate([s[used] for s in simulated]))))
+            ratio = np.clip(spread / max(expected, 1e-9), 0.25, 4.0)
+            self.noise[name] = max(self.noise[name] * ratio, LEAST_NOISE[name])
+            scaled = size / max(TUKEY * spread, LEAST_NOISE[name])
+            self.robust[name] = np.where(scaled < 1.0, (1.0 - np.minimum(scaled, 1.0) ** 2) ** 2, 0.0)
+            fine = used & (scaled < 1.0)
+            rms[name] = float(np.sqrt(np.mean(size[fine] ** 2))) if fine.any() else 0.0
+        lag = round(1.0 / self.grid.step)
+        wandered = solution[lag:, 2:4] - solution[:-lag, 2:4]
+        ratio = np.median(np.abs(wandered[..., 0])) / max(np.median(np.abs(wandered[..., 1:])), 1e-12)
+        intensity = float(self.position_wander.intensity * np.clip(ratio**2, 0.1, 10.0))
+        intensity = float(np.clip(intensity, 2.0 * 0.02**2 / WANDER_TIME, 2.0 * 3.0**2 / WANDER_TIME))
+        self.position_wander = Wander(intensity, intensity * WANDER_TIME / 2.0)
+        return rms
+
+    def _learn_scales(self, path: np.ndarray) -> None:
+        """Scale of the accelerometers against the path, from changes within a few seconds, biases apart."""
+        from scipy.ndimage import uniform_filter1d
+
+        for name in ("a_lon", "a_lat"):
+            if name not in self.channels:
+                continue
+            seen = self.channels[name]
+            ux, uy, _ = self._tangent(path, seen.t)
+            a = self.grid.evaluate(path, seen.t, 2)
+            along = a[:, 0] * ux + a[:, 1] * uy if name == "a_lon" else a[:, 1] * ux - a[:, 0] * uy
+            half, slow = int(0.5 * 25), (8 * 25)  # 0.5 s and 8 s of 25 Hz observations
+            band = [uniform_filter1d(z, half) - uniform_filter1d(z, slow) for z in (seen.value, along)]
+            power = float(band[1] @ band[1])
+            if power > 0.25 * seen.t.size:  # [m²/s⁴] too little driving shows no scale
+                scale = float(band[0] @ band[1]) / power
+                self.scales[name] = float(np.clip(scale, *SCALE_RANGE))
+
+    def run(self) -> Fused:
+        """All passes."""
+        path: np.ndarray | None = None
+        for number in range(PASSES):
+            rows, system, drawn, solution = self._solve(path)
+            path = solution[:, :2, 0]
+            last = number == PASSES - 1
+            if not last and (number > 0 or not self.channels):
+                self._learn(rows, system, drawn, solution)
+                self._learn_scales(path)
+        noise, robust = dict(self.noise), self.robust["position"]
+        wander = self.position_wander
+        rms = self._learn(rows, system, drawn, solution)
+        lost = robust <= 0.0
+        return Fused(
+            self.grid,
+            path + self.centre,
+            solution[:, :2, 1:],
+            noise,
+            rms,
+            dict(self.scales),
+            wander,
+            int(lost.sum()),
+            self.fixes.t[lost],
+        )
+
+
+def fuse(fixes: Fixes, channels: Mapping[str, Observation], start: float, stop: float, seed: int = 0) -> Fused:
+    """Fit one path to all observations between `start` and `stop` [s]; see the module's text."""
+    return PathFusion(fixes, {n: replace(o) for n, o in channels.items()}, start, stop, seed).run()

@@ -1,0 +1,161 @@
+"""Which laps count: one reason in plain words for each that does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlap.line import Line
+from simlap.motion_types import Motion
+from simlap.stationing import curve_of, pinned, station_of_lap
+
+if TYPE_CHECKING:
+    from simlap.laps import Lap
+    from simlap.track import Track
+
+GAP_S = 0.5  # [s] of invalid motion in a lap
+STOP_SPEED = 2.0  # [m/s]
+OFF_DISTANCE = (
+    15.0  # [m] from the reference where no width is known; the widest club circuits are 15 m from edge to edge
+)
+WIDTH_SLACK = 3.0  # [m] on top of a known width: errors of position
+LENGTH_SHARE = 0.05  # a lap this much longer or shorter than the median went another way
+TRAFFIC_SHARE = 0.10  # speed on a straight this far below the median lap, where the others do not brake
+TRAFFIC_LOSS = 0.06  # ... and at least so much of it lost on the straight itself, not brought along from the corner
+TRAFFIC_LENGTH = 40.0  # [m] over at least this length
+STRAIGHT_KAPPA = 1.0 / 300.0  # [1/m]
+NOT_BRAKING = -1.0  # [m/s²] where the median lap slows more than this, brake points differ and nothing is judged
+SLOW_SHARE = 0.05  # of the median counted lap time
+SPACING = 5.0  # [m]
+
+
+def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[Lap]:
+    """The same laps with `counted` and `reason` filled in; pieces that are not flying stay as they are."""
+    reasons: dict[int, str] = {}
+    full = [i for i, lap in enumerate(laps) if lap.flying]
+    for i in full:
+        reason = _broken(motion, laps[i])
+        if reason:
+            reasons[i] = reason
+    lengths = {i: float(np.diff(np.interp([laps[i].start_s, laps[i].stop_s], motion.t, motion.s))[0]) for i in full}
+    whole = [i for i in full if i not in reasons]
+    if track is None or not motion.closes:
+        typical = np.median([lengths[i] for i in whole]) if whole else 0.0
+    else:
+        typical = track.line.length
+    for i in whole:
+        if abs(lengths[i] - typical) > LENGTH_SHARE * typical:
+            reasons[i] = f"other way: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
+    rest = [i for i in whole if i not in reasons]
+    if rest:
+        _compare(motion, laps, rest, track, reasons)
+    rest = [i for i in rest if i not in reasons]
+    if len(rest) > 1:
+        median = float(np.median([laps[i].time_s for i in rest]))
+        for i in rest:
+            if laps[i].time_s > (1.0 + SLOW_SHARE) * median:
+                reasons[i] = (
+                    f"slow: {laps[i].time_s - median:.1f} s over the median of the laps that count "
+                    f"(more than {100 * SLOW_SHARE:.0f} %)"
+                )
+    return [
+        replace(lap, counted=lap.flying and i not in reasons, reason=reasons.get(i, lap.reason))
+        for i, lap in enumerate(laps)
+    ]
+
+
+def _broken(motion: Motion, lap: Lap) -> str:
+    inside = (motion.t >= lap.start_s) & (motion.t <= lap.stop_s)
+    lost = float(np.sum(~motion.valid[inside])) * (motion.t[1] - motion.t[0])
+    if lost > GAP_S:
+        return f"gap: {lost:.1f} s without usable position or speed"
+    if motion.v[inside].min(initial=np.inf) < STOP_SPEED:
+        return "stop: the car stood or crept"
+    return ""
+
+
+def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | None, reasons: dict[int, str]) -> None:
+    """Leaving the reference, and traffic: against the track's line, or the median lap of these."""
+    if track is not None and motion.closes:
+        line = track.line
+    else:
+        middle = sorted(rest, key=lambda i: laps[i].time_s)[(len(rest) - 1) // 2]
+        line = line_of_lap(motion, laps[middle])
+    curve = curve_of(line)
+    station = np.arange(0.0, line.length, SPACING)
+    v, off, a_lon = [], [], []
+    for i in rest:
+        t, x, y, s = lap_path(motion, laps[i])
+        where = pinned(station_of_lap(curve, x, y, s), line.length)
+        at = np.interp(station, where, t)
+        v.append(motion.at("v", at))
+        a_lon.append(motion.at("a_lon", at))
+        points = np.column_stack([motion.at("x", at), motion.at("y", at)])
+        off.append(curve.offset(points, station))
+    speed, offset = np.array(v), np.array(off)
+    left, right = _room(track, station) if track is not None and motion.closes else (OFF_DISTANCE, OFF_DISTANCE)
+    if track is None or not motion.closes:
+        offset = offset - np.median(offset, axis=0)
+    typical = np.median(speed, axis=0)
+    kappa = np.interp(station, line.station, line.kappa)
+    judged = (np.abs(kappa) < STRAIGHT_KAPPA) & (np.median(np.array(a_lon), axis=0) > NOT_BRAKING)
+    for row, i in enumerate(rest):
+        beyond = np.maximum(offset[row] - left, -offset[row] - right)
+        worst = int(np.argmax(beyond))
+        if beyond[worst] > 0.0:
+            reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m"
+        elif len(rest) > 2:
+            place = _held_up(speed[row] / typical, judged)
+            if place >= 0:
+                reasons[i] = (
+                    f"traffic: slowed on the straight at {station[place]:.0f} m, "
+                    f"{100 * (1 - speed[row][place] / typical[place]):.0f} % below the other laps"
+                )
+
+
+def _room(track: Track, station: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distance allowed to the left and right of the track's line."""
+    sides = []
+    for width in (track.width_left, track.width_right):
+        sides.append(
+            np.full(station.size, OFF_DISTANCE)
+            if width is None
+            else np.interp(station, track.line.station, width) + WIDTH_SLACK
+        )
+    return sides[0], sides[1]
+
+
+def _held_up(ratio: np.ndarray, judged: np.ndarray) -> int:
+    """Index of the worst place of a held-up straight, -1 when there is none.
+
+    `ratio` is the lap's speed over the median lap's. Within one straight it has to fall, from its best so far, by
+    `TRAFFIC_LOSS` and stay below 1 - `TRAFFIC_SHARE` for `TRAFFIC_LENGTH`.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], judged, [False]]).astype(int)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        part = ratio[start:stop]
+        low = (part < 1.0 - TRAFFIC_SHARE) & (np.maximum.accumulate(part) - part > TRAFFIC_LOSS)
+        if low.sum() * SPACING >= TRAFFIC_LENGTH:
+            return int(start + np.argmin(np.where(low, part, np.inf)))
+    return -1
+
+
+def lap_path(motion: Motion, lap: Lap) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """t, x, y, s of a lap: its samples between two interpolated ends; s strictly rising."""
+    inside = motion.t[(motion.t > lap.start_s + 1e-6) & (motion.t < lap.stop_s - 1e-6)]
+    t = np.concatenate([[lap.start_s], inside, [lap.stop_s]])
+    s = motion.at("s", t)
+    return t, motion.at("x", t), motion.at("y", t), np.maximum.accumulate(s) + 1e-9 * np.arange(s.size)
+
+
+def line_of_lap(motion: Motion, lap: Lap) -> Line:
+    """Closed line through one lap, its closing miss spread evenly over it."""
+    _, x, y, s = lap_path(motion, lap)
+    share = (s - s[0]) / (s[-1] - s[0])
+    count = max(int((s[-1] - s[0]) / SPACING), 20)
+    even = np.arange(count) / count
+    x = np.interp(even, share, x - share * (x[-1] - x[0]))
+    y = np.interp(even, share, y - share * (y[-1] - y[0]))
+    return Line.from_points(x, y)

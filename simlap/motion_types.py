@@ -1,0 +1,101 @@
+"""What a motion is: one smooth path over time, with its noise and its quality."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.frozen import own
+
+MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
+BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
+
+
+@dataclass(frozen=True)
+class MotionQuality:
+    """How good the motion is, in figures and in words."""
+
+    fixes_per_second: float  #: 0 without positions
+    lag_s: float | None  #: receiver behind the inertial sensors; None when nothing could show it
+    rms_position_m: float | None
+    rms_speed_ms: float | None
+    rms_a_lon: float | None
+    rms_a_lat: float | None
+    repaired_share: float  #: share of time bridged or repaired, 0..1
+    speed_source: str
+    verdict: str  #: 'good', 'usable' or 'not enough'
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Motion:
+    """Smooth motion along the driven path; all arrays float64 on one uniform grid, shape (n,), read-only.
+
+    x, y, v, course, kappa, a_lon and a_lat come from one curve with one bandwidth.
+    """
+
+    t: np.ndarray  #: session clock [s]
+    x: np.ndarray  #: east [m]
+    y: np.ndarray  #: north [m]
+    s: np.ndarray  #: distance along the driven path [m]
+    v: np.ndarray  #: speed [m/s]
+    course: np.ndarray  #: direction of the velocity, anticlockwise from east, unwrapped [rad]
+    kappa: np.ndarray  #: curvature, left positive [1/m]
+    a_lon: np.ndarray  #: dv/dt [m/s²]
+    a_lat: np.ndarray  #: v² kappa [m/s²]
+    altitude: np.ndarray | None  #: [m]
+    noise_a_lon: np.ndarray  #: (k, n) drawn errors of a_lon [m/s²]
+    noise_a_lat: np.ndarray  #: (k, n) drawn errors of a_lat [m/s²]
+    origin: tuple[float, float] | None  #: latitude, longitude of x = y = 0 [deg]
+    bandwidth_hz: float  #: -3 dB of the common low-pass
+    valid: np.ndarray  #: (n,) bool: False in gaps and where repaired heavily
+    quality: MotionQuality
+    notes: tuple[str, ...]
+    closes: bool  #: False: dead-reckoned, the path drifts from lap to lap
+
+    def __post_init__(self) -> None:
+        own(
+            self, "t", "x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "altitude", "noise_a_lon", "noise_a_lat"
+        )
+        own(self, "valid", dtype=bool)
+        n = self.t.size
+        for name in ("x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "valid"):
+            assert getattr(self, name).shape == (n,), name
+        assert self.noise_a_lon.shape == self.noise_a_lat.shape == (self.noise_a_lon.shape[0], n)
+
+    def at(self, name: str, t: np.ndarray) -> np.ndarray:
+        """Channel `name` of the motion, interpolated linearly at times `t` [s]."""
+        return np.interp(t, self.t, getattr(self, name))
+
+
+# Curvature is v² kappa / v²: below this speed it is held at zero. A car that turns at 0.5 m/s is being pushed.
+STANDSTILL = 0.5  # [m/s]
+
+
+def shape_of(velocity: np.ndarray, acceleration: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Speed, course, curvature, a_lon, a_lat from p' and p'', arrays (n, 2).
+
+    Returns
+    -------
+    v, course, kappa, a_lon, a_lat : float64 arrays, shape (n,)
+        Where the car stands (v below `STANDSTILL`) course is held between the neighbours, kappa and a_lat are zero.
+    """
+    v = np.hypot(velocity[:, 0], velocity[:, 1])
+    moves = v > STANDSTILL
+    course = np.zeros(v.size)
+    if moves.any():
+        index = np.flatnonzero(moves)
+        direction = np.unwrap(np.arctan2(velocity[index, 1], velocity[index, 0]))
+        course = np.interp(np.arange(v.size), index, direction)
+    safe = np.maximum(v, STANDSTILL)
+    a_lon = np.sum(velocity * acceleration, axis=1) / safe
+    a_lat = (velocity[:, 0] * acceleration[:, 1] - velocity[:, 1] * acceleration[:, 0]) / safe
+    a_lat = np.where(moves, a_lat, 0.0)
+    return v, course, a_lat / safe**2, a_lon, a_lat
+
+
+def distance_along(v: np.ndarray, a_lon: np.ndarray, step: float) -> np.ndarray:
+    """Distance driven (n,), starting at 0: trapezoid with its end correction, fourth order in `step`."""
+    legs = 0.5 * step * (v[1:] + v[:-1]) - step**2 / 12.0 * (a_lon[1:] - a_lon[:-1])
+    return np.concatenate([[0.0], np.cumsum(np.maximum(legs, 0.0))])

@@ -1,0 +1,166 @@
+"""Channels of a session as observations: each one once, at its own time, at most 25 a second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simlap.geodesy import Origin, origin_of, to_plane
+from simlap.session import Session
+
+BIN = 0.04  # [s] faster channels are averaged over bins of this width: 25 Hz carries 2 Hz with nothing lost
+HELD_RUN = 1.5  # rows: a channel whose values stay longer on average is a slower one, written again and again
+JUMP_SPEED = 130.0  # [m/s] a fix that would need more than this from both neighbours is a jump, not a drive
+NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
+FAR = 50_000.0  # [m] from the median position: no circuit is that long; swapped or broken fixes
+
+
+@dataclass(frozen=True, eq=False)
+class Observation:
+    """One channel: times [s] and values, both (n,); ``rate`` [1/s] before binning."""
+
+    t: np.ndarray
+    value: np.ndarray
+    rate: float
+    noise: float = 0.0  #: standard deviation of one value, 0 when not yet known
+
+    def shifted(self, lag: float) -> Observation:
+        """The same values, `lag` seconds earlier."""
+        return replace(self, t=self.t - lag)
+
+
+@dataclass(frozen=True, eq=False)
+class Fixes:
+    """Position fixes in the local plane, jumps and repeats removed."""
+
+    t: np.ndarray  #: (n,) [s]
+    x: np.ndarray  #: east [m]
+    y: np.ndarray  #: north [m]
+    origin: Origin | None
+    rate: float  #: median fixes per second
+    dropped: int  #: fixes thrown away
+    notes: tuple[str, ...]
+
+
+def has_positions(session: Session) -> bool:
+    """True when the log carries latitude and longitude, or x and y."""
+    return (session.has("latitude") and session.has("longitude")) or (session.has("x") and session.has("y"))
+
+
+def median_rate(t: np.ndarray) -> float:
+    """Samples per second, from the median step; 0 with fewer than two."""
+    return float(1.0 / np.median(np.diff(t))) if t.size > 1 else 0.0
+
+
+def _changes(*columns: np.ndarray) -> np.ndarray:
+    """True at rows where any column differs from the row before; the first row counts."""
+    changed = np.zeros(columns[0].size, dtype=bool)
+    changed[:1] = True
+    for column in columns:
+        changed[1:] |= np.diff(column) != 0.0
+    return changed
+
+
+def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
+    """Position fixes of a session: repeats once, 0/0, far and jumping ones dropped and counted.
+
+    `plane` is the wanted origin of the local plane; the median position without it.
+    """
+    notes: list[str] = []
+    origin: Origin | None = None
+    if session.has("latitude") and session.has("longitude"):
+        latitude, longitude = session.channel("latitude"), session.channel("longitude")
+        fine = np.isfinite(latitude) & np.isfinite(longitude)
+        null = fine & (np.abs(latitude) < NULL_ISLAND) & (np.abs(longitude) < NULL_ISLAND)
+        fine &= ~null & (np.abs(latitude) <= 90.0) & (np.abs(longitude) <= 180.0)
+        rows = np.flatnonzero(fine)
+        origin = origin_of(latitude[rows], longitude[rows]) if plane is None else plane
+        rows = rows[_changes(latitude[rows], longitude[rows])]
+        x, y = to_plane(latitude[rows], longitude[rows], origin)
+        if null.any():
+            notes.append(f"{int(null.sum())} rows with position 0, 0 left out.")
+    else:
+        x, y = session.channel("x"), session.channel("y")
+        rows = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+        rows = rows[_changes(x[rows], y[rows])]
+        x, y = x[rows], y[rows]
+    t = session.t[rows]
+    keep = np.hypot(x - np.median(x), y - np.median(y)) < FAR
+    keep[keep] = _not_jumping(t[keep], x[keep], y[keep])
+    dropped = int((~keep).sum())
+    if dropped:
+        notes.append(f"{dropped} position fixes jump by more than a car can drive; left out.")
+    t, x, y = t[keep], x[keep], y[keep]
+    return Fixes(t, x, y, origin, median_rate(t), dropped, tuple(notes))
+
+
+def _not_jumping(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """False for fixes that no car could have reached from the last good one.
+
+    A good fix is followed while the implied speed stays below `JUMP_SPEED`; the longest chain wins, so a run of wrong
+    fixes (multipath, a receiver that woke up elsewhere) is dropped as a whole.
+    """
+    n = t.size
+    keep = np.ones(n, dtype=bool)
+    if n < 3:
+        return keep
+    step = np.hypot(np.diff(x), np.diff(y))
+    bad = step > JUMP_SPEED * np.maximum(np.diff(t), 1e-3) + 5.0  # [m] slack: two independent errors
+    if not bad.any():
+        return keep
+    pieces = np.split(np.arange(n), np.flatnonzero(bad) + 1)
+    pieces.sort(key=len, reverse=True)
+    chosen = [pieces[0]]
+    for piece in pieces[1:]:
+        if all(_reachable(t, x, y, piece, other) for other in chosen):
+            chosen.append(piece)
+    keep[:] = False
+    keep[np.concatenate(chosen)] = True
+    return keep
+
+
+def _reachable(t: np.ndarray, x: np.ndarray, y: np.ndarray, one: np.ndarray, other: np.ndarray) -> bool:
+    first, second = (one[-1], other[0]) if one[0] < other[0] else (other[-1], one[0])
+    return bool(np.hypot(x[first] - x[second], y[first] - y[second]) <= JUMP_SPEED * abs(t[second] - t[first]) + 5.0)
+
+
+def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Observation:
+    """A channel as observations: empty cells out, repeats once, bins of `BIN` when faster than that.
+
+    Parameters
+    ----------
+    session : Session
+    name : str
+        Channel name.
+    clock : float64 array, shape (m,), optional
+        Times of the position fixes. A channel that changes at these rows only is sampled at them: equal values in
+        a row are then measurements, not repeats.
+    """
+    value = session.channel(name)
+    rows = np.flatnonzero(np.isfinite(value))
+    t, value = session.t[rows], value[rows]
+    if t.size < 2:
+        return Observation(t, value, 0.0)
+    changed = _changes(value)
+    if clock is not None and clock.size > 1 and clock.size < 0.9 * t.size:
+        on_clock = np.isin(t, clock)
+        if on_clock[changed].mean() > 0.9:
+            t, value = t[on_clock], value[on_clock]
+            changed = np.ones(t.size, dtype=bool)
+    runs = np.diff(np.flatnonzero(changed))
+    if runs.size > 2 and runs.mean() > HELD_RUN and np.mean(runs == np.median(runs)) > 0.6:
+        t, value = t[changed], value[changed]  # regular runs: a slower sensor; irregular ones are coarse digits
+    rate = median_rate(t)
+    if rate > 1.2 / BIN:
+        t, value = _binned(t, value)
+    return Observation(t, value, rate)
+
+
+def _binned(t: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Means over bins of `BIN`; the time is the mean time, so an uneven bin does not shift the channel."""
+    bins = np.floor((t - t[0]) / BIN + 1e-6).astype(int)  # rounding must not move a row over the edge
+    count = np.bincount(bins)
+    full = count > 0
+    mean_t = np.bincount(bins, t - t[0])[full] / count[full] + t[0]
+    return mean_t, np.bincount(bins, value)[full] / count[full]

@@ -1,0 +1,80 @@
+"""Station of every sample of a lap: all laps at once, each within a window around where its odometer says it is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simlap.line import Line
+from simlap.projection import Curve
+
+WINDOW = 40.0  # [m] a foot further than this from the expected station is another part of the circuit
+CANDIDATE = 4.0  # [m] step of the search within the window
+SEARCH_STEP = 6.0  # [m] driven between the points that are searched; those between are refined from their neighbours
+PULL = 0.15  # a foot 20 m from the expected station must be 3 m nearer to win
+PASSES = 3  # each pass centres the window on the feet of the pass before
+LEAST_ADVANCE = 1e-4  # [m] station gained from sample to sample, at least: t(station) rises strictly
+
+
+def station_of_lap(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) -> np.ndarray:
+    """Station (n,) of a full lap's samples, strictly rising from about 0 to about the line's length.
+
+    Parameters
+    ----------
+    curve : Curve
+        The closed reference line; the lap starts at its station 0.
+    x, y, s : float64 arrays, shape (n,)
+        The lap in the line's plane and its driven distance, strictly rising. [m]
+
+    Notes
+    -----
+    Expected station = driven share of the lap times the length; three passes over windows of ±40 m follow a lap that is
+    driven up to a few per cent longer or shorter. A straight alongside or a crossing lies outside the window.
+    """
+    driven = s - s[0]
+    count = max(int(driven[-1] / SEARCH_STEP), 8)
+    at = np.linspace(0.0, driven[-1], count + 1)
+    points = np.column_stack([np.interp(at, driven, x), np.interp(at, driven, y)])
+    expected = at * (curve.length / driven[-1])
+    away = np.arange(-WINDOW, WINDOW + 0.5 * CANDIDATE, CANDIDATE)
+    for _ in range(PASSES):
+        candidates = expected[:, None] + away
+        gap = points[:, None, :] - curve.at(candidates.ravel()).reshape(*candidates.shape, 2)
+        cost = np.sum(gap * gap, axis=2) + (PULL * away) ** 2
+        expected = np.maximum.accumulate(candidates[np.arange(count + 1), np.argmin(cost, axis=1)])
+    guess = np.interp(driven, at, _eased(expected))
+    foot = curve.foot(np.column_stack([x, y]), guess)
+    stray = np.abs(foot - guess) > WINDOW
+    foot[stray] = guess[stray]
+    return strictly_rising(foot)
+
+
+def _eased(values: np.ndarray) -> np.ndarray:
+    """Three-point mean, ends kept: rounds the steps of the candidates off."""
+    out = values.copy()
+    out[1:-1] = (values[:-2] + values[1:-1] + values[2:]) / 3.0
+    return out
+
+
+def strictly_rising(values: np.ndarray) -> np.ndarray:
+    """The values, each at least `LEAST_ADVANCE` above all before it."""
+    ramp = LEAST_ADVANCE * np.arange(values.size)
+    return np.maximum.accumulate(values - ramp) + ramp
+
+
+def pinned(station: np.ndarray, length: float, reach: float = 60.0) -> np.ndarray:
+    """Station that starts at exactly 0 and ends at exactly `length`.
+
+    The first and the last sample lie on the start line, whose foot on the reference may be a few decimetres off; the
+    difference fades out over `reach` metres.
+    """
+    first, last = station[0], station[-1] - length
+    fade_in = np.clip(1.0 - (station - station[0]) / reach, 0.0, 1.0)
+    fade_out = np.clip(1.0 - (station[-1] - station) / reach, 0.0, 1.0)
+    out = strictly_rising(station - first * fade_in - last * fade_out)
+    inner = np.clip(out[1:-1], 0.0, length)
+    return np.concatenate([[0.0], inner, [length]])
+
+
+def curve_of(line: Line) -> Curve:
+    """The line as a smooth closed curve."""
+    return Curve(line)
