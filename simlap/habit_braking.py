@@ -1,0 +1,232 @@
+"""Findings on the way in: brake, lift and what lies between them."""
+
+import numpy as np
+
+from simlap.habit_marks import Marks, lasts, runs
+from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, brake_number, brake_words, metres_step
+from simlap.habit_traces import CornerTrace
+from simlap.thresholds import Thresholds
+from simlap.units import MS_TO_KMH
+
+
+def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """The brake reaches its peak in the later part of the braking instead of right after the first touch."""
+    start, stop = marks.braking
+    duration = lasts(trace, marks.braking)
+    if not marks.brakes or duration < limits["peak_brake_s"]:
+        return NOTHING
+    reached = start + int(np.argmax(marks.brake[start:stop] >= limits["peak_reached_share"] * marks.brake[marks.peak]))
+    delay = float(trace.t[reached] - trace.t[start])
+    if delay <= limits["peak_late_share"] * duration:
+        return NOTHING
+    peak = brake_number("peak", marks, float(marks.brake[marks.peak]))
+    return (Seen(reached, {"peak_after_s": delay, "braking_s": duration, **peak}),)
+
+
+def eased_and_reapplied(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Pressure falls well below its peak and rises again before the brake is released."""
+    start, stop = marks.braking
+    if not marks.brakes:
+        return NOTHING
+    signal = marks.brake[start:stop]
+    so_far = np.maximum.accumulate(signal)
+    later = np.maximum.accumulate(signal[::-1])[::-1]
+    rise = np.where(signal <= limits["eased_share"] * so_far, later - signal, 0.0)
+    bottom = int(np.argmax(rise))
+    if rise[bottom] < limits["reapplied_share"] * signal.max():
+        return NOTHING
+    index = start + bottom
+    numbers = {
+        **brake_number("before", marks, float(so_far[bottom])),
+        **brake_number("eased_to", marks, float(signal[bottom])),
+        **brake_number("again", marks, float(later[bottom])),
+    }
+    if trace.has("gear") or trace.has("engine_speed"):
+        numbers["with_downshift_share"] = float(_downshift_near(trace, index, limits))
+    return (Seen(index, numbers),)
+
+
+def _downshift_near(trace: CornerTrace, index: int, limits: Thresholds) -> bool:
+    """A lower gear, or without a gear channel a jump of engine speed while the car slows, near `index`."""
+    near = np.abs(trace.t - trace.t[index]) <= limits["shift_near_s"]
+    if trace.has("gear"):
+        return bool((np.diff(np.round(trace.channels["gear"][near])) < 0).any())
+    speed = trace.channels["engine_speed"][near]
+    rise = speed - np.minimum.accumulate(speed)
+    return bool((rise > limits["blip_share"] * speed.mean()).any())
+
+
+def light_braking_fits(trace: CornerTrace, marks: Marks, limits: Thresholds) -> bool:
+    """True where the zone itself asks for light braking: downhill, or braked into the turn."""
+    start, stop = marks.limit_braking
+    if stop <= start:
+        return True
+    mean, peak = _mean_slowing(trace.limit_v, trace.along, start, stop), -trace.limit_a_lon[start:stop].min()
+    downhill = np.tan(trace.grade[start:stop]).mean() < -limits["downhill_share"]
+    return bool(downhill or mean < limits["tapers_share"] * peak)
+
+
+def _mean_slowing(v: np.ndarray, along: np.ndarray, start: int, stop: int) -> float:
+    """Constant deceleration that takes the same speed off over the same distance [m/s²]."""
+    end = min(stop, along.size - 1)
+    return float((v[start] ** 2 - v[end] ** 2) / (2.0 * (along[end] - along[start])))
+
+
+def _limit_time(trace: CornerTrace, start: int, stop: int) -> float:
+    end = min(stop, trace.along.size - 1)
+    ds = np.diff(trace.along[start : end + 1])
+    return float((2.0 * ds / (trace.limit_v[start:end] + trace.limit_v[start + 1 : end + 1])).sum())
+
+
+def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Long and light where the limit's braking is short and hard."""
+    if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    needed = _limit_time(trace, *marks.limit_braking)
+    if needed > limits["long_zone_s"] or light_braking_fits(trace, marks, limits):
+        return NOTHING
+    driven = _mean_slowing(trace.v, trace.along, *marks.braking)
+    asked = _mean_slowing(trace.limit_v, trace.along, *marks.limit_braking)
+    took = lasts(trace, marks.braking)
+    if took <= limits["long_time_share"] * needed or driven >= limits["light_share"] * asked:
+        return NOTHING
+    numbers = {"braking_s": took, "limit_braking_s": needed, "mean_ms2": driven, "limit_mean_ms2": asked}
+    return (Seen(marks.braking[0], numbers),)
+
+
+def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """The brake goes on well before the limit profile's brake point."""
+    if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    on = marks.braking[0]
+    early = float(trace.along[marks.limit_braking[0]] - trace.along[on])
+    if early <= limits["early_brake_s"] * trace.v[on]:
+        return NOTHING
+    numbers = {"early_m": early, "early_s": early / float(trace.v[on]), "speed_kmh": float(trace.v[on]) * MS_TO_KMH}
+    return (Seen(on, numbers),)
+
+
+def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Off the throttle well before the limit's brake point, and not yet on the brake."""
+    if not marks.limit_brakes or marks.lift == 0 or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    then = marks.braking[0] if marks.brakes else marks.slowest
+    closed = np.flatnonzero(trace.channels["throttle"][marks.lift : then] <= limits["throttle_closed_share"])
+    if not closed.size:
+        return NOTHING
+    lift = marks.lift + int(closed[0])
+    early = float(trace.along[marks.limit_braking[0]] - trace.along[lift])
+    gap = float(trace.t[then] - trace.t[lift])
+    if early <= limits["early_lift_s"] * trace.v[lift] or gap <= limits["lift_gap_s"]:
+        return NOTHING
+    speed = float(trace.v[lift]) * MS_TO_KMH
+    return (Seen(lift, {"early_m": early, "before_brake_s": gap, "speed_kmh": speed}),)
+
+
+def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Part throttle held on the way in, then closed: neither driving on nor braking."""
+    if marks.lift == 0:
+        return NOTHING
+    throttle = trace.channels["throttle"]
+    then = marks.braking[0] if marks.brakes else marks.slowest
+    closed = limits["throttle_closed_share"]
+    part = (throttle < limits["part_throttle_share"]) & (throttle > closed)
+    spans = [(max(a, marks.lift), min(b, then)) for a, b in runs(part) if a < then and b > marks.lift]
+    held = max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
+    near = trace.t <= trace.t[min(held[1], then)] + limits["part_throttle_s"]
+    shut = bool((throttle[held[1] :][near[held[1] :]] <= closed).any())
+    if lasts(trace, held) < limits["part_throttle_s"] or not shut:
+        return NOTHING
+    opening = float(throttle[held[0] : held[1]].mean())
+    return (Seen(held[0], {"part_throttle_s": lasts(trace, held), "opening_percent": 100.0 * opening}),)
+
+
+def brake_held(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Brake held past the limit's release, and the corner slower than the limit's: overslowed."""
+    if not (marks.brakes and marks.limit_brakes):
+        return NOTHING
+    release, limit_release = marks.braking[1] - 1, marks.limit_braking[1] - 1
+    past = float(trace.along[release] - trace.along[limit_release])
+    below = float(trace.limit_v[marks.limit_slowest] - trace.v[marks.slowest])
+    if past <= limits["held_m"] or below <= limits["slow_share"] * trace.limit_v[marks.limit_slowest]:
+        return NOTHING
+    return (Seen(release, {"past_release_m": past, "below_limit_kmh": below * MS_TO_KMH}),)
+
+
+def _shift_words(share: float) -> str:
+    if share >= 0.5:  # on most of the laps where it happens
+        return ", together with a down-shift"
+    return ", not together with a down-shift"
+
+
+RULES = (
+    Rule(
+        "early lift",
+        "braking",
+        early_lift,
+        lambda x: f"throttle lifted {x['early_m']:.0f} m before the limit's brake point at {x['speed_kmh']:.0f} km/h, "
+        f"then {x['before_brake_s']:.1f} s until the brake",
+        lambda x, limits, _: f"Stay on the throttle about {metres_step(x['early_m'], limits):.0f} m longer and go "
+        "straight from throttle to brake",
+        (THROTTLE,),
+    ),
+    Rule(
+        "part throttle, then lift",
+        "braking",
+        part_throttle_then_lift,
+        lambda x: f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way in, "
+        "then closed",
+        lambda x, limits, _: "Keep full throttle to the same point, then come off it in one movement onto the brake",
+        (THROTTLE,),
+    ),
+    Rule(
+        "early braking",
+        "braking",
+        early_braking,
+        lambda x: f"brake on {x['early_m']:.0f} m before the limit's brake point, at {x['speed_kmh']:.0f} km/h",
+        lambda x, limits, _: f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
+        "pressure, and keep that point before going on",
+    ),
+    Rule(
+        "long light braking",
+        "braking",
+        long_light_braking,
+        lambda x: f"braking takes {x['braking_s']:.1f} s at a mean of {x['mean_ms2']:.1f} m/s² where "
+        f"{x['limit_braking_s']:.1f} s at {x['limit_mean_ms2']:.1f} m/s² would do",
+        lambda x, limits, _: "Brake harder for a shorter time: full pressure at once, brake point about "
+        f"{limits['advice_metres']:.0f} m later at most",
+    ),
+    Rule(
+        "late brake peak",
+        "braking",
+        late_peak,
+        lambda x: f"brake peak of {brake_words(x, 'peak')} comes {x['peak_after_s']:.1f} s after the first touch, in a "
+        f"braking of {x['braking_s']:.1f} s",
+        lambda x, limits, _: "Reach the same peak in the first third of the braking and release from there towards "
+        "the corner",
+    ),
+    Rule(
+        "brake eased and re-applied",
+        "braking",
+        eased_and_reapplied,
+        lambda x: f"brake eased from {brake_words(x, 'before')} to {brake_words(x, 'eased_to')} and pressed again to "
+        f"{brake_words(x, 'again')}"
+        + (_shift_words(x["with_downshift_share"]) if "with_downshift_share" in x else ""),
+        lambda x, limits, _: (
+            "Hold the brake through the down-shift"
+            if x.get("with_downshift_share", 0.0) >= 0.5
+            else "Press once and release once"
+        )
+        + f": no easing below {brake_words(x, 'before')} before the turn-in",
+        (BRAKE,),
+    ),
+    Rule(
+        "brake held past the release",
+        "mid_corner",
+        brake_held,
+        lambda x: f"brake still on {x['past_release_m']:.0f} m past the limit's release, minimum speed "
+        f"{x['below_limit_kmh']:.0f} km/h below the limit's",
+        lambda x, limits, _: f"Be off the brake about {metres_step(x['past_release_m'], limits):.0f} m earlier and let "
+        "the car roll into the corner",
+    ),
+)

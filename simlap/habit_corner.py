@@ -1,0 +1,229 @@
+"""Findings in the corner and on the way out: speed, throttle, and neither pedal."""
+
+import numpy as np
+
+from simlap.habit_marks import Marks, lasts, longest, runs
+from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step
+from simlap.habit_traces import CornerTrace, phase_at
+from simlap.thresholds import Thresholds
+from simlap.units import MS_TO_KMH, PA_TO_BAR
+
+# Half of the least time around a point over which the grip in use is averaged: half a period of the motion's 2 Hz
+# bandwidth in all, short enough to stay at the slowest point.
+AROUND = 0.125  # [s]
+
+
+def _grip_in(trace: CornerTrace, start: int, stop: int) -> float:
+    """Mean grip in use from index `start` to `stop` (excluded), over `AROUND` either side of their middle at least."""
+    middle = trace.t[(start + stop - 1) // 2]
+    near = np.abs(trace.t - middle) <= AROUND
+    near[start:stop] = True
+    return float(trace.grip[near].mean())
+
+
+def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Neither pedal for longer than the feet need to change."""
+    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
+    level = limits["brake_on_share"]
+    if marks.brake_channel == "brake_pressure":
+        level = limits["brake_on_bar"] / PA_TO_BAR
+    neither = (trace.channels["throttle"] <= limits["throttle_closed_share"]) & (marks.brake <= level)
+    spans = [(max(a, begin), b) for a, b in runs(neither) if a < end and b > begin]
+    span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
+    if lasts(trace, span) <= limits["coast_s"]:
+        return NOTHING
+    lost = float(trace.v[span[0]] - trace.v[span[1] - 1])
+    numbers = {"coast_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH}
+    return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
+
+
+def low_minimum_speed(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Slower than the limit at the slowest point, with grip to spare there."""
+    limit_v, v = float(trace.limit_v[marks.limit_slowest]), float(trace.v[marks.slowest])
+    grip = _grip_in(trace, *marks.slow)
+    if marks.limit_slows < limits["limit_slows_ms"] or v > (1.0 - limits["slow_share"]) * limit_v:
+        return NOTHING
+    if grip >= limits["grip_unused_share"]:
+        return NOTHING
+    numbers = {"minimum_kmh": v * MS_TO_KMH, "limit_minimum_kmh": limit_v * MS_TO_KMH, "grip_used_percent": 100 * grip}
+    return (Seen(marks.slowest, numbers),)
+
+
+def full_throttle_before_apex(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Full throttle at or before the limit's slowest point with grip to spare: the entry was too slow."""
+    apex = marks.limit_slowest
+    held = (trace.t <= trace.t[apex]) & (trace.t >= trace.t[apex] - limits["before_apex_s"])
+    full = bool((trace.channels["throttle"][held] >= limits["throttle_full_share"]).all())
+    grip = _grip_in(trace, apex, apex + 1)
+    below = float(trace.limit_v[apex] - trace.v[apex])
+    if marks.limit_slows < limits["limit_slows_ms"] or not full or grip >= limits["grip_unused_share"]:
+        return NOTHING
+    if below <= limits["slow_share"] * trace.limit_v[apex]:
+        return NOTHING
+    open_from = _run_start(trace.channels["throttle"] >= limits["throttle_full_share"], apex)
+    before = float(trace.along[apex] - trace.along[open_from])
+    numbers = {"before_apex_m": before, "below_limit_kmh": below * MS_TO_KMH, "grip_used_percent": 100 * grip}
+    return (Seen(open_from, numbers),)
+
+
+def _run_start(mask: np.ndarray, inside: int) -> int:
+    """First index of the run of true values that holds `inside`."""
+    off = np.flatnonzero(~mask[:inside])
+    return int(off[-1]) + 1 if off.size else 0
+
+
+def fast_in_slow_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Faster than the limit where braking ends, slower where the drive begins: a useful mistake."""
+    entry, leave = trace.at(trace.braking_stop), trace.at(trace.mid_stop)
+    above, below = float(trace.v[entry] - trace.limit_v[entry]), float(trace.limit_v[leave] - trace.v[leave])
+    if marks.limit_slows < limits["limit_slows_ms"] or leave <= entry:
+        return NOTHING
+    if above <= limits["fast_entry_share"] * trace.limit_v[entry]:
+        return NOTHING
+    if below <= limits["slow_exit_share"] * trace.limit_v[leave]:
+        return NOTHING
+    return (Seen(entry, {"entry_above_kmh": above * MS_TO_KMH, "exit_below_kmh": below * MS_TO_KMH}),)
+
+
+def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Off the throttle where the limit profile does not slow at all, with grip to spare."""
+    if marks.limit_brakes or marks.limit_slows >= limits["limit_slows_ms"]:
+        return NOTHING
+    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
+    lifted = trace.channels["throttle"] < limits["part_throttle_share"]
+    turning = np.abs(trace.a_lat) > limits["turning_ms2"]
+    lifted[:begin] = False
+    lifted[end:] = False
+    span = longest(trace, lifted)
+    if lasts(trace, span) <= limits["flat_lift_s"] or not turning[begin:end].any():
+        return NOTHING
+    grip = float(trace.grip[span[0] : span[1]].max())
+    if grip >= limits["grip_unused_share"]:
+        return NOTHING
+    lost = float(trace.v[span[0]] - trace.v[span[0] : span[1]].min())
+    numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
+    return (Seen(span[0], numbers),)
+
+
+def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Throttle opened, closed and opened again while the car still turns; gear changes are left alone."""
+    throttle = trace.channels["throttle"]
+    from_here = marks.slowest
+    leaving = np.arange(throttle.size) >= from_here
+    turning = np.abs(trace.a_lat) > limits["turning_ms2"]
+    step = limits["reopened_share"]
+    opened = np.maximum.accumulate(np.where(leaving, throttle, 0.0))
+    later = np.maximum.accumulate(np.where(leaving & turning, throttle, 0.0)[::-1])[::-1]
+    deep = leaving & turning & (opened - throttle >= step) & (later - throttle >= step)
+    dips = [span for span in runs(deep) if not _gear_change(trace, span, float(opened[span[0]]), limits)]
+    if not dips:
+        return NOTHING
+    start, stop = dips[0]
+    bottom = start + int(np.argmin(throttle[start:stop]))
+    numbers = {
+        "opened_percent": 100.0 * float(opened[start]),
+        "closed_to_percent": 100.0 * float(throttle[bottom]),
+        "behind_slowest_m": float(trace.along[bottom] - trace.along[from_here]),
+    }
+    return (Seen(bottom, numbers, phase_at(trace, bottom)),)
+
+
+def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limits: Thresholds) -> bool:
+    """A short closing from full throttle; with a gear channel, only if the gear rises near it."""
+    if lasts(trace, span) > limits["shift_cut_s"] or opened < limits["throttle_full_share"]:
+        return False
+    if not trace.has("gear"):
+        return True
+    near = (trace.t >= trace.t[span[0]] - limits["shift_cut_s"]) & (
+        trace.t <= trace.t[min(span[1], trace.t.size - 1)] + limits["shift_cut_s"]
+    )
+    return bool((np.diff(np.round(trace.channels["gear"][near])) > 0).any())
+
+
+def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Full throttle comes long after the limit's drive begins, with grip to spare in between."""
+    begin = trace.at(trace.mid_stop)
+    full = np.flatnonzero(trace.channels["throttle"][begin:] >= limits["throttle_full_share"])
+    if marks.limit_slows < limits["limit_slows_ms"] or not full.size or full[0] == 0:
+        return NOTHING
+    reached = begin + int(full[0])
+    delay = float(trace.t[reached] - trace.t[begin])
+    grip = float(np.average(trace.grip[begin:reached], weights=np.diff(trace.t[begin : reached + 1])))
+    if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
+        return NOTHING
+    distance = float(trace.along[reached] - trace.along[begin])
+    return (Seen(reached, {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}),)
+
+
+def _speed_step(gap_kmh: float, step_kmh: float) -> float:
+    return max(1.0, min(0.5 * gap_kmh, step_kmh))
+
+
+RULES = (
+    Rule(
+        "fast in, slow out",
+        "mid_corner",
+        fast_in_slow_out,
+        lambda x: f"{x['entry_above_kmh']:.0f} km/h above the limit's speed where braking ends, "
+        f"{x['exit_below_kmh']:.0f} km/h below it where the drive begins: a useful mistake",
+        lambda x, limits, step: "Back up a little: enter "
+        f"{_speed_step(x['entry_above_kmh'], step):.0f} km/h slower and be earlier on the throttle",
+    ),
+    Rule(
+        "full throttle before the apex",
+        "mid_corner",
+        full_throttle_before_apex,
+        lambda x: f"full throttle {x['before_apex_m']:.0f} m before the slowest point of the limit with "
+        f"{x['grip_used_percent']:.0f} % of the grip in use, {x['below_limit_kmh']:.0f} km/h below it there",
+        lambda x, limits, step: f"Carry {_speed_step(x['below_limit_kmh'], step):.0f} km/h more into the corner by "
+        "releasing the brake earlier; the throttle can wait",
+        (THROTTLE,),
+    ),
+    Rule(
+        "throttle opened twice",
+        "",
+        throttle_twice,
+        lambda x: f"throttle opened to {x['opened_percent']:.0f} %, closed to {x['closed_to_percent']:.0f} % "
+        f"{x['behind_slowest_m']:.0f} m past the slowest point and opened again",
+        lambda x, limits, _: "Open the throttle once: a little later and slower at first, then without going back",
+        (THROTTLE,),
+    ),
+    Rule(
+        "coasting",
+        "",
+        coasting,
+        lambda x: f"neither pedal for {x['coast_s']:.1f} s, {x['speed_given_up_kmh']:.0f} km/h given up",
+        lambda x, limits, _: "Go from one pedal to the other without a pause: later on the brake or earlier on the "
+        "throttle, whichever the corner allows",
+        (THROTTLE, BRAKE),
+    ),
+    Rule(
+        "lift where none is needed",
+        "mid_corner",
+        lift_where_flat,
+        lambda x: f"throttle lifted for {x['lift_s']:.1f} s and {x['speed_given_up_kmh']:.0f} km/h given up with "
+        f"{x['grip_used_percent']:.0f} % of the grip in use, where the limit does not slow",
+        lambda x, limits, step: f"Lift less, not later: give up {_speed_step(x['speed_given_up_kmh'], step):.0f} km/h "
+        "less",
+        (THROTTLE,),
+    ),
+    Rule(
+        "late throttle",
+        "exit",
+        late_throttle,
+        lambda x: f"full throttle {x['delay_s']:.1f} s ({x['delay_m']:.0f} m) after the limit begins to drive, with "
+        f"{x['grip_used_percent']:.0f} % of the grip in use",
+        lambda x, limits, _: f"Be at full throttle about {metres_step(x['delay_m'], limits):.0f} m earlier, opening "
+        "smoothly as the steering unwinds",
+        (THROTTLE,),
+    ),
+    Rule(
+        "low minimum speed",
+        "mid_corner",
+        low_minimum_speed,
+        lambda x: f"minimum speed {x['minimum_kmh']:.0f} km/h against the limit's {x['limit_minimum_kmh']:.0f} km/h "
+        f"with {x['grip_used_percent']:.0f} % of the grip in use",
+        lambda x, limits, step: "Carry about "
+        f"{_speed_step(x['limit_minimum_kmh'] - x['minimum_kmh'], step):.0f} km/h more through the slowest point",
+    ),
+)

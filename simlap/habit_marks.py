@@ -1,0 +1,144 @@
+"""Marks on a trace: where the driver and the limit profile brake, lift and are slowest."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.frozen import own
+from simlap.habit_traces import CornerTrace
+from simlap.thresholds import Thresholds
+from simlap.units import PA_TO_BAR, G
+
+Span = tuple[int, int]  #: half-open range of indices, empty where both are equal
+
+#: Brake channels in order of preference with the unit that findings print them in, and the factor into it.
+BRAKE_UNITS = {"brake_pressure": ("bar", PA_TO_BAR), "brake": ("percent", 100.0), "deceleration": ("g", 1.0 / G)}
+# The driver's slowest point is looked for up to here behind the limit's mid-corner: a late apex lies a car's length
+# or two further on; the next corner's braking does not.
+PAST_MID = 20.0  # [m]
+# A corner is taken at its slowest speed for a while: speeds within this share of it count, and the middle of them is
+# the slowest point. Below the noise of the speed (0.1 m/s), the first of many equal values would stand for all.
+EQUAL_SPEED = 0.01  # [1]
+# Shorter touches of the brake are noise of the channel or a foot that rests.
+TOUCH = 0.1  # [s]
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """Events of one trace as indices into it."""
+
+    brake: np.ndarray  #: brake channel in use: [Pa], 0..1, or the tyres' deceleration [m/s²]
+    brake_channel: str  #: brake_pressure, brake or deceleration
+    slow: Span  #: driver's stretch within `EQUAL_SPEED` of the slowest speed before the exit
+    braking: Span  #: driver's braking, from first touch to last release before the exit
+    limit_braking: Span  #: the limit profile's
+    slowest: int  #: driver's slowest point before the exit
+    limit_slowest: int
+    lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
+    limit_slows: float  #: speed that the limit profile gives up in this zone [m/s]
+
+    def __post_init__(self) -> None:
+        own(self, "brake")
+
+    @property
+    def brakes(self) -> bool:
+        """True where the driver brakes in this zone."""
+        return self.braking[1] > self.braking[0]
+
+    @property
+    def limit_brakes(self) -> bool:
+        """True where the limit profile brakes in this zone."""
+        return self.limit_braking[1] > self.limit_braking[0]
+
+    @property
+    def peak(self) -> int:
+        """Index of the brake's peak; the start of the braking where there is none."""
+        start, stop = self.braking
+        return start + int(np.argmax(self.brake[start:stop])) if stop > start else start
+
+
+def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
+    """Find the events of one trace."""
+    begin, corner_end = trace.at(0.0), max(trace.at(trace.mid_stop), trace.at(0.0) + 1)
+    late_end = max(trace.at(trace.mid_stop + PAST_MID), corner_end)
+    slow = slow_run(trace.v, begin, late_end)
+    slowest = _middle_of(slow)
+    limit_slowest = _middle_of(slow_run(trace.limit_v, begin, corner_end))
+    limit_on = trace.limit_a_lon[begin : limit_slowest + 1] < -limits["limit_brakes_ms2"]
+    signal, channel, level = _brake(trace, limits)
+    braking = _touched(trace, signal > level, begin, late_end)
+    return Marks(
+        brake=signal,
+        brake_channel=channel,
+        slow=slow,
+        braking=braking,
+        limit_braking=_extent(limit_on, begin),
+        slowest=slowest,
+        limit_slowest=limit_slowest,
+        lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
+        limit_slows=float(trace.limit_v[begin : limit_slowest + 1].max() - trace.limit_v[limit_slowest]),
+    )
+
+
+def runs(mask: np.ndarray) -> list[Span]:
+    """Half-open ranges in which `mask` (n,) is true, in order."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(mask, dtype=int), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def slow_run(v: np.ndarray, begin: int, end: int) -> Span:
+    """Range around the smallest of v[begin:end] that stays within `EQUAL_SPEED` of it."""
+    low = begin + int(np.argmin(v[begin:end]))
+    near = v[begin:end] <= (1.0 + EQUAL_SPEED) * v[low]
+    return next((a + begin, b + begin) for a, b in runs(near) if a <= low - begin < b)
+
+
+def _middle_of(span: Span) -> int:
+    return (span[0] + span[1] - 1) // 2
+
+
+def lasts(trace: CornerTrace, span: Span) -> float:
+    """Time from the first to the last value of a span, one step included where the trace goes on [s]."""
+    start, stop = span
+    return float(trace.t[min(stop, trace.t.size - 1)] - trace.t[start]) if stop > start else 0.0
+
+
+def longest(trace: CornerTrace, mask: np.ndarray) -> Span:
+    """The run of `mask` that takes most time; (0, 0) where it is never true."""
+    return max(runs(mask), key=lambda span: lasts(trace, span), default=(0, 0))
+
+
+def has_brake(trace: CornerTrace) -> bool:
+    """True where pressure or pedal travel is recorded."""
+    return trace.has("brake_pressure") or trace.has("brake")
+
+
+def _brake(trace: CornerTrace, limits: Thresholds) -> tuple[np.ndarray, str, float]:
+    """Brake signal, its name and the level at which the brake counts as on."""
+    if trace.has("brake_pressure"):
+        return trace.channels["brake_pressure"], "brake_pressure", limits["brake_on_bar"] / PA_TO_BAR
+    if trace.has("brake"):
+        return trace.channels["brake"], "brake", limits["brake_on_share"]
+    return -(trace.a_lon + G * np.sin(trace.grade)), "deceleration", limits["brake_on_ms2"]
+
+
+def _touched(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> Span:
+    """From the first to the last touch in [begin, end); a brake still held from the corner before is left out."""
+    spans = [(a, min(b, end)) for a, b in runs(on) if a < end and b > begin]
+    if len(spans) > 1 and spans[0][0] < begin:
+        spans = spans[1:]
+    spans = [span for span in spans if lasts(trace, span) >= TOUCH]
+    return (max(spans[0][0], 0), spans[-1][1]) if spans else (0, 0)
+
+
+def _extent(on: np.ndarray, offset: int) -> Span:
+    where = np.flatnonzero(on)
+    return (offset + int(where[0]), offset + int(where[-1]) + 1) if where.size else (0, 0)
+
+
+def _lift(trace: CornerTrace, before: int, limits: Thresholds) -> int:
+    """First value behind the last full throttle ahead of `before`; 0 where full throttle is not seen there."""
+    if not trace.has("throttle"):
+        return 0
+    full = np.flatnonzero(trace.channels["throttle"][: before + 1] >= limits["throttle_full_share"])
+    return int(full[-1]) + 1 if full.size and full[-1] < before else 0

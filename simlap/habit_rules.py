@@ -1,0 +1,55 @@
+"""What a rule is: a plain name, the channels it needs, a check of one trace, and its words."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from simlap.habit_marks import BRAKE_UNITS, Marks
+from simlap.habit_traces import CornerTrace
+from simlap.thresholds import Thresholds
+
+Numbers = Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One occurrence in one trace."""
+
+    index: int  #: where in the trace
+    numbers: Numbers  #: evidence; keys end in their unit
+    phase: str = ""  #: phase that it belongs to, where the rule itself does not say
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One kind of finding."""
+
+    kind: str
+    phase: str  #: phase that the finding is booked in; the occurrences say where it is ""
+    check: Callable[[CornerTrace, Marks, Thresholds], tuple[Seen, ...]]  #: no or one occurrence in a trace
+    say: Callable[[Numbers], str]  #: the observation, no full stop
+    act: Callable[[Numbers, Thresholds, float], str]  #: advice; the last argument is a step in speed [km/h]
+    needs: tuple[tuple[str, ...], ...] = field(default=())  #: one channel of each group must be recorded
+
+
+NOTHING: tuple[Seen, ...] = ()
+THROTTLE = ("throttle",)
+BRAKE = ("brake_pressure", "brake")
+
+
+def brake_number(name: str, marks: Marks, value: float) -> dict[str, float]:
+    """A brake reading as evidence, in the unit that it is printed in: bar, percent of travel or g."""
+    unit, factor = BRAKE_UNITS[marks.brake_channel]
+    return {f"{name}_{unit}": value * factor}
+
+
+def brake_words(numbers: Numbers, name: str) -> str:
+    """A brake reading of the evidence in words."""
+    for unit, words in (("bar", "{:.0f} bar"), ("percent", "{:.0f} % of pedal travel"), ("g", "{:.2f} g")):
+        if f"{name}_{unit}" in numbers:
+            return words.format(numbers[f"{name}_{unit}"])
+    raise KeyError(name)
+
+
+def metres_step(distance: float, limits: Thresholds) -> float:
+    """Half of a distance, at most the largest step advised for one outing [m]."""
+    return max(1.0, min(0.5 * distance, limits["advice_metres"]))

@@ -1,0 +1,208 @@
+"""Findings: what the channels show in each corner, how often, and in which phase."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.habit_braking import RULES as BRAKING_RULES
+from simlap.habit_corner import RULES as CORNER_RULES
+from simlap.habit_laps import (
+    LOW_PEAK,
+    SPREAD,
+    TRAFFIC,
+    Occurrence,
+    brake_point_spread,
+    held_up,
+    held_up_words,
+    low_peak_advice,
+    low_peak_words,
+    low_peaks,
+    occurrence,
+    spread_advice,
+    spread_words,
+)
+from simlap.habit_marks import mark
+from simlap.habit_rules import Numbers, Rule
+from simlap.habit_traces import CornerSheet
+from simlap.results import Finding
+from simlap.thresholds import Thresholds, default_thresholds
+
+#: Rules that look at one trace at a time.
+TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
+# A habit needs two laps, whatever the share says.
+LEAST_LAPS = 2
+
+
+@dataclass(frozen=True)
+class Words:
+    """Text of one kind of finding."""
+
+    say: Callable[[Numbers], str]
+    act: Callable[[Numbers, Thresholds, float], str]
+
+
+#: Every kind of finding that carries advice.
+WORDS: dict[str, Words] = {
+    LOW_PEAK: Words(low_peak_words, low_peak_advice),
+    SPREAD: Words(spread_words, spread_advice),
+    **{rule.kind: Words(rule.say, rule.act) for rule in TRACE_RULES},
+}
+
+
+#: Which of several findings in one phase comes first: the one that makes the others plain, and the safer step first
+#: (more pressure before a later brake point).
+PRECEDENCE: tuple[str, ...] = (
+    "fast in, slow out",
+    "part throttle, then lift",
+    "early lift",
+    LOW_PEAK,
+    "long light braking",
+    "late brake peak",
+    "brake eased and re-applied",
+    "early braking",
+    SPREAD,
+    "brake held past the release",
+    "full throttle before the apex",
+    "lift where none is needed",
+    "throttle opened twice",
+    "coasting",
+    "late throttle",
+    "low minimum speed",
+)
+
+
+def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = None) -> tuple[Finding, ...]:
+    """Findings of all corners, in track order.
+
+    Parameters
+    ----------
+    sheets : sequence of CornerSheet
+        One per corner, with the traces of the counted laps.
+    thresholds : Thresholds, optional
+        The defaults of `simlap.thresholds.TABLE` when left out.
+
+    Returns
+    -------
+    tuple of Finding
+        A habit is raised when it occurs on a stated share of the laps looked at, and on two at least; a lap that
+        was held up in a corner is named there and counts for nothing else in it.
+    """
+    limits = thresholds or default_thresholds()
+    slowed = {sheet.corner: held_up(sheet, limits) for sheet in sheets}
+    free = [_without(sheet, {each.lap for each in slowed[sheet.corner]}) for sheet in sheets]
+    marks = {sheet.corner: tuple(mark(trace, limits) for trace in sheet.traces) for sheet in free}
+    weak = low_peaks(free, marks, limits)
+    findings: list[Finding] = []
+    for whole, sheet in zip(sheets, free, strict=True):
+        for rule in TRACE_RULES:
+            seen, looked_at = [], 0
+            for trace, each in zip(sheet.traces, marks[sheet.corner], strict=True):
+                if all(any(trace.has(name) for name in group) for group in rule.needs):
+                    looked_at += 1
+                    hits = rule.check(trace, each, limits)
+                    seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
+            findings += _raise(rule.kind, sheet, seen, looked_at, limits)
+        laps = len(sheet.traces)
+        findings += _raise(LOW_PEAK, sheet, weak.get(sheet.corner, ()), laps, limits)
+        spread = brake_point_spread(sheet.traces, marks[sheet.corner], limits)
+        if spread:  # the spread is a property of all laps: it needs no share of them
+            findings.append(_finding(SPREAD, sheet, spread, laps))
+        if slowed[sheet.corner]:
+            findings.append(_held_up_finding(whole, slowed[sheet.corner]))
+    return tuple(findings)
+
+
+def _without(sheet: CornerSheet, laps: set[int]) -> CornerSheet:
+    kept = tuple(trace for trace in sheet.traces if trace.lap not in laps)
+    return CornerSheet(sheet.corner, sheet.gains, kept, sheet.step_kmh)
+
+
+def _raise(
+    kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_at: int, limits: Thresholds
+) -> list[Finding]:
+    """One finding when it occurred often enough, none otherwise."""
+    if len(seen) < max(LEAST_LAPS, math.ceil(limits["occurs_share"] * looked_at)):
+        return []
+    return [_finding(kind, sheet, seen, looked_at)]
+
+
+def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_at: int) -> Finding:
+    phases = [each.phase for each in seen]
+    phase = max(sorted(set(phases)), key=phases.count)
+    evidence = {name: _middle(name, [each.numbers[name] for each in seen]) for name in seen[0].numbers}
+    worth = max(0.0, sheet.gains[phase].value) if phase in sheet.gains else 0.0
+    share = f"part of the {worth:.2f} s in this phase" if worth >= 0.005 else "no time lost in this phase"
+    return Finding(
+        kind=kind,
+        corner=sheet.corner,
+        phase=phase,
+        sentence=f"{sheet.corner}: {WORDS[kind].say(evidence)} ({len(seen)} of {looked_at} laps; {share}).",
+        worth_s=worth,
+        laps=tuple(each.lap for each in seen),
+        occurrences=len(seen),
+        of_laps=looked_at,
+        stations_m=tuple(each.station_m for each in seen),
+        session_times_s=tuple(each.time_s for each in seen),
+        evidence=evidence,
+    )
+
+
+def _middle(name: str, values: Sequence[float]) -> float:
+    """Median over the laps; the mean of what is itself yes or no on each lap."""
+    return float(np.mean(values) if name.endswith("_share") else np.median(values))
+
+
+def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
+    """Time lost behind somebody else: named, worth nothing to the driver."""
+    lost = {"lost_s": float(np.median([each.numbers["lost_s"] for each in seen]))}
+    laps = ", ".join(str(each.lap) for each in seen)
+    return Finding(
+        kind=TRAFFIC,
+        corner=sheet.corner,
+        phase=seen[0].phase,
+        sentence=f"{sheet.corner}: {held_up_words(lost)} (lap {laps}).",
+        worth_s=0.0,
+        laps=tuple(each.lap for each in seen),
+        occurrences=len(seen),
+        of_laps=len(sheet.traces),
+        stations_m=tuple(each.station_m for each in seen),
+        session_times_s=tuple(each.time_s for each in seen),
+        evidence=lost,
+    )
+
+
+#: What a missing channel is called, and what it would have to be.
+CHANNEL_WORDS = {
+    ("throttle",): "throttle channel",
+    ("brake_pressure", "brake"): "brake pressure or brake pedal channel",
+}
+
+
+def not_judged(sheets: Sequence[CornerSheet]) -> tuple[str, ...]:
+    """What these traces cannot show, and why, one plain sentence each."""
+    traces = [trace for sheet in sheets for trace in sheet.traces]
+    laps = sorted({trace.lap for trace in traces})
+    lines = []
+    for group, words in CHANNEL_WORDS.items():
+        kinds = ", ".join(rule.kind for rule in TRACE_RULES if group in rule.needs)
+        have = {trace.lap for trace in traces if any(trace.has(name) for name in group)}
+        if not have:
+            lines.append(f"Not judged for want of a {words}: {kinds}.")
+        elif len(have) < len(laps):
+            missing = ", ".join(str(lap) for lap in laps if lap not in have)
+            lines.append(f"Not judged on lap {missing}, where the {words} has gaps: {kinds}.")
+    if traces and not any(trace.has("brake_pressure") or trace.has("brake") for trace in traces):
+        lines.append(
+            "Brake points and peaks are read from the car's deceleration, for want of a brake channel: light braking "
+            "is not seen."
+        )
+    elif traces and not any(trace.has("gear") or trace.has("engine_speed") for trace in traces):
+        lines.append(
+            "Whether easing the brake falls together with a down-shift is not judged: there is no gear or engine "
+            "speed channel."
+        )
+    if len(laps) < LEAST_LAPS:
+        lines.append(f"Habits are not judged: {len(laps)} counted lap, and a habit shows on {LEAST_LAPS} at least.")
+    return tuple(lines)
