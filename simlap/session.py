@@ -81,6 +81,10 @@ class Session:
         columns = tuple(Column(name, name, si_symbol(name), "given in SI") for name in channels if name in BY_NAME)
         return cls(t, channels, columns, source, notes)
 
+    def __reduce__(self) -> tuple:
+        # The read-only view of the channels cannot be pickled; worker processes get a session of their own.
+        return type(self), (self.t, dict(self.channels), self.columns, self.source, self.notes)
+
     @property
     def duration(self) -> float:
         """Time from the first row to the last. [s]"""

@@ -187,9 +187,10 @@ def _refuse_unitless(source: str, headers: Sequence[str], taken: Mapping[str, tu
         )
         parts.append(f"column {headers[index].strip()!r} ({name}) states {stated_text}: give one of {units}{others}")
     options = " ".join(f"--column {name}={_quoted(headers[index])}:UNIT" for name, index, _ in missing)
+    spare = [name for name, _, _ in missing if name not in ("time", "speed")]
+    leave = f", or leave a channel unread: --column {spare[0]}={UNREAD}" if spare else "."
     raise LogFormatError(
-        f"{source}: {'; '.join(parts)}. State it: {options} (or in {COLUMNS_FILE} beside the log), "
-        f"or leave a channel unread: --column {missing[0][0]}={UNREAD}"
+        f"{source}: {'; '.join(parts)}. State it: {options} (or in {COLUMNS_FILE} beside the log){leave}"
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from simlap.readers.clock import DAY, clock_column
 from simlap.readers.columns import Assigned
-from simlap.readers.table import RawLog, cell_error, drop_columns, optional
+from simlap.readers.table import RawLog, cell_error, drop_columns, optional, shown
 from simlap.session import Column
 
 #: Cells that mean "not recorded".
@@ -57,7 +57,7 @@ def convert(
         elif cells.dtype == object:
             array, bad = _numbers(cells, item.channel, decimal)
             if bad is not None and optional(item.channel):
-                unread[item.channel] = f"row {first_row + bad}: {cells[bad]!r} is not a number"
+                unread[item.channel] = f"row {first_row + bad}: {shown(cells[bad])} is not a number"
                 continue
             if bad is not None:
                 raise cell_error(source, first_row + bad, header, cells[bad], item.unit)

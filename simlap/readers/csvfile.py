@@ -2,6 +2,8 @@
 
 import codecs
 import csv
+import io
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,7 +18,7 @@ from simlap.readers.clock import is_clock
 from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import COMMA_NUMBER, EMPTY, NUMBER, convert
 from simlap.readers.headers import names_a_channel
-from simlap.readers.table import RawLog, Request
+from simlap.readers.table import RawLog, Request, shown
 from simlap.units import find_units
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -26,6 +28,10 @@ HEADER_LINES = 300
 HEAD_BYTES = 1 << 20
 #: Rows looked at to tell the decimal sign and columns of clock times.
 SAMPLE_ROWS = 200
+
+
+#: A header found: channels named, cells, delimiter, line number, all rows cut with this delimiter.
+_Found = tuple[int, int, str, int, list[list[str]]]
 
 
 @dataclass(frozen=True)
@@ -103,11 +109,11 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
     """
     if not text.strip():
         raise LogFormatError(f"{source}: the file is empty.")
-    lines = text.splitlines()[: HEADER_LINES + SAMPLE_ROWS]
+    lines = re.split(r"\r\n|\r|\n", text)[: HEADER_LINES + SAMPLE_ROWS]
     if lines and re.fullmatch(r'"?sep=(.)"?', lines[0].strip()):
         lines[0] = ""
     wanted = {choice.column.strip().casefold() for choice in choices if choice.column}
-    best: tuple[int, int, str, int, list[list[str]]] | None = None
+    best: _Found | None = None
     for delimiter in DELIMITERS:
         rows = _split(lines, delimiter)
         for number, cells in enumerate(rows[:HEADER_LINES]):
@@ -116,6 +122,8 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
             known = sum(names_a_channel(cell) or cell.strip().casefold() in wanted for cell in cells if cell.strip())
             if known and (best is None or (known, len(cells)) > best[:2]):
                 best = (known, len(cells), delimiter, number, rows)
+    if best is None:
+        best = _unknown_header(lines)
     if best is None:
         raise LogFormatError(_no_header(lines, source))
     _, _, delimiter, number, rows = best
@@ -160,18 +168,31 @@ def _decimal(sample: Sequence[Sequence[str]], delimiter: str) -> str:
     return "," if commas and not points else "."
 
 
+def _unknown_header(lines: Sequence[str]) -> _Found | None:
+    """The widest line of names that stands right above a row of numbers of the same width."""
+    best: _Found | None = None
+    for delimiter in DELIMITERS:
+        rows = _split(lines, delimiter)
+        for number, (cells, below) in enumerate(itertools.pairwise(rows[:HEADER_LINES])):
+            names = len(cells) > 1 and not any(_is_number(cell) for cell in cells)
+            if names and len(below) == len(cells) and any(_is_number(cell) for cell in below):
+                best = max(best, (0, len(cells), delimiter, number, rows), key=_width) if best else (
+                    0, len(cells), delimiter, number, rows)  # fmt: skip
+    return best
+
+
+def _width(found: _Found) -> int:
+    return found[1]
+
+
 def _no_header(lines: Sequence[str], source: str) -> str:
     for delimiter in DELIMITERS:
         rows = [row for row in _split(lines, delimiter) if len(row) > 1]
         if rows and all(_is_number(cell) or not cell.strip() for cell in rows[0]):
-            return (f"{source}: the first row holds numbers, so there is no header. Put a line of column names with "
-                    f"units above it, for instance time_s{delimiter}speed_kmh.")  # fmt: skip
-    for delimiter in DELIMITERS:
-        rows = [row for row in _split(lines, delimiter) if len(row) > 1]
-        if rows and all(len(row) == len(rows[0]) for row in rows[:10]):
-            names = ", ".join(repr(cell.strip()) for cell in rows[0][:20])
-            return (f'{source}: neither time nor speed nor position among the columns {names}. Say which is which: '
-                    f'--column time="NAME":s --column speed="NAME":km/h')  # fmt: skip
+            return (
+                f"{source}: the first row holds numbers, so there is no header. Put a line of column names with "
+                f"units above it, for instance time_s{delimiter}speed_kmh."
+            )
     return f"{source}: not a table: no line of column names such as time_s,speed_kmh was found."
 
 
@@ -188,6 +209,7 @@ def read_csv(request: Request, head: bytes) -> RawLog:
     layout = find_layout(text, encoding, source, request.choices)
     assigned, columns, notes = assign(source, layout.headers, layout.units, request.choices, layout.clocks)
     frame = _load(request.path, layout, assigned, source)
+    _refuse_wide_rows(frame, layout, source)
     log = convert(source, assigned, columns, notes, lambda item: frame[item.index].to_numpy(),
                   layout.first_line + 1, layout.decimal)  # fmt: skip
     if layout.decimal == ",":
@@ -196,40 +218,78 @@ def read_csv(request: Request, head: bytes) -> RawLog:
 
 
 def _load(path: Path, layout: Layout, assigned: Sequence[Assigned], source: str) -> pd.DataFrame:
-    """Columns that are read, by their place; float64, or text where a cell is no number."""
-    clocks = {item.index for item in assigned if item.unit == "hh:mm:ss"}
-    numeric = {item.index: np.float64 for item in assigned if item.index not in clocks}
+    """Columns that are read, by their place; float64, or text where a cell is no number.
+
+    One more column than the header has stands for what lies beyond it.
+    """
+    texts: dict[int, type] = {item.index: str for item in assigned}
+    texts[len(layout.headers)] = str
+    numbers = {item.index: float for item in assigned if item.unit != "hh:mm:ss"}
     try:
-        return _parse(path, layout, numeric | dict.fromkeys(clocks, str), source)
+        return _parse(path, layout, {**texts, **numbers}, source)
     except ValueError:
         # Some cell is no number: read all as text, so that the caller can name it.
-        return _parse(path, layout, {item.index: str for item in assigned}, source)
+        return _parse(path, layout, texts, source)
 
 
-def _parse(path: Path, layout: Layout, dtypes: dict, source: str) -> pd.DataFrame:
+class _Led(io.TextIOBase):
+    """A text stream behind one line of empty cells, which tells the parser how wide a row may be."""
+
+    def __init__(self, stream: io.TextIOBase, line: str) -> None:
+        self._stream = stream
+        self._lead = f"{line}\n"
+
+    def read(self, size: int | None = -1, /) -> str:
+        if self._lead:
+            lead, self._lead = self._lead, ""
+            return lead
+        return self._stream.read(size)
+
+
+def _parse(path: Path, layout: Layout, dtypes: dict[int, type], source: str) -> pd.DataFrame:
+    width = len(layout.headers) + 1
     try:
-        return pd.read_csv(
-            path,
-            sep=layout.delimiter,
-            decimal=layout.decimal,
-            encoding=layout.encoding,
-            encoding_errors="replace",
-            header=None,
-            names=list(range(len(layout.headers))),
-            usecols=sorted(dtypes),
-            dtype=dtypes,
-            skiprows=layout.first_line,
-            skip_blank_lines=False,
-            skipinitialspace=True,
-            na_values=list(EMPTY),
-            keep_default_na=False,
-            index_col=False,
-            engine="c",
-        )
-    except pd.errors.EmptyDataError:
-        raise LogFormatError(f"{source}: only a header, no row of data below it.") from None
+        with path.open(encoding=layout.encoding, errors="replace") as stream:
+            for _ in range(layout.first_line):
+                stream.readline()
+            frame = pd.read_csv(
+                _Led(stream, layout.delimiter * (width - 1)),
+                sep=layout.delimiter,
+                decimal=layout.decimal,
+                header=None,
+                names=list(range(width)),
+                usecols=sorted(dtypes),
+                dtype=dtypes,
+                skip_blank_lines=False,
+                skipinitialspace=True,
+                na_values=list(EMPTY),
+                keep_default_na=False,
+                index_col=False,
+                engine="c",
+            )
+            return frame.iloc[1:].reset_index(drop=True)
     except pd.errors.ParserError as error:
-        raise LogFormatError(f"{source}: cannot be cut into cells ({str(error).strip()}). Check the quotes.") from None
+        text = " ".join(str(error).split())
+        quote = re.search(r"EOF inside string starting at row (\d+)", text)
+        if quote:
+            row = layout.first_line + int(quote.group(1))
+            raise LogFormatError(
+                f"{source}, row {row}: a quote is opened and never closed. Close or delete it."
+            ) from None
+        raise LogFormatError(f"{source}: cannot be cut into cells ({text}).") from None
+
+
+def _refuse_wide_rows(frame: pd.DataFrame, layout: Layout, source: str) -> None:
+    """A row with more cells than the header has shifted cells somewhere: nobody knows which."""
+    width = len(layout.headers)
+    beyond = frame[width].notna().to_numpy()
+    if np.any(beyond):
+        row = int(np.argmax(beyond))
+        raise LogFormatError(
+            f"{source}, row {layout.first_line + 1 + row}: more cells than the {width} columns of the header "
+            f"({shown(frame[width].iloc[row])} lies beyond). A cell with {layout.delimiter!r} in it needs quotes; "
+            f"a number needs a decimal point."
+        )
 
 
 def whole_text(path: Path, source: str) -> str:

@@ -1,5 +1,6 @@
 """Joining several files of one outing into one session."""
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -10,50 +11,39 @@ from simlap.session import Column, Session
 # Pause put between files whose clocks both start anew: nobody knows the true one. Long enough to be a gap, so
 # that no lap is timed across it.
 UNKNOWN_PAUSE = 60.0  # [s]
+# Files that share this many times with equal values hold the same rows; two different drives agree in a few rows
+# (standing still) at most.
+SHARED_ROWS = 20
+SHARED_SHARE = 0.9  # of the shared times
 
 
 def join(sessions: Sequence[Session]) -> Session:
-    """One session from files in driving order; channels that a file lacks are NaN there.
+    """One session from the files of an outing; channels that a file lacks are NaN there.
 
-    Where the clock of a file starts after the end of the one before, it continues; where it starts at or
-    before the start of the one before, it was restarted, and is offset with a note.
+    Clocks that follow one another are kept, and the files put in their order. Clocks that overlap were started
+    anew with each file: each is offset behind the one before, in the order given, with a note.
 
     Raises
     ------
     LogFormatError
-        When the clocks overlap without a restart: the files are copies, or given in the wrong order.
+        When two files hold the same rows.
     """
     if len(sessions) == 1:
         return sessions[0]
-    names = list(dict.fromkeys(name for session in sessions for name in session.channels))
-    times: list[np.ndarray] = []
-    notes: list[str] = []
-    for number, session in enumerate(sessions):
-        notes += [f"{session.source}: {note}" for note in session.notes]
-        t = session.t
-        if number:
-            before, end = sessions[number - 1], float(times[-1][-1])
-            if before.t.shape == t.shape and np.array_equal(before.t, t) and _same(before, session):
-                raise LogFormatError(f"{session.source}: the same rows as {before.source}. Name each file once.")
-            if t[0] <= end:
-                if before.t[0] < t[0] and number == 1:
-                    raise LogFormatError(
-                        f"{session.source}: its clock starts at {t[0]:.2f} s, within {before.source} "
-                        f"({before.t[0]:.2f} to {before.t[-1]:.2f} s). Join only files that follow one another."
-                    )
-                shift = end + UNKNOWN_PAUSE - t[0]
-                notes.append(
-                    f"{session.source}: its clock starts anew, {shift:.2f} s added; the pause of "
-                    f"{UNKNOWN_PAUSE:.0f} s before it is assumed"
-                )
-                t = t + shift
-        times.append(t)
-    channels = {
-        name: np.concatenate([
-            session.channels[name] if session.has(name) else np.full(session.t.size, np.nan) for session in sessions
-        ])
-        for name in names
-    }  # fmt: skip
+    for first, second in itertools.combinations(sessions, 2):
+        if _share_rows(first, second):
+            raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
+    notes = [f"{session.source}: {note}" for session in sessions for note in session.notes]
+    by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
+    if all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(by_clock)):
+        if [id(session) for session in by_clock] != [id(session) for session in sessions]:
+            notes.append("files put in the order of their clocks: " + ", ".join(one.source for one in by_clock))
+        sessions = by_clock
+        times = [session.t for session in sessions]
+    else:
+        times = _offset(sessions, notes)
+    names = dict.fromkeys(name for session in sessions for name in session.channels)
+    channels = {name: np.concatenate([_values(session, name) for session in sessions]) for name in names}
     columns: dict[tuple[str, str | None], Column] = {}
     for session in sessions:
         for column in session.columns:
@@ -62,7 +52,29 @@ def join(sessions: Sequence[Session]) -> Session:
     return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes))
 
 
-def _same(first: Session, second: Session) -> bool:
-    return first.channels.keys() == second.channels.keys() and all(
-        np.array_equal(first.channels[name], second.channels[name], equal_nan=True) for name in first.channels
-    )
+def _offset(sessions: Sequence[Session], notes: list[str]) -> list[np.ndarray]:
+    times = [sessions[0].t]
+    for session in sessions[1:]:
+        shift = float(times[-1][-1] + UNKNOWN_PAUSE - session.t[0])
+        times.append(session.t + shift)
+        notes.append(
+            f"{session.source}: its clock starts anew, {shift:.2f} s added; the pause of {UNKNOWN_PAUSE:.0f} s "
+            f"before it is assumed"
+        )
+    return times
+
+
+def _values(session: Session, name: str) -> np.ndarray:
+    return session.channels[name] if session.has(name) else np.full(session.t.size, np.nan)
+
+
+def _share_rows(first: Session, second: Session) -> bool:
+    common, in_first, in_second = np.intersect1d(first.t, second.t, assume_unique=True, return_indices=True)
+    names = first.channels.keys() & second.channels.keys()
+    if common.size < min(SHARED_ROWS, first.t.size, second.t.size) or not names:
+        return False
+    equal = np.ones(common.size, dtype=bool)
+    for name in names:
+        one, two = first.channels[name][in_first], second.channels[name][in_second]
+        equal &= (one == two) | (np.isnan(one) & np.isnan(two))
+    return bool(equal.mean() > SHARED_SHARE)

@@ -14,6 +14,9 @@ LATE_ROWS = 1.0  # [s]
 CLOCK_GAP = 1.0  # [s]
 # Rows of one time stamp: above this share the stamps are too coarse, and the rows are spread between them.
 COARSE_SHARE = 0.3
+# Positions off the globe are removed when they are fewer than this share (transmission errors); more of them mean
+# that the columns are not what they are taken for.
+FEW = 0.01
 # Positions are noted as jumping when two neighbours in time lie farther apart than this.
 JUMP = 1000.0  # [m]
 METRES_PER_DEGREE = 111_195.0  # mean sphere of 6371.0 km (IUGG); only for the jump above
@@ -31,7 +34,7 @@ def assemble(log: RawLog) -> Session:
     """
     values = {name: np.asarray(array, dtype=float) for name, array in log.values.items()}
     notes = log.notes
-    _empty_cells(values, notes)
+    _infinite_cells(values, notes)
     time = values.pop("time")
     order, time = _clock(time, log)
     values = {name: array[order] for name, array in values.items()}
@@ -48,6 +51,7 @@ def assemble(log: RawLog) -> Session:
     values = {name: array for name, array in values.items() if name not in unread}
     if not {"speed", "wheel_speed", "latitude", "x"} & set(values):
         raise LogFormatError(f"{log.source}: the columns of speed and position hold no numbers.")
+    _empty_cells(values, time.size, notes)
     return Session(time, values, drop_columns(log.columns, unread), log.source, tuple(notes))
 
 
@@ -55,17 +59,19 @@ def _plural(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
-def _empty_cells(values: dict[str, np.ndarray], notes: list[str]) -> None:
+def _infinite_cells(values: dict[str, np.ndarray], notes: list[str]) -> None:
     for name, array in values.items():
         infinite = np.isinf(array)
         if np.any(infinite):
             values[name] = np.where(infinite, np.nan, array)
             notes.append(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded")
-    sizes = [int(np.isnan(array).sum()) for name, array in values.items() if name != "time"]
-    if any(sizes):
-        listed = ", ".join(f"{name} {np.isnan(array).sum()}" for name, array in values.items()
-                           if name != "time" and np.isnan(array).any())  # fmt: skip
-        notes.append(f"cells without a value, of {len(values['time'])} rows: {listed}")
+
+
+def _empty_cells(values: dict[str, np.ndarray], rows: int, notes: list[str]) -> None:
+    counts = {name: int(np.isnan(array).sum()) for name, array in values.items()}
+    listed = ", ".join(f"{name} {count}" for name, count in counts.items() if count)
+    if listed:
+        notes.append(f"rows without a value, of {rows}: {listed}")
 
 
 def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
@@ -162,22 +168,12 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     if np.any(nowhere):
         latitude, longitude = np.where(nowhere, np.nan, latitude), np.where(nowhere, np.nan, longitude)
         log.notes.append(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed")
-    names = {column.channel: column.name for column in log.columns}
-    beyond = np.abs(latitude) > 90.0
-    if np.any(beyond):
-        worst = latitude[np.argmax(beyond)]
-        if np.nanmax(np.abs(longitude)) <= 90.0:
-            raise LogFormatError(
-                f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
-                f'Swap them: --column latitude="{names.get("longitude", "longitude")}" '
-                f'--column longitude="{names.get("latitude", "latitude")}"'
-            )
-        raise LogFormatError(f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit.")
-    far = np.abs(longitude) > 180.0
-    if np.any(far):
-        raise LogFormatError(
-            f"{log.source}: longitude {longitude[np.argmax(far)]:g} lies beyond 180 degrees. Check its column and unit."
-        )
+    impossible = (np.abs(latitude) > 90.0) | (np.abs(longitude) > 180.0)
+    if 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
+        log.notes.append(f"{_plural(int(impossible.sum()), 'position')} off the globe removed")
+        latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
+    elif np.any(impossible):
+        raise LogFormatError(_off_the_globe(latitude, longitude, log))
     values["latitude"], values["longitude"] = latitude, longitude
     fix = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
     if fix.size > 1:
@@ -191,6 +187,22 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
                 f"position jumps by more than 1 km {_plural(int(jumps.size), 'time')}, first at "
                 f"{time[fix[jumps[0] + 1]]:.2f} s (largest {distance / 1000:.1f} km)"
             )
+
+
+def _off_the_globe(latitude: np.ndarray, longitude: np.ndarray, log: RawLog) -> str:
+    names = {column.channel: column.name for column in log.columns}
+    beyond = np.abs(latitude) > 90.0
+    if not np.any(beyond):
+        worst = longitude[np.argmax(np.abs(longitude) > 180.0)]
+        return f"{log.source}: longitude {worst:g} lies beyond 180 degrees. Check its column and unit."
+    worst = latitude[np.argmax(beyond)]
+    if np.all(np.abs(longitude[beyond]) <= 90.0) and np.all(np.abs(latitude[beyond]) <= 180.0):
+        return (
+            f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
+            f'Swap them: --column latitude="{names.get("longitude", "longitude")}" '
+            f'--column longitude="{names.get("latitude", "latitude")}"'
+        )
+    return f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit."
 
 
 def _gaps(time: np.ndarray, notes: list[str]) -> None:

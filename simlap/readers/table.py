@@ -15,6 +15,7 @@ from simlap.units import BY_NAME
 
 #: Largest file that is read at once. 6 h at 100 Hz and 60 columns; more is not one outing. [bytes]
 MAX_BYTES = 1_000_000_000
+LONGEST_CELL = 60  # characters of a cell in a message
 
 
 @dataclass
@@ -53,10 +54,16 @@ def optional(channel: str) -> bool:
     return BY_NAME[channel].quantity == "number"
 
 
+def shown(cell: object) -> str:
+    """A cell as messages quote it: on one line, and not longer than a line."""
+    text = repr(cell)
+    return text if len(text) <= LONGEST_CELL else f"{text[:LONGEST_CELL]}…"
+
+
 def cell_error(source: str, row: int, column: str, cell: object, unit: str) -> LogFormatError:
     """The error for a cell that is no number."""
     return LogFormatError(
-        f"{source}, row {row}, column {column!r}: {cell!r} is not a number. "
+        f"{source}, row {row}, column {column!r}: {shown(cell)} is not a number. "
         f"Write it in {unit} with a decimal point, empty the cell, or delete the row."
     )
 
