@@ -79,7 +79,7 @@ def line_from_vertices(
         points[:, 0], points[:, 1], columns.get("z"), bank, smoothing=rounding if noise > CURVATURE_NOISE else None
     )
     at = line.station / line.length * knots[-1]
-    widths = {
+    widths: Columns = {
         name: np.interp(at, knots, np.append(columns[name], columns[name][0]))
         for name in ("width_left_m", "width_right_m")
         if name in columns

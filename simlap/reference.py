@@ -123,6 +123,11 @@ def path_of_laps(motion: Motion, lapset: LapSet) -> Track:
     NotEnoughData
         When no lap counts.
     """
+    return build_from_laps(motion, lapset)[0]
+
+
+def build_from_laps(motion: Motion, lapset: LapSet) -> tuple[Track, tuple[str, ...]]:
+    """Like `path_of_laps`, with what there is to say about it in plain words."""
     paths: list[Path] = []
     for lap in lapset.laps:
         if lap.counted:
@@ -133,7 +138,7 @@ def path_of_laps(motion: Motion, lapset: LapSet) -> Track:
     across = start_line_across(found.line, HALF_WIDTH)
     if start is not None and motion.closes:
         across = ((start.x1, start.y1), (start.x2, start.y2))
-    return Track(
+    track = Track(
         name="circuit of the laps",
         line=found.line,
         start_line=across,
@@ -141,6 +146,8 @@ def path_of_laps(motion: Motion, lapset: LapSet) -> Track:
         origin=motion.origin,
         has_elevation=found.has_elevation,
     )
+    spread = float(np.sqrt(np.mean(np.var(found.offset, axis=0))))
+    return track, (f"mean of {len(paths)} laps, which lie {spread:.2f} m rms beside each other", *found.notes)
 
 
 def _thinned(path: Path) -> Path:

@@ -176,7 +176,7 @@ def _features(data: Any, source: str) -> list[tuple[Place, dict[str, Any]]]:
 
 def _positions(place: Place, feature: dict[str, Any], *kinds: str) -> np.ndarray:
     """Positions [longitude, latitude(, elevation)], shape (n, 2) or (n, 3)."""
-    geometry = feature.get("geometry")
+    geometry: Any = feature.get("geometry")
     kind = geometry.get("type") if isinstance(geometry, dict) else None
     if kind not in kinds:
         place.fail(f": its geometry is {kind!r}; it must be {' or '.join(kinds)}.")

@@ -40,6 +40,10 @@ DROP_UPSTREAM = 0.5  # [m/s]
 # of metres, and the first of them is no brake point.
 TOP_SHARE = 0.15  # [m/s]
 
+# A corner for which the limit profile does not slow is taken flat when the engine is its limit over this share of it:
+# where it comes out of a slow corner close behind, the first stations are still on traction.
+FLAT_SHARE = 0.9  # [1]
+
 # A lap slowed for a corner when it lost at least this much speed before it; a driver lifts by more.
 LAP_SLOWING_MIN = 1.0  # [m/s]
 
@@ -134,7 +138,7 @@ def cut_zones(
     Notes
     -----
     Design, section 7. Where the limit profile does not slow for a corner, mid-corner ends at the apex of
-    curvature; where it is on the engine's limit all through, the corner is flat and has a mid-corner only. Where
+    curvature; where it is on the engine's limit as well, the corner is flat and has a mid-corner only. Where
     it brakes on into the next corner, mid-corner ends with the corner and the exit is empty.
     """
     if not corners:
@@ -149,8 +153,8 @@ def cut_zones(
         begin = _brake_point(v, slow[i], entry, max(before, slow[i] - n + 1))
         top, low = v[begin % n], v[slow[i] % n]
         slows = bool(top - low >= SLOWING_MIN)
-        on_engine = all(profile.active[k % n] == ENGINE for k in range(entry, leave + 1))
-        flat.append(not slows and on_engine and len(corners) > 1)
+        on_engine = np.mean(profile.active[np.arange(entry, leave + 1) % n] == ENGINE)
+        flat.append(bool(not slows and on_engine >= FLAT_SHARE and len(corners) > 1))
         starts.append(begin if slows else entry)
         brake_stops.append(_first_at_or_below(v, top - BRAKING_SHARE * (top - low), begin) if slows else entry)
         stops.append(slow[i] if slows else apex)

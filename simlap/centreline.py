@@ -1,0 +1,199 @@
+"""Centre lines of circuits as CSV, in metres or degrees, with or without widths."""
+
+from __future__ import annotations
+
+import csv
+import math
+import os
+import re
+from pathlib import Path
+
+import numpy as np
+
+from simlap.corners import find_corners
+from simlap.errors import OptionError, TrackFormatError
+from simlap.geodesy import origin_of, to_plane
+from simlap.polyline import line_from_vertices
+from simlap.track import Track, start_line_across
+
+# Names that a header may use, spelled as `_plain` spells them; units stand in the name. Latitude and longitude are in
+# degrees by the standards that name them so (RFC 7946, ISO 6709).
+NAMES = {
+    "x_m": "x",
+    "y_m": "y",
+    "east_m": "x",
+    "north_m": "y",
+    "z_m": "z",
+    "altitude_m": "z",
+    "elevation_m": "z",
+    "latitude": "lat",
+    "latitude_deg": "lat",
+    "lat": "lat",
+    "lat_deg": "lat",
+    "longitude": "lon",
+    "longitude_deg": "lon",
+    "lon": "lon",
+    "lon_deg": "lon",
+    "w_tr_right_m": "width_right_m",
+    "width_right_m": "width_right_m",
+    "w_tr_left_m": "width_left_m",
+    "width_left_m": "width_left_m",
+    "banking_deg": "banking_deg",
+}
+DELIMITERS = (";", "\t", ",")
+LARGEST_FILE = 100_000_000  # [bytes] a centre line every 0.1 m of a 20 km circuit has 10 MB
+# Shortest distance between the ends of a line that is taken as an open one, and its least share of the length: the
+# last step of a closed line is about as long as its others.
+OPEN_ENDS, OPEN_SHARE = 50.0, 0.05  # [m], [1]
+HALF_WIDTH = 7.5  # [m] half of the start line where no widths are given
+
+
+def track_from_centre_line(
+    path: str | os.PathLike[str],
+    *,
+    origin: tuple[float, float] | None = None,
+    name: str | None = None,
+    reverse: bool = False,
+) -> Track:
+    """Read a closed centre line and find its corners; the start line lies at the first row.
+
+    Parameters
+    ----------
+    path : path
+        CSV with a header; columns ``x_m, y_m`` or ``latitude, longitude``, optionally ``z_m``, ``w_tr_right_m``,
+        ``w_tr_left_m``, ``banking_deg``. The last row leads back to the first.
+    origin : (latitude, longitude), optional
+        Where x = 0, y = 0 lies, for a line in metres. [deg]
+    name : str, optional
+        Of the circuit; the file's name without ending when left out.
+    reverse : bool
+        The rows run against the driving direction.
+
+    Raises
+    ------
+    TrackFormatError
+        Naming file, row and column.
+    OptionError
+        When an origin is given for a line in degrees.
+    """
+    source = os.fspath(path)
+    columns = _read(source)
+    if "lat" in columns:
+        if origin is not None:
+            raise OptionError(f"{source} is in degrees and has its place already. Leave --origin out.")
+        lat, lon = columns.pop("lat"), columns.pop("lon")
+        origin = origin_of(lat, lon)
+        x, y = to_plane(lat, lon, origin)
+    else:
+        x, y = columns.pop("x"), columns.pop("y")
+    points = np.stack((x, y), axis=1)
+    if reverse:
+        points = points[::-1]
+        columns = {key: values[::-1] for key, values in columns.items()}
+        columns = {_other_side(key): -v if key == "banking_deg" else v for key, v in columns.items()}
+    run = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    gap = float(np.linalg.norm(points[-1] - points[0]))
+    if gap > OPEN_ENDS and gap > OPEN_SHARE * run.sum():
+        raise TrackFormatError(
+            f"{source}: the last row lies {gap:.0f} m from the first, so this line is open. A circuit's last row leads "
+            "back to its first."
+        )
+    try:
+        line, widths = line_from_vertices(points, columns, None)
+    except OptionError as error:
+        raise TrackFormatError(f"{source}: {error}") from error
+    half = max([HALF_WIDTH, *(float(width[0]) for width in widths.values())])
+    return Track(
+        name=name or Path(source).stem,
+        line=line,
+        start_line=start_line_across(line, half),
+        corners=find_corners(line),
+        origin=origin,
+        has_elevation="z" in columns,
+        width_left=widths.get("width_left_m"),
+        width_right=widths.get("width_right_m"),
+    )
+
+
+def _other_side(key: str) -> str:
+    sides = {"width_left_m": "width_right_m", "width_right_m": "width_left_m"}
+    return sides.get(key, key)
+
+
+def _plain(header: str) -> str:
+    """``Lat [deg]``, ``lat (deg)`` and ``# lat_deg`` are ``lat_deg``."""
+    words = re.sub(r"[\[\](){}#\s]+", " ", header.strip().lower().strip('"')).strip()
+    return re.sub(r"[ _]+", "_", words)
+
+
+def _read(source: str) -> dict[str, np.ndarray]:
+    """Columns by their plain names; every cell a finite number."""
+    try:
+        if Path(source).stat().st_size > LARGEST_FILE:
+            raise TrackFormatError(f"{source}: larger than {LARGEST_FILE} bytes; a centre line is not.")
+        text = Path(source).read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise TrackFormatError(f"{source}: cannot be read ({error.strerror}). Give a centre line.") from error
+    except UnicodeDecodeError as error:
+        raise TrackFormatError(f"{source}: byte {error.start} is not UTF-8. Save the centre line as CSV.") from error
+    lines = text.splitlines()
+    top = next((k for k, row in enumerate(lines) if row.strip("# \t;,")), None)
+    if top is None:
+        raise TrackFormatError(f"{source}: the file is empty. Give a CSV with a header and one row per point.")
+    delimiter = next((d for d in DELIMITERS if d in lines[top]), ",")
+    header = [_plain(cell) for cell in next(csv.reader([lines[top]], delimiter=delimiter))]
+    wanted = {}
+    for index, cell in enumerate(header):
+        key = NAMES.get(cell)
+        if key in wanted:
+            raise TrackFormatError(f"{source}, row {top + 1}: two columns hold {cell!r}. Delete one of them.")
+        if key is not None:
+            wanted[key] = index
+    if not ({"x", "y"} <= wanted.keys() or {"lat", "lon"} <= wanted.keys()):
+        raise TrackFormatError(
+            f"{source}, row {top + 1}: the columns are {', '.join(map(repr, header))}. A centre line has x_m and y_m, "
+            "or latitude and longitude, in its header."
+        )
+    if "lat" in wanted and "x" in wanted:
+        raise TrackFormatError(f"{source}, row {top + 1}: both metres and degrees. Delete two of the columns.")
+    rows = []
+    for number, cells in enumerate(csv.reader(lines[top + 1 :], delimiter=delimiter), start=top + 2):
+        if any(cell.strip() for cell in cells):
+            rows.append([_number(cells, wanted[key], source, number, header, delimiter) for key in wanted])
+    if len(rows) < 8:
+        raise TrackFormatError(f"{source}: {len(rows)} points; a circuit needs at least 8.")
+    return _checked(dict(zip(wanted, np.array(rows).T, strict=True)), source)
+
+
+def _number(cells: list[str], index: int, source: str, row: int, header: list[str], delimiter: str) -> float:
+    """One finite cell; a decimal comma is allowed where the comma does not part the columns."""
+    cell = cells[index].strip() if index < len(cells) else ""
+    try:
+        value = float(cell.replace(",", ".") if delimiter != "," else cell)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise TrackFormatError(
+            f"{source}, row {row}, column {header[index]!r}: {cell!r} is not a finite number. Mend or delete the row."
+        )
+    return value
+
+
+def _checked(columns: dict[str, np.ndarray], source: str) -> dict[str, np.ndarray]:
+    """Ranges that the columns must keep."""
+    limits = {
+        "lat": (-90, 90),
+        "lon": (-180, 180),
+        "width_left_m": (0, 200),
+        "width_right_m": (0, 200),
+        "banking_deg": (-60, 60),
+    }
+    for key, (low, high) in limits.items():
+        if key in columns:
+            bad = (columns[key] < low) | (columns[key] > high)
+            if bad.any():
+                at = int(np.argmax(bad))
+                raise TrackFormatError(
+                    f"{source}, point {at + 1}, column {key!r}: {columns[key][at]:g} is outside {low} to {high}."
+                )
+    return columns
