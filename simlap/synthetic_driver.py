@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from simlap.errors import OptionError
-from simlap.synthetic_drive import BaseLine
+from simlap.synthetic_road import BaseLine
 
 PHASES = ("braking", "mid_corner", "exit")
 # A corner that costs less speed than this at the limit is taken flat and has a mid-corner phase only.
@@ -50,7 +50,7 @@ class CornerSkill:
 class Driver:
     """An invented driver.
 
-    On each lap, corner and phase the usage is the skill times a random share: 1 - \\|N(0, spread)\\| when
+    On each lap, corner and phase the usage is the skill times a random share: 1 - |N(0, spread)| when
     `usage_mean` is None, else N(usage_mean, spread) capped at 1. In mid-corner the share applies to speed².
     """
 
@@ -58,8 +58,8 @@ class Driver:
     corners: Mapping[str, CornerSkill] = field(default_factory=dict)  #: by corner name
     spread: float = 0.02  #: of the usage in each phase, from lap to lap
     usage_mean: float | None = None
-    form: float = 0.008  #: the whole lap's usage is 1 - \|N(0, this)\| on top
-    onset_spread_m: float = 2.0  #: brakes earlier by \|N(0, this)\| from lap to lap [m]
+    form: float = 0.008  #: the whole lap's usage is 1 - |N(0, this)| on top
+    onset_spread_m: float = 2.0  #: brakes earlier by |N(0, this)| from lap to lap [m]
     build_s: float = 0.2  #: to build up the brakes [s]
     release_s: float = 0.35  #: to let go of full brakes [s]
     pickup_s: float = 0.3  #: to open the throttle fully [s]

@@ -10,7 +10,8 @@ from scipy.signal import lfilter
 from simlap.errors import OptionError
 from simlap.frozen import own
 from simlap.session import Session
-from simlap.synthetic_drive import COAST_CONSTANT, COAST_SQUARE, Car
+from simlap.synthetic_drive import Car
+from simlap.synthetic_kernels import COAST_CONSTANT, COAST_SQUARE
 from simlap.units import G
 
 # The place of an invented circuit that has none of its own: open ocean.

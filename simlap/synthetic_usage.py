@@ -4,15 +4,17 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from simlap.synthetic_drive import ENGINE_TOP, FINE_SPACING, HOLD, Car, Inputs, Road, closed_run
+from simlap.synthetic_drive import Car, Inputs, closed_run
 from simlap.synthetic_driver import CornerSkill, Driver, TrueZone, span
+from simlap.synthetic_kernels import ENGINE_TOP, HOLD
+from simlap.synthetic_road import FINE_SPACING, Road
 
 # Columns of a lap's usage table, shape (zones, 5), and what they are without a deficit.
 BRAKING, COAST, MID, EXIT, DELAY = range(5)
 PERFECT = np.array([1.0, 0.0, 1.0, 1.0, 0.0])
 COLUMNS = {"braking": (BRAKING, COAST), "mid_corner": (MID,), "exit": (EXIT, DELAY)}
 
-Key = tuple[str, str]
+Key = tuple[str, str]  #: corner name, phase
 Ledger = dict[Key, float]
 
 
