@@ -20,11 +20,8 @@ import math
 import numpy as np
 from numba import njit, prange
 
-from simlap.units import G
+from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, STEP
 
-# Rows of the geometry array: lateral demand of the tyres is LAT_SLOPE z - LAT_BANK, g_n / g is NORMAL + NORMAL_SLOPE z
-LAT_SLOPE, LAT_BANK, NORMAL, NORMAL_SLOPE, CLIMB, STEP = range(6)
-GEOMETRY_ROWS = 6
 BRAKE, DRIVE = 0, 1
 # What holds the speed at a station down
 LATERAL, BRAKING, ENGINE, TRACTION, CAP, KEPT = range(6)
@@ -36,16 +33,19 @@ LIMIT_ROWS = 7
 ENV_STEP, ENV_CURVE, ENV_POINTS = 11, 12, 32
 
 # Newton stops at a step of this share of z; it converges quadratically, so what is left is near rounding.
-STEP_TOLERANCE = 1e-8
+STEP_TOLERANCE = 1e-6
 MAX_NEWTON = 60
 # Below this a limit counts as none at all; avoids 0/0 at a crest where the tyres carry no load. [m/s²]
 TINY = 1e-12
+# An engine curve at the traction limit (an envelope without an engine) is not looked at for the sake of rounding.
+ENGINE_SLACK = 1.0 + 1e-9
 # A second traverse ends where it changes z by less than this share.
 SETTLED = 1e-12
 MAX_TRAVERSES = 200
 OK = -1  # any other status is the station at which no speed is left
 
 _jit = njit(cache=True, error_model="numpy")
+_inlined = njit(error_model="numpy", forceinline=True)  # a third faster than calls
 
 
 @_jit
@@ -73,7 +73,7 @@ def ceiling(i, geo, env, lateral_scale):
     return 2.0 * c / below
 
 
-@_jit
+@_inlined
 def load(z, i, geo, env, lateral_scale):
     """Lateral demand [m/s²], its share of the limit, the share's derivative by z, and g_n / g with its slope."""
     a = geo[LAT_SLOPE, i] * z - geo[LAT_BANK, i]
@@ -89,7 +89,7 @@ def load(z, i, geo, env, lateral_scale):
     return a, used, (slope - used * (c1 * normal + pure * q)) / limit, normal, q
 
 
-@_jit
+@_inlined
 def engine(v, a_lat, env, scale):
     """Acceleration at full throttle on the level beside `a_lat`, and the slope of its curve over v."""
     at = v / env[ENV_STEP]
@@ -102,58 +102,85 @@ def engine(v, a_lat, env, scale):
     return (env[ENV_CURVE + j] + rise * at) * scale - drag, rise * scale / env[ENV_STEP]
 
 
-@_jit
+@_inlined
+def tyres(z, i, kind, geo, env, lateral_scale, scale):
+    """What the tyres give along the road at station i without lateral load [m/s²], the share of the lateral limit
+    in use, and that share's derivative by z."""
+    _, used, d_used, normal, _ = load(z, i, geo, env, lateral_scale)
+    return max(env[4 + 2 * kind] + env[5 + 2 * kind] * z, 0.0) * scale * normal, used, d_used
+
+
+@_inlined
 def left_over(used, p):
-    """(1 - used^p)^(1/p), 0 from used = 1 on."""
+    """Share of the limit along the road that the lateral load leaves, (1 - used^p)^(1/p)."""
     if used >= 1.0:
         return 0.0
     if p == 2.0:
         return math.sqrt(1.0 - used * used)
-    if used <= 0.0:
-        return 1.0
-    return math.exp(math.log(-math.expm1(p * math.log(used))) / p)
+    return (1.0 - used**p) ** (1.0 / p)
 
 
-@_jit
-def explicit_half(z, i, ds, pure, p, geo, env, lateral_scale):
-    """Largest y + ds T_i(y) over y <= z, T_i what the tyres at station i give beside the lateral load.
+@_inlined
+def furthest(z, along, pure, used, d_used, p, ds):
+    """Largest y + ds T(y) over y <= z, T what the tyres give at one station; ``along`` is T(z).
 
-    Where the tyres are nearly used up sideways T_i falls steeply, and a slightly lower speed reaches further; that
-    point is taken on the superellipse that touches the limits at z. `pure` is T_i without lateral load.
+    Where the tyres are nearly used up sideways T falls steeply, and a slightly lower speed reaches further; that
+    point is taken on the superellipse that touches the limits at z. With w = (ds T0 dused/dz)^(p / (p - 1)) it
+    lies at used^p = 1 / (1 + w) (Hölder's inequality).
     """
-    _, used, d_used, _, _ = load(z, i, geo, env, lateral_scale)
-    reach = z + ds * pure * left_over(used, p)
-    if used > 0.5 and d_used > 0.0 and p > 1.0:
-        # maximum of y + ds T: used^p = 1 / (1 + w), w = (ds T0 dused/dz)^(p / (p - 1)) (Hölder's inequality)
-        w = (ds * pure * d_used) ** (p / (p - 1.0))
+    reach = z + ds * along
+    slope = ds * pure * d_used
+    # below both of these used^p (1 + w) < 1 for every p up to 3
+    if (used < 0.9 and slope < 0.2) or slope <= 0.0 or p <= 1.0:
+        return reach
+    if p == 2.0:
+        w = slope * slope
+        best = 1.0 / math.sqrt(1.0 + w)
+        left = slope * best
+    else:
+        w = slope ** (p / (p - 1.0))
         best = (1.0 / (1.0 + w)) ** (1.0 / p)
-        if used > best:
-            reach = max(reach, z - (used - best) / d_used + ds * pure * (w / (1.0 + w)) ** (1.0 / p))
-    return reach
+        left = (w / (1.0 + w)) ** (1.0 / p)
+    if used <= best:
+        return reach
+    return max(reach, z - (used - best) / d_used + ds * pure * left)
 
 
 @_jit
-def tyre_root(rho, hi, guess, i, ds, t0, t1, p, geo, env, lateral_scale):
+def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
     """Largest z in [max(rho, 0), hi] with z <= rho + ds T_i(z), -1 when there is none.
 
     Written as ((z - rho) / (ds T0))^p + used^p <= 1: smooth up to the ceiling, where T_i itself has infinite slope.
-    Newton in a bracket, secant where Newton leaves it.
+    A friction ellipse that does not change with speed has a closed form; else Newton in a bracket.
     """
-    lo = max(rho, 0.0)
-    top, f_top = hi, math.inf
+    t0, t1, p = env[4 + 2 * kind] * scale, env[5 + 2 * kind] * scale, env[8 + kind]
+    slope, q = geo[LAT_SLOPE, i], geo[NORMAL_SLOPE, i]
+    if p == 2.0 and t1 == 0.0 and q == 0.0 and geo[LAT_BANK, i] == 0.0:
+        c0, c1 = (env[0], env[1]) if slope >= 0.0 else (env[2], env[3])
+        if c1 == 0.0:
+            room = ds * t0 * geo[NORMAL, i]
+            w = slope / (c0 * lateral_scale * geo[NORMAL, i])
+            w *= w
+            stretch = 1.0 + w * room * room
+            inside = room * room * stretch - w * rho * rho * (room * room)
+            if inside < 0.0:
+                return rho
+            return min(max((rho + math.sqrt(inside)) / stretch, rho), hi)
+    lo, top = max(rho, 0.0), hi
+    tried_top = False
     z = min(max(guess, lo), hi)
     for _ in range(MAX_NEWTON):
-        _, used, d_used, normal, q = load(z, i, geo, env, lateral_scale)
+        _, used, d_used, normal, _ = load(z, i, geo, env, lateral_scale)
         pure = max((t0 + t1 * z) * normal, TINY)
         m = (z - rho) / (ds * pure)
         d_m = (1.0 - m * ds * (t1 * normal + (t0 + t1 * z) * q)) / (ds * pure)
         if p == 2.0:
             f = m * m + used * used - 1.0
-            slope = 2.0 * (m * d_m + used * d_used)
+            rate = 2.0 * (m * d_m + used * d_used)
         else:
             m_p, used_p = m**p, used**p
             f = m_p + used_p - 1.0
-            slope = p * ((m_p / m * d_m if m > 0.0 else 0.0) + (used_p / used * d_used if used > 0.0 else 0.0))
+            rate = p * ((m_p / m * d_m if m > 0.0 else 0.0) + (used_p / used * d_used if used > 0.0 else 0.0))
         if f <= 0.0:
             if z >= hi:
                 return hi
@@ -161,13 +188,15 @@ def tyre_root(rho, hi, guess, i, ds, t0, t1, p, geo, env, lateral_scale):
         else:
             if z <= lo:  # nothing is left at the lower end: either it stands, or there is no speed at all
                 return z if rho >= 0.0 else -1.0
-            top, f_top = z, f
-        new = z - f / slope
+            top, tried_top = z, True
+        new = z - f / rate
         if not new < top:
-            if top < math.inf:
-                new = top if f_top == math.inf else 0.5 * (lo + top)
-            else:
+            if top == math.inf:
                 new = 2.0 * z + ds * pure
+            elif tried_top:
+                new = 0.5 * (lo + top)
+            else:
+                new = top
         elif not new > lo:
             new = lo
         if abs(new - z) <= STEP_TOLERANCE * new:
@@ -202,24 +231,111 @@ def engine_root(rho, hi, guess, i, ds, sign, geo, env, scale):
     return v * v
 
 
+@_inlined
+def explicit_half(z, i, ds, kind, along, geo, env, lateral_scale, scale):
+    """z + ds T_i(z) in the sense of `furthest`; ``along`` is T_i(z) if known, else negative."""
+    pure, used, d_used = tyres(z, i, kind, geo, env, lateral_scale, scale)
+    if along < 0.0:
+        along = pure * left_over(used, env[8 + kind])
+    return furthest(z, along, pure, used, d_used, env[8 + kind], ds)
+
+
+@_inlined
+def tyres_carry(z, rho, i, ds, kind, geo, env, lateral_scale, scale):
+    """Whether z <= rho + ds T_i(z)."""
+    if z <= rho:
+        return True
+    pure, used, _ = tyres(z, i, kind, geo, env, lateral_scale, scale)
+    m = (z - rho) / max(ds * pure, TINY)
+    if m + used <= 1.0:  # the diamond lies inside every superellipse
+        return True
+    p = env[8 + kind]
+    return m**p + used**p <= 1.0
+
+
+@_inlined
+def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
+    """Largest z at station i <= top that the drive reaches from z at j = i - 1, what limits it, and the limit.
+
+    ``along`` is the limit at j if the step to j found it, ``before`` the one at the station before, ``cause`` what
+    it was; ``weakest`` is the least value of the engine curve, which often shows without a look at the curve that
+    the engine does not limit.
+    """
+    throttle = rows[R_DRIVE, j]
+    if cause == ENGINE:
+        reach = z + ds * along
+    else:
+        reach = explicit_half(z, j, ds, DRIVE, along, geo, env, rows[R_LATERAL, j], throttle)
+        a_lat = geo[LAT_SLOPE, j] * z - geo[LAT_BANK, j]
+        if reach - z > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
+            power, _ = engine(math.sqrt(z), a_lat, env, throttle)
+            reach = min(reach, z + ds * power)
+    rho = reach - ds * (geo[CLIMB, j] + geo[CLIMB, i])
+    guess = rho + (reach - z)
+    if before >= 0.0 and along >= 0.0:
+        guess += ds * (along - before)
+    lateral_scale, throttle = rows[R_LATERAL, i], rows[R_DRIVE, i]
+    if cause == ENGINE:
+        found, why = engine_root(rho, top, guess, i, ds, 1.0, geo, env, throttle), ENGINE
+        if not tyres_carry(found, rho, i, ds, DRIVE, geo, env, lateral_scale, throttle):
+            found, why = tyre_root(rho, found, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle), TRACTION
+    else:
+        found, why = top, TRACTION
+        if rho < top:
+            found = tyre_root(rho, top, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle)
+        a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
+        if found - rho > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
+            power, _ = engine(math.sqrt(max(found, 0.0)), a_lat, env, throttle)
+            if found > rho + ds * power:
+                found, why = engine_root(rho, found, guess, i, ds, 1.0, geo, env, throttle), ENGINE
+    return found, why, (found - rho) / ds
+
+
+@_inlined
+def brake_step(z, top, j, i, ds, along, before, weakest, geo, env, rows):
+    """Largest z at station i <= top from which braking comes down to z at j = i + 1, and the limit at i.
+
+    At full throttle drag may slow the car more than the tyres could: that is allowed too.
+    """
+    climb = ds * (geo[CLIMB, j] + geo[CLIMB, i])
+    if z + climb >= top:  # even without brakes
+        return top, -1.0
+    throttle = rows[R_DRIVE, j]
+    reach = explicit_half(z, j, ds, BRAKE, along, geo, env, rows[R_LATERAL, j], rows[R_BRAKE, j])
+    a_lat = geo[LAT_SLOPE, j] * z - geo[LAT_BANK, j]
+    if weakest * throttle < env[10] * a_lat * a_lat:
+        power, _ = engine(math.sqrt(z), a_lat, env, throttle)
+        reach = max(reach, z - ds * power)
+    rho = reach + climb
+    if rho >= top:
+        return top, -1.0
+    guess = rho + (reach - z)
+    if before >= 0.0 and along >= 0.0:
+        guess += ds * (along - before)
+    found = tyre_root(rho, top, guess, i, ds, BRAKE, geo, env, rows[R_LATERAL, i], rows[R_BRAKE, i])
+    throttle = rows[R_DRIVE, i]
+    a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
+    if found < top and weakest * throttle < env[10] * a_lat * a_lat:
+        found = max(found, engine_root(rho, top, guess, i, ds, -1.0, geo, env, throttle))
+    return found, (found - rho) / ds
+
+
 @_jit
 def sweep(z, tag, kind, start, closed, geo, env, rows, modes, other_modes):
     """Lower z (n,) until no segment asks for more than its limit; `z` comes in as the ceiling.
 
-    Braking goes backwards from station `start`, drive forwards. A closed lap is traversed until nothing changes:
+    Drive goes forwards from station `start`, braking backwards. A closed lap is traversed until nothing changes:
     once, unless a slope or a kept acceleration pulls the slowest station down. Returns OK, or the station with no
     speed left.
     """
     n = z.size
     forward = kind == DRIVE
-    if forward:
-        t0, t1, p, sign = env[6], env[7], env[9], -1.0
-        own_row, other_row, scale_row = R_OWN_DRIVE, R_OWN_BRAKE, R_DRIVE
-    else:
-        t0, t1, p, sign = env[4], env[5], env[8], 1.0
-        own_row, other_row, scale_row = R_OWN_BRAKE, R_OWN_DRIVE, R_BRAKE
-    j = start
-    for k in range(n * MAX_TRAVERSES if closed else n - 1):
+    weakest = env[ENV_CURVE]
+    for k in range(1, ENV_POINTS):
+        weakest = min(weakest, env[ENV_CURVE + k])
+    count = n * MAX_TRAVERSES if closed else (n - 1 - start if forward else start)
+    j, along, before, cause = start, -1.0, -1.0, KEPT
+    for k in range(count):
         if forward:
             i = j + 1 if j + 1 < n else 0
             segment = j
@@ -227,40 +343,29 @@ def sweep(z, tag, kind, start, closed, geo, env, rows, modes, other_modes):
             i = j - 1 if j > 0 else n - 1
             segment = i
         ds = geo[STEP, segment]
-        top, z_j = z[i], z[j]
-        new, cause = -math.inf, KEPT
+        top = z[i]
+        new, why, limit = -math.inf, KEPT, -1.0
         if modes[segment] != OWN_NONE:
-            new = z_j + 2.0 * ds * rows[own_row, segment]
+            new = z[j] + 2.0 * ds * rows[R_OWN_BRAKE + kind, segment]
         if other_modes[segment] == OWN_REPLACES:  # a car that cannot but do this is able to do it
-            new = max(new, z_j - 2.0 * ds * rows[other_row, segment])
+            new = max(new, z[j] - 2.0 * ds * rows[R_OWN_DRIVE - kind, segment])
         if modes[segment] != OWN_REPLACES and new < top:
-            normal = max(geo[NORMAL, j] + geo[NORMAL_SLOPE, j] * z_j, 0.0)
-            pure = max(t0 + t1 * z_j, 0.0) * normal * rows[scale_row, j]
-            reach = explicit_half(z_j, j, ds, pure, p, geo, env, rows[R_LATERAL, j])
-            a_lat = geo[LAT_SLOPE, j] * z_j - geo[LAT_BANK, j]
-            power, _ = engine(math.sqrt(z_j), a_lat, env, rows[R_DRIVE, j])
-            # drive is the smaller of tyres and engine; slowing the larger of brakes and a throttle wide open
-            reach = min(reach, z_j + ds * power) if forward else max(reach, z_j - ds * power)
-            climb = sign * ds * (geo[CLIMB, j] + geo[CLIMB, i])
-            rho = reach + climb
-            guess = rho + (reach - z_j)
-            found, why = top, TRACTION if forward else BRAKING
-            if rho < top:
-                scale = rows[scale_row, i]
-                found = tyre_root(rho, top, guess, i, ds, t0 * scale, t1 * scale, p, geo, env, rows[R_LATERAL, i])
-            by_engine = engine_root(rho, top, guess, i, ds, -sign, geo, env, rows[R_DRIVE, i])
-            if forward and by_engine < found:
-                found, why = by_engine, ENGINE
-            if not forward and by_engine > found:
-                found = by_engine
+            if forward:
+                found, cause, limit = drive_step(z[j], top, j, i, ds, along, before, cause, weakest, geo, env, rows)
+            else:
+                found, limit = brake_step(z[j], top, j, i, ds, along, before, weakest, geo, env, rows)
+                cause = BRAKING
             if found > new:
-                new, cause = found, why
+                new, why = found, cause
         if closed and k >= n - 1 and new >= top * (1.0 - SETTLED):
             return OK
+        before, along, cause = along, -1.0, KEPT
         if new < top:
             if new <= 0.0:
                 return i
-            z[i], tag[i] = new, cause
+            z[i], tag[i] = new, why
+            if why != KEPT:
+                along, cause = limit, why
         j = i
     return i if closed else OK
 
@@ -283,8 +388,6 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
         if z[i] <= 0.0 and (closed or 0 < i < n - 1):
             return i
     if closed:
-        if z[slowest] == math.inf:
-            return slowest
         first, last = slowest, slowest
     else:
         first, last = 0, n - 1
@@ -292,13 +395,22 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
             z[last] = z_end
         if z_start < z[first]:
             z[first] = z_start
-    if z[last] < math.inf:
-        status = sweep(z, tag, BRAKE, last, closed, geo, env, rows, modes_brake, modes_drive)
+        while last > 0 and z[last] == math.inf:
+            last -= 1
+    if z[last] == math.inf:
+        return last  # nothing limits the speed
+    # Either order gives the same profile. Drive first is faster, for braking then skips all that speeds up; but an
+    # open run whose first station has no ceiling is finite only after braking.
+    drive_first = z[first] < math.inf
+    if drive_first and not closed:
+        last = n - 1
+    for turn in range(2):
+        if drive_first == (turn == 0):
+            status = sweep(z, tag, DRIVE, first, closed, geo, env, rows, modes_drive, modes_brake)
+        else:
+            status = sweep(z, tag, BRAKE, last, closed, geo, env, rows, modes_brake, modes_drive)
         if status != OK:
             return status
-    status = sweep(z, tag, DRIVE, first, closed, geo, env, rows, modes_drive, modes_brake)
-    if status != OK:
-        return status
     for i in range(n if closed else n - 1):
         following = i + 1 if i + 1 < n else 0
         if i == 0:
@@ -327,16 +439,3 @@ def solve_many(geo, env, rows, modes_brake, modes_drive, closed, z_start, z_end,
             z_start,
             z_end,
         )
-
-
-def geometry(line) -> np.ndarray:
-    """What the kernels need of a line, shape (GEOMETRY_ROWS, n)."""
-    geo = np.empty((GEOMETRY_ROWS, line.kappa.size))
-    cos_bank, sin_bank, cos_grade = np.cos(line.bank), np.sin(line.bank), np.cos(line.grade)
-    geo[LAT_SLOPE] = line.kappa * cos_bank
-    geo[LAT_BANK] = G * sin_bank * cos_grade
-    geo[NORMAL] = cos_grade * cos_bank
-    geo[NORMAL_SLOPE] = (line.kappa_v + line.kappa * sin_bank) / G
-    geo[CLIMB] = G * np.sin(line.grade)
-    geo[STEP] = line.ds
-    return geo

@@ -2,12 +2,14 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from simlap.errors import OptionError
 from simlap.frozen import own
+from simlap.units import G
 
 # Degree of the spline through the points. Its second derivative is off by O(h⁴): on a circle of 50 m with points
 # every 2 m the curvature is right to 1e-6, where a cubic spline is off by 1e-4.
@@ -17,6 +19,9 @@ MIN_POINTS = SPLINE_DEGREE + 3
 SAME_POINT = 1e-6
 # Subdivisions of a spline interval for the arc length; Simpson's rule is then right to 1e-9 of the length.
 ARC_STEPS = 8
+# Rows of `Line.road_loads`: the tyres' lateral demand is LAT_SLOPE z - LAT_BANK, the normal load g_n / g is
+# NORMAL + NORMAL_SLOPE z, both linear in z = v²; CLIMB is gravity along the path, STEP the length to the next station.
+LAT_SLOPE, LAT_BANK, NORMAL, NORMAL_SLOPE, CLIMB, STEP = range(6)
 _PER_STATION = ("station", "x", "y", "z", "kappa", "kappa_v", "grade", "bank", "ds")
 
 
@@ -61,6 +66,24 @@ class Line:
         if (used <= 0.0).any():
             at = int(np.argmax(used <= 0.0))
             raise OptionError(f"line: path length {used[at]} m behind station {at}; it must be positive.")
+
+    @cached_property
+    def road_loads(self) -> np.ndarray:
+        """What the road asks of the tyres at speed sqrt(z), shape (6, n), rows as named in this module; read-only.
+
+        In the plane of the road, with slope g and bank b: lateral demand z kappa cos b - G sin b cos g, left
+        positive; g_n = G cos g cos b + z (kappa_v + kappa sin b); gravity along the path G sin g.
+        """
+        loads = np.empty((6, self.kappa.size))
+        cos_bank, sin_bank, cos_grade = np.cos(self.bank), np.sin(self.bank), np.cos(self.grade)
+        loads[LAT_SLOPE] = self.kappa * cos_bank
+        loads[LAT_BANK] = G * sin_bank * cos_grade
+        loads[NORMAL] = cos_grade * cos_bank
+        loads[NORMAL_SLOPE] = (self.kappa_v + self.kappa * sin_bank) / G
+        loads[CLIMB] = G * np.sin(self.grade)
+        loads[STEP] = self.ds
+        loads.setflags(write=False)
+        return loads
 
     # -- making one
 

@@ -9,7 +9,7 @@ from simlap import _kernels as kernels
 from simlap.envelope import ENVELOPE_SIZE, Envelope
 from simlap.errors import NoSolution, OptionError
 from simlap.frozen import own
-from simlap.line import Line
+from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
 
 #: Names of the codes in `LimitProfile.active`, in order.
 LIMIT_NAMES = ("lateral", "braking", "engine", "traction", "cap", "kept")
@@ -216,10 +216,10 @@ def _at_stations(rate: np.ndarray, line: Line) -> np.ndarray:
 
 def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """Combined use of the tyres, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p), slope and banking taken out."""
-    geo, z = kernels.geometry(line), v**2
-    normal = np.maximum(geo[kernels.NORMAL] + geo[kernels.NORMAL_SLOPE] * z, 1e-9)
-    demand = geo[kernels.LAT_SLOPE] * z - geo[kernels.LAT_BANK]
-    along = a_lon + geo[kernels.CLIMB]
+    geo, z = line.road_loads, v**2
+    normal = np.maximum(geo[NORMAL] + geo[NORMAL_SLOPE] * z, 1e-9)
+    demand = geo[LAT_SLOPE] * z - geo[LAT_BANK]
+    along = a_lon + geo[CLIMB]
     left = demand >= 0.0
     lateral = np.where(left, packed[0] + packed[1] * z, packed[2] + packed[3] * z) * scale[kernels.R_LATERAL]
     braking = (packed[4] + packed[5] * z) * scale[kernels.R_BRAKE]
@@ -268,7 +268,7 @@ def solve_batch(
     ends = [_squared_speed(value, name) for value, name in ((start_speed, "start"), (end_speed, "end"))]
     v, time = np.empty((runs, n)), np.zeros((runs, n))
     tag, status = np.empty((runs, n), dtype=np.int8), np.empty(runs, dtype=np.int64)
-    geo = kernels.geometry(line)
+    geo = line.road_loads
     if runs == 1:  # waking the threads costs more than one solve
         solve_one: Any = kernels.solve_one  # numba's own types know nothing of its arguments
         status[0] = solve_one(
