@@ -2,6 +2,7 @@
 
 import csv
 import io
+from typing import Any
 
 from simlap.losses import PHASES, Ledger
 from simlap.report.plain import clean
@@ -49,7 +50,7 @@ def losses_csv(analysis: Analysis) -> str:
     return stream.getvalue()
 
 
-def _write_lap(writer: "csv._writer", analysis: Analysis, number: int, counted: bool, ledger: Ledger) -> None:
+def _write_lap(writer: Any, analysis: Analysis, number: int, counted: bool, ledger: Ledger) -> None:
     for i, corner in enumerate(analysis.corners):
         for k, phase in enumerate(corner.phases):
             row = PHASES * i + k

@@ -4,12 +4,14 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from simlap.figures import save_figures
 from simlap.files import write_text
 from simlap.report.json import analysis_to_json
 from simlap.report.losses_csv import losses_csv
+from simlap.report.page import render_page
 from simlap.results import Analysis
 
-FIGURE_FORMATS = ("png", "svg")
+FIGURE_FORMATS = ("png",)  # SVG and PDF cost a second each; they are there for the asking
 
 
 def write_outputs(
@@ -30,5 +32,7 @@ def write_outputs(
     texts = {
         "analysis.json": analysis_to_json(analysis),
         "losses.csv": losses_csv(analysis),
+        "report.html": render_page(analysis),
     }
-    return [write_text(target / name, text) for name, text in texts.items()]
+    written = [write_text(target / name, text) for name, text in texts.items()]
+    return written + save_figures(analysis, target / "figures", figures)

@@ -11,6 +11,7 @@ DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068
 REPLACEMENT = "\ufffd"
 SECONDS_PER_MINUTE = 60
 MS_TO_KMH = 3.6
+LEDGERS = {"lost": "lost here", "caused": "caused here", "gain_alone": "gained if fixed alone"}
 
 
 def clean(text: str) -> str:
@@ -27,6 +28,13 @@ def shortened(text: str, length: int) -> str:
     """`clean` text of at most `length` characters, an ellipsis where some were left out."""
     tidy = clean(text)
     return tidy if len(tidy) <= length else tidy[: length - 1].rstrip() + "…"
+
+
+def corner_label(name: str, length: int | None = None) -> str:
+    """A corner's name as shown: cleaned, "corner 7" where it is a bare number, at most `length` characters."""
+    tidy = clean(name)
+    label = f"corner {tidy}" if tidy.isdigit() else tidy
+    return label if length is None else shortened(label, length)
 
 
 def lap_time(seconds: float, digits: int = 2) -> str:

@@ -7,14 +7,13 @@ from rich.text import Text
 
 from simlap.losses import PHASE_NAMES
 from simlap.report.cautions import cautions
-from simlap.report.plain import MS_TO_KMH, clean, lap_time, seconds, shortened
+from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, lap_time, seconds, shortened
 from simlap.report.terminal import PLAIN_WIDTH, console
 from simlap.results import Analysis, CornerResult, Interval
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
 WIDTHS = {"rank": 2, "corner": 18, "worth": 5, "interval": 11, "speeds": 10, "mark": 8}
 PHASE_WIDTHS = (7, 6, 5)
-LEDGERS = {"lost": "lost here", "caused": "caused here", "gain_alone": "gained if fixed alone"}
 WORDS = {"braking": "braking", "mid_corner": "middle", "exit": "exit"}
 
 
@@ -119,7 +118,7 @@ def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
     slowest, limit = (v * MS_TO_KMH for v in (corner.min_speed_typical, corner.min_speed_limit))
     return [
         str(corner.rank),
-        Text(shortened(corner.corner.name, WIDTHS["corner"])),
+        Text(corner_label(corner.corner.name, WIDTHS["corner"])),
         Text(seconds(gain.value), style="bold"),
         f"{seconds(gain.low)}..{seconds(gain.high)}",
         *(seconds(getattr(phase, ledger).value) for phase in corner.phases),

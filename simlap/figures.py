@@ -1,0 +1,99 @@
+"""All figures of an analysis, and their files."""
+
+import io
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+
+from simlap.errors import OptionError
+from simlap.figures_corners import plot_corner, plot_corner_losses
+from simlap.figures_grip import plot_envelope, plot_gg
+from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed
+from simlap.files import write_bytes
+from simlap.results import Analysis
+
+__all__ = [
+    "FIGURES",
+    "FORMATS",
+    "plot_corner",
+    "plot_corner_losses",
+    "plot_envelope",
+    "plot_gg",
+    "plot_loss_building",
+    "plot_loss_map",
+    "plot_speed",
+    "save_figures",
+]
+
+FORMATS = ("png", "svg", "pdf")
+PNG_DPI = 150  # sharp on a phone, under 200 kB a figure
+# Name of the file, function, width and height in inches.
+FIGURES: Mapping[str, tuple[Callable[[Analysis, Axes], Any], tuple[float, float]]] = {
+    "loss_map": (plot_loss_map, (7.0, 6.0)),
+    "speed": (plot_speed, (11.0, 4.2)),
+    "loss_building": (plot_loss_building, (11.0, 3.2)),
+    "corner_losses": (plot_corner_losses, (7.5, 5.5)),
+    "gg": (plot_gg, (5.5, 5.5)),
+    "envelope": (plot_envelope, (7.0, 4.2)),
+}
+# Files do not carry the time of the run: the same analysis gives the same bytes.
+STEADY: dict[Any, Any] = {"svg.hashsalt": "simlap", "svg.fonttype": "path", "pdf.fonttype": 42}
+
+
+def make_figure(analysis: Analysis, name: str) -> Figure:
+    """The figure called `name`, ready to be saved; see `FIGURES`."""
+    draw, size = FIGURES[name]
+    figure = Figure(figsize=size, layout="constrained")
+    artist = draw(analysis, figure.subplots())
+    if name == "loss_map":
+        figure.colorbar(artist, shrink=0.6, label="time lost [s per 100 m], wider is more")
+    return figure
+
+
+def save_figures(
+    analysis: Analysis, folder: str | os.PathLike[str], formats: Sequence[str] = ("png", "svg")
+) -> list[Path]:
+    """Write the figures into `folder`; return their paths.
+
+    "png" and "svg" make one file a figure; "pdf" one document, figures.pdf, with a page a figure.
+
+    Raises
+    ------
+    OptionError
+        When a format is none of `FORMATS`.
+    """
+    unknown = [one for one in formats if one not in FORMATS]
+    if unknown:
+        raise OptionError(f"figures: format {unknown[0]!r} is unknown; choose from {', '.join(FORMATS)}.")
+    if not formats:
+        return []
+    files: list[tuple[str, bytes]] = []
+    with matplotlib.rc_context(STEADY):
+        figures = {name: make_figure(analysis, name) for name in FIGURES}
+        for kind in formats:
+            if kind == "pdf":
+                files.append(("figures.pdf", _document(figures.values())))
+            else:
+                files += [(f"{name}.{kind}", _image(figure, kind)) for name, figure in figures.items()]
+    return [write_bytes(Path(folder) / name, data) for name, data in files]
+
+
+def _image(figure: Figure, kind: str) -> bytes:
+    stream = io.BytesIO()
+    metadata = {"Date": None} if kind == "svg" else {}
+    figure.savefig(stream, format=kind, dpi=PNG_DPI, metadata=metadata)
+    return stream.getvalue()
+
+
+def _document(figures: Iterable[Figure]) -> bytes:
+    stream = io.BytesIO()
+    with PdfPages(stream, metadata={"CreationDate": None}) as pages:
+        for figure in figures:
+            pages.savefig(figure)
+    return stream.getvalue()

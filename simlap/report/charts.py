@@ -1,0 +1,174 @@
+"""The page's charts over station: plots that stretch to any width while their text keeps its size.
+
+The curves are an SVG that is stretched in both directions, with strokes that do not scale; ticks, phases and the
+station marker are HTML placed in per cent, so that a phone and a wide screen both show readable text.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from markupsafe import Markup
+
+from simlap.report.svg import Scale, element, path_data, tick_text, ticks
+from simlap.results import Analysis, CornerResult
+
+VIEW = 1000.0  # units of the stretched drawing, both ways
+POINTS = 800  # most points of one curve: finer than the pixels of a wide screen
+X_TICKS, Y_TICKS = 8, 4  # at most about this many: more run into one another on a phone
+HEADROOM = 0.06  # share of the range left free above and below
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """One curve of a chart: values at all stations of the lap."""
+
+    name: str  #: shown in the legend
+    style: str  #: class in the style sheet: driven, best, limit, loss, pedal
+    values: np.ndarray  #: shape (n,), in the unit of the chart
+    filled: bool = False  #: filled down to zero
+
+
+@dataclass(frozen=True)
+class Tick:
+    """A tick: where, in per cent of the plot from the left or from the top, and its text."""
+
+    at: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Band:
+    """A phase behind the curves, in per cent of the plot's width."""
+
+    phase: str
+    left: float
+    width: float
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A corner's number over the plot, in per cent of its width."""
+
+    at: float
+    text: str
+    name: str
+
+
+@dataclass(frozen=True, eq=False)
+class Chart:
+    """All that the template needs to show one chart."""
+
+    key: str
+    title: str
+    unit: str
+    start_m: float  #: station at the left edge
+    span_m: float  #: metres from edge to edge
+    drawing: Markup
+    curves: tuple[Curve, ...]
+    x_ticks: tuple[Tick, ...]
+    y_ticks: tuple[Tick, ...]
+    bands: tuple[Band, ...] = ()
+    marks: tuple[Mark, ...] = field(default=())
+
+
+def lap_chart(
+    analysis: Analysis, key: str, title: str, unit: str, curves: Sequence[Curve],
+    band: tuple[np.ndarray, np.ndarray] | None = None,
+) -> Chart:  # fmt: skip
+    """A chart over the whole lap.
+
+    Parameters
+    ----------
+    band : (low, high), each of shape (n,), optional
+        Spread of the counted laps, drawn behind the curves.
+    """
+    return _chart(analysis, key, title, unit, tuple(curves), 0.0, float(analysis.line.length), band)
+
+
+def corner_chart(
+    analysis: Analysis, corner: CornerResult, key: str, title: str, unit: str, curves: Sequence[Curve]
+) -> Chart:
+    """A chart over one corner zone."""
+    length = float(analysis.line.length)
+    start = corner.phases[0].start_m % length
+    span = (corner.phases[-1].stop_m - corner.phases[0].start_m) % length or length
+    return _chart(analysis, key, title, unit, tuple(curves), start, span, None)
+
+
+def _chart(
+    analysis: Analysis, key: str, title: str, unit: str, curves: tuple[Curve, ...], start: float, span: float,
+    band: tuple[np.ndarray, np.ndarray] | None,
+) -> Chart:  # fmt: skip
+    station = np.asarray(analysis.table.station)
+    length = float(analysis.line.length)
+    ahead = (station - start) % length
+    inside = np.flatnonzero(ahead <= span)
+    order = inside[np.argsort(ahead[inside])]
+    order = order[:: max(1, -(-order.size // POINTS))]
+    shown = [curve.values[order] for curve in curves] + ([] if band is None else [side[order] for side in band])
+    low, high = min(float(part.min()) for part in shown), max(float(part.max()) for part in shown)
+    if any(curve.filled for curve in curves):
+        low, high = min(low, 0.0), max(high, 0.0)
+    room = max(HEADROOM * (high - low), 1e-6 * max(1.0, abs(high)))
+    across = Scale(0.0, span, 0.0, VIEW)
+    up = Scale(low - room, high + room, VIEW, 0.0)
+    x = across(ahead[order])
+    parts = []
+    if band is not None:
+        both = np.concatenate([up(band[0][order]), up(band[1][order])[::-1]])
+        parts.append(element("path", class_="spread", d=path_data(np.concatenate([x, x[::-1]]), both, closed=True)))
+    for curve in curves:
+        y = up(curve.values[order])
+        if curve.filled:
+            base = np.array([up.one(0.0)])
+            area = path_data(np.r_[x[:1], x, x[-1:]], np.concatenate([base, y, base]), closed=True)
+            parts.append(element("path", class_=f"area {curve.style}", d=area))
+        parts.append(element("path", class_=f"curve {curve.style}", d=path_data(x, y)))
+    drawing = element(
+        "svg", *parts, viewBox=f"0 0 {VIEW:.0f} {VIEW:.0f}", preserveAspectRatio="none", aria_hidden="true"
+    )
+    return Chart(
+        key=key,
+        title=title,
+        unit=unit,
+        start_m=start,
+        span_m=span,
+        drawing=drawing,
+        curves=curves,
+        x_ticks=tuple(
+            Tick(100.0 * (m - start) / span, tick_text(m % length)) for m in ticks(start, start + span, X_TICKS)
+        ),
+        y_ticks=tuple(Tick(up.one(v) * 100.0 / VIEW, tick_text(v)) for v in ticks(low - room, high + room, Y_TICKS)),
+        bands=_bands(analysis, start, span),
+        marks=_marks(analysis, start, span),
+    )
+
+
+def _bands(analysis: Analysis, start: float, span: float) -> tuple[Band, ...]:
+    """Braking and mid-corner phases that lie in the plot; the exits stay free."""
+    length = float(analysis.line.length)
+    bands = []
+    for corner in analysis.corners:
+        for phase in corner.phases:
+            extent = (phase.stop_m - phase.start_m) % length
+            if phase.name == "exit" or extent == 0.0:
+                continue
+            for left in ((phase.start_m - start) % length, (phase.start_m - start) % length - length):
+                a, b = max(left, 0.0), min(left + extent, span)
+                if a < b:
+                    bands.append(Band(phase.name, 100.0 * a / span, 100.0 * (b - a) / span))
+    return tuple(bands)
+
+
+def _marks(analysis: Analysis, start: float, span: float) -> tuple[Mark, ...]:
+    length = float(analysis.line.length)
+    places = [((corner.corner.apex_m - start) % length, number, corner) for number, corner in numbered(analysis)]
+    return tuple(
+        Mark(100.0 * ahead / span, str(number), corner.corner.name) for ahead, number, corner in places if ahead <= span
+    )
+
+
+def numbered(analysis: Analysis) -> list[tuple[int, CornerResult]]:
+    """Corners with their number along the lap, counted from the start line."""
+    return list(enumerate(analysis.corners, start=1))

@@ -1,0 +1,169 @@
+"""The page's drawings that keep their proportions: the map of loss and the g-g figure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from markupsafe import Markup
+
+from simlap.palette import CIVIDIS
+from simlap.report.charts import numbered
+from simlap.report.plain import MS_TO_KMH
+from simlap.report.svg import element, join, path_data, tick_text, ticks
+from simlap.results import Analysis
+from simlap.traces import Traces, gg_boundary, gg_samples, gg_speeds, loss_scale
+from simlap.units import G
+
+SIZE = 640.0  # units of the longer side of the map's drawing
+MARGIN = 74.0  # room for the corners' labels around it
+THINNEST, THICKEST = 3.0, 15.0  # units: width of the path at no loss and at the top of the scale
+LABEL_OUT = 34.0  # units from the path to a corner's label
+GG_SIZE = 420.0
+GG_MARGIN = 40.0
+
+
+@dataclass(frozen=True, eq=False)
+class LossMap:
+    """The map and what the script and the legend need of it."""
+
+    drawing: Markup
+    x: np.ndarray  #: stations in units of the drawing, shape (n,)
+    y: np.ndarray
+    steps: Sequence[tuple[str, float, str]]  #: legend: colour, width, seconds per 100 m
+
+
+def loss_map(analysis: Analysis, lap: Traces) -> LossMap:
+    """Path coloured and widened by the time lost there, the corners numbered, the start line across it."""
+    x, y, width, height = _fitted(lap)
+    top = loss_scale(lap.loss_per_100m)
+    level = np.clip(np.round(lap.loss_per_100m / top * (len(CIVIDIS) - 1)), 0, len(CIVIDIS) - 1).astype(int)
+    level = _without_flicker(level)
+    pieces = join(_pieces(x, y, level))
+    start = _start_line(x, y)
+    labels = join(_labels(analysis, lap, x, y))
+    marker = element("circle", class_="marker", r=9.0, cx=float(x[0]), cy=float(y[0]))
+    title = element("title", "Map of the circuit: the path is wider and brighter where more time is lost")
+    drawing = element(
+        "svg", title, pieces, start, labels, marker, viewBox=f"0 0 {width:.0f} {height:.0f}", role="img",
+        class_="map",
+    )  # fmt: skip
+    steps = [(CIVIDIS[i], _width(i), f"{top * i / (len(CIVIDIS) - 1):.2f}") for i in range(0, len(CIVIDIS), 2)]
+    return LossMap(drawing, x, y, steps)
+
+
+def _fitted(lap: Traces) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Path in units of the drawing, y down, and the drawing's width and height; a tall circuit is laid down."""
+    east, north = lap.x - lap.x.mean(), lap.y - lap.y.mean()
+    scale = (SIZE - 2 * MARGIN) / max(float(np.ptp(east)), float(np.ptp(north)))
+    x = MARGIN + (east - east.min()) * scale
+    y = MARGIN + (north.max() - north) * scale
+    return x, y, float(np.ptp(x)) + 2 * MARGIN, float(np.ptp(y)) + 2 * MARGIN
+
+
+def _width(level: int) -> float:
+    return THINNEST + (THICKEST - THINNEST) * level / (len(CIVIDIS) - 1)
+
+
+def _without_flicker(level: np.ndarray) -> np.ndarray:
+    """Levels (n,) with changes of one step dropped where the level comes back at once."""
+    before, after = np.roll(level, 1), np.roll(level, -1)
+    return np.where((before == after) & (np.abs(level - before) == 1), before, level)
+
+
+def _pieces(x: np.ndarray, y: np.ndarray, level: np.ndarray) -> list[Markup]:
+    """One dark and one coloured stroke for each run of stations of the same level."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(level)) + 1, [level.size]])
+    under, over = [], []
+    for a, b in pairwise(starts):
+        index = np.arange(a, b + 1) % level.size
+        d = path_data(x[index], y[index])
+        width = _width(int(level[a]))
+        under.append(element("path", class_="casing", d=d, stroke_width=width + 3.0))
+        over.append(element("path", class_="lost", d=d, stroke=CIVIDIS[int(level[a])], stroke_width=width))
+    return under + over
+
+
+def _start_line(x: np.ndarray, y: np.ndarray) -> Markup:
+    along = np.array([x[1] - x[-1], y[1] - y[-1]])
+    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9) * 16.0
+    bar = element(
+        "line", class_="start", x1=float(x[0] - across[0]), y1=float(y[0] - across[1]), x2=float(x[0] + across[0]),
+        y2=float(y[0] + across[1]),
+    )  # fmt: skip
+    ahead = along / max(float(np.hypot(*along)), 1e-9) * 26.0
+    tip = np.array([x[0], y[0]]) + across * 1.5
+    arrow = path_data(*np.array([tip, tip + ahead, tip + ahead * 0.6 + across * 0.3]).T)
+    return bar + element("path", class_="heading", d=arrow)
+
+
+def _labels(analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray) -> list[Markup]:
+    """A numbered disc at each corner, outside the path, with the seconds it is worth."""
+    out = []
+    middle = np.array([x.mean(), y.mean()])
+    for number, corner in numbered(analysis):
+        at = int(np.argmin(np.abs(lap.station - corner.corner.apex_m)))
+        along = np.array([x[(at + 1) % x.size] - x[at - 1], y[(at + 1) % y.size] - y[at - 1]])
+        normal = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
+        if normal @ (np.array([x[at], y[at]]) - middle) < 0:
+            normal = -normal
+        cx, cy = float(x[at] + LABEL_OUT * normal[0]), float(y[at] + LABEL_OUT * normal[1])
+        out.append(
+            element(
+                "a",
+                element("title", corner.corner.name),
+                element("circle", class_="disc", cx=cx, cy=cy, r=14.0),
+                element("text", str(number), class_="number", x=cx, y=cy + 5.5, text_anchor="middle"),
+                element(
+                    "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, text_anchor="middle",
+                    y=cy + (34.0 if normal[1] > 0 else -20.0),
+                ),
+                href=f"#corner-{number}",
+                class_="" if corner.clear else "unclear",
+            )
+        )  # fmt: skip
+    return out
+
+
+def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
+    """Accelerations driven and the envelope at two speeds; drawing and legend (style, text)."""
+    a_lat, a_lon = gg_samples(analysis)
+    boundaries = [(v, *gg_boundary(analysis, v)) for v in gg_speeds(analysis)]
+    reach = 1.05 * max(float(np.abs(part).max()) for part in (a_lat, a_lon, *(b[1] for b in boundaries))) / G
+    scale = (GG_SIZE - 2 * GG_MARGIN) / (2 * reach)
+
+    def place(lateral: np.ndarray, along: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return GG_SIZE / 2 - lateral / G * scale, GG_SIZE / 2 - along / G * scale
+
+    x, y = place(a_lat, a_lon)
+    dots = "".join(f"M{a:.0f},{b:.0f}h0" for a, b in zip(x, y, strict=True))
+    grid, texts = [], []
+    for value in ticks(-reach, reach, 5):
+        at = float(GG_SIZE / 2 + value * scale)
+        grid.append(element("path", class_="grid", d=f"M{at:.1f},{GG_MARGIN}V{GG_SIZE - GG_MARGIN}"))
+        grid.append(element("path", class_="grid", d=f"M{GG_MARGIN},{at:.1f}H{GG_SIZE - GG_MARGIN}"))
+        texts.append(element("text", tick_text(abs(value)), x=at, y=GG_SIZE - GG_MARGIN + 16, text_anchor="middle"))
+        texts.append(element("text", tick_text(abs(value)), x=GG_MARGIN - 6, y=at + 5, text_anchor="end"))
+    for text, tx, ty, anchor in (
+        ("left [g]", GG_MARGIN, GG_SIZE - 4, "start"),
+        ("right [g]", GG_SIZE - GG_MARGIN, GG_SIZE - 4, "end"),
+        ("drive [g]", GG_SIZE / 2, GG_MARGIN - 10, "middle"),
+        ("braking [g]", GG_SIZE / 2, GG_SIZE - 4, "middle"),
+    ):
+        texts.append(element("text", text, x=tx, y=ty, text_anchor=anchor))
+    curves, legend = [], [("dots", "counted laps")]
+    for style, (v, lateral, along) in zip(("limit", "driven"), boundaries, strict=True):
+        curves.append(element("path", class_=f"curve {style}", d=path_data(*place(lateral, along), closed=True)))
+        legend.append((style, f"envelope at {v * MS_TO_KMH:.0f} km/h"))
+    drawing = element(
+        "svg",
+        element("title", "Accelerations along and across the path, and the envelope at two speeds"),
+        *grid,
+        element("path", class_="dots", d=dots),
+        *curves,
+        *texts,
+        viewBox=f"0 0 {GG_SIZE:.0f} {GG_SIZE:.0f}",
+        role="img",
+        class_="gg",
+    )
+    return drawing, legend

@@ -1,0 +1,232 @@
+"""report.html: one self-contained page, readable without script, network or a wide screen."""
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from simlap.palette import PHASE_WORDS
+from simlap.report.cautions import cautions
+from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
+from simlap.report.json import all_notes, analysis_to_dict
+from simlap.report.maps import LossMap, gg_figure, loss_map
+from simlap.report.plain import MS_TO_KMH, clean, clock, corner_label, lap_time, percent, seconds
+from simlap.report.sentences import answer, name, worst_phase, worth
+from simlap.results import Analysis, CornerResult, Finding
+from simlap.traces import Traces, traces
+
+PASCAL_PER_BAR = 1e5
+SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km lap
+PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
+
+
+@dataclass(frozen=True, eq=False)
+class CornerSection:
+    """All that the template shows of one corner."""
+
+    number: int  #: along the lap
+    result: CornerResult
+    findings: tuple[Finding, ...]
+    charts: tuple[Chart, ...]
+
+
+@dataclass(frozen=True)
+class RailMark:
+    """A lap time on the line from limit to typical, in per cent of its width."""
+
+    key: str
+    word: str
+    time: str
+    note: str
+    at: float
+
+
+def render_page(analysis: Analysis) -> str:
+    """The whole page as text."""
+    lap = traces(analysis)
+    map_ = loss_map(analysis, lap)
+    drawing, gg_legend = gg_figure(analysis)
+    folder = files("simlap.report") / "templates"
+    data = analysis_to_dict(analysis)
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            analysis=analysis,
+            data=data,
+            css=Markup((folder / "report.css").read_text(encoding="utf-8")),
+            script=Markup((folder / "report.js").read_text(encoding="utf-8")),
+            stations=_for_script(analysis, lap, map_),
+            answer=answer(analysis),
+            rail=_rail(analysis),
+            limit_span=_limit_span(analysis),
+            map=map_,
+            charts=_lap_charts(analysis, lap),
+            sections=_sections(analysis, lap),
+            widest=max(sum(max(p.caused.value, 0.0) for p in c.phases) for c in analysis.corners) or 1.0,
+            gg=drawing,
+            gg_legend=gg_legend,
+            cautions=cautions(analysis),
+            notes=all_notes(analysis),
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("simlap.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        clean=clean,
+        label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
+        short=name, worst=worst_phase, kmh=lambda v: f"{v * MS_TO_KMH:.0f}", phase=PHASE_WORDS.__getitem__,
+        named=_named, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
+    )  # fmt: skip
+    return environment
+
+
+def _named(key: str) -> tuple[str, str]:
+    """Words and unit of an evidence key such as ``brake_point_m``."""
+    words, _, unit = key.rpartition("_")
+    units = {"s": "s", "m": "m", "kmh": "km/h", "g": "g", "bar": "bar", "percent": "%", "share": ""}
+    return (words.replace("_", " "), units[unit]) if words and unit in units else (key.replace("_", " "), "")
+
+
+def _rail(analysis: Analysis) -> list[RailMark]:
+    """Lap times from the fastest to the slowest, placed on one line."""
+    counted = f"middle of {len(analysis.counted)} counted laps, phase by phase"
+    marks = [
+        ("limit", "limit", analysis.limit_lap.value, "a bound, not a target"),
+        ("best", "best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven"),
+        ("typical", "typical", analysis.typical_lap_s, counted),
+    ]
+    if analysis.target is not None:
+        target = analysis.target.to_dict()
+        step = target["next_step_s"]
+        marks[1:1] = [
+            ("target", "next step", step["value"], f"target; chance {percent(step['chance'])}"),
+            ("shown", "shown", target["shown_s"], "own repeated level, joined up"),
+        ]
+    return [RailMark(key, word, lap_time(t), note, _on_rail(analysis, t)) for key, word, t, note in marks]
+
+
+def _on_rail(analysis: Analysis, time_s: float) -> float:
+    fastest = analysis.limit_lap.low
+    slowest = max(analysis.typical_lap_s, analysis.best_lap_s)
+    span = max(slowest - fastest, 1e-3)
+    return 4.0 + 92.0 * (time_s - fastest) / span
+
+
+def _limit_span(analysis: Analysis) -> tuple[float, float]:
+    """Left end and width of the limit's interval on the rail [%]."""
+    low, high = _on_rail(analysis, analysis.limit_lap.low), _on_rail(analysis, analysis.limit_lap.high)
+    return low, min(high, 100.0) - low
+
+
+def _speed_curves(lap: Traces) -> list[Curve]:
+    return [
+        Curve("limit", "limit", lap.v_limit * MS_TO_KMH),
+        Curve("best lap", "best", lap.v_best * MS_TO_KMH),
+        Curve("typical lap", "driven", lap.v_typical * MS_TO_KMH),
+    ]
+
+
+def _pedal_curves(lap: Traces) -> list[tuple[str, list[Curve]]]:
+    """(name, curves) for each pedal channel in the log, in the unit that `PEDAL_WORDS` names."""
+    out = []
+    for key in lap.pedals:
+        factor = 1.0 / PASCAL_PER_BAR if key == "brake_pressure" else 100.0
+        curves = [
+            Curve("best lap", "best", lap.pedals_best[key] * factor),
+            Curve("typical lap", "pedal", lap.pedals[key] * factor, filled=True),
+        ]
+        out.append((key, curves))
+    return out
+
+
+def _lap_charts(analysis: Analysis, lap: Traces) -> list[Chart]:
+    spread = (lap.v_low * MS_TO_KMH, lap.v_high * MS_TO_KMH)
+    charts = [
+        lap_chart(analysis, "speed", "speed", "km/h", _speed_curves(lap), spread),
+        lap_chart(
+            analysis, "rate", "time lost here", "s per 100 m", [Curve("lost", "loss", lap.loss_per_100m, filled=True)]
+        ),
+        lap_chart(
+            analysis, "loss", "time lost since the start line", "s", [Curve("lost", "loss", lap.loss, filled=True)]
+        ),
+    ]
+    for key, curves in _pedal_curves(lap):
+        title, unit = _title(key)
+        charts.append(lap_chart(analysis, key, title, unit, curves))
+    return charts
+
+
+def _title(key: str) -> tuple[str, str]:
+    title, _, unit = PEDAL_WORDS[key].partition(" [")
+    return title, unit.rstrip("]")
+
+
+def _sections(analysis: Analysis, lap: Traces) -> list[CornerSection]:
+    """Corners in ranked order, each with its zoomed traces and findings."""
+    sections = []
+    for number, corner in numbered(analysis):
+        charts = [corner_chart(analysis, corner, f"speed-{number}", "speed", "km/h", _speed_curves(lap))]
+        rate = [Curve("lost", "loss", lap.loss_per_100m, filled=True)]
+        charts.append(corner_chart(analysis, corner, f"rate-{number}", "time lost here", "s per 100 m", rate))
+        for key, curves in _pedal_curves(lap):
+            title, unit = _title(key)
+            charts.append(corner_chart(analysis, corner, f"{key}-{number}", title, unit, curves))
+        found = tuple(one for one in analysis.advice.findings if one.corner == corner.corner.name)
+        sections.append(CornerSection(number, corner, found, tuple(charts)))
+    return sorted(sections, key=lambda section: section.result.rank)
+
+
+def _numbered_name(number: int, corner: CornerResult) -> str:
+    """The corner's name, its number along the lap before it unless the name says it already."""
+    label = name(corner)
+    return label if label == f"corner {number}" else f"{number} {label}"
+
+
+def _for_script(analysis: Analysis, lap: Traces, map_: LossMap) -> Markup:
+    """Numbers for the page's script as JSON that no text in it can end early."""
+    step = max(1, -(-lap.station.size // SCRIPT_POINTS))
+    take = slice(None, None, step)
+
+    def rounded(values: np.ndarray, digits: int) -> list[float]:
+        return [round(float(value), digits) + 0.0 for value in values[take]]
+
+    content: dict[str, Any] = {
+        "length": round(float(analysis.line.length), 2),
+        "station": rounded(lap.station, 1),
+        "x": rounded(map_.x, 1),
+        "y": rounded(map_.y, 1),
+        "typical": rounded(lap.v_typical * MS_TO_KMH, 1),
+        "best": rounded(lap.v_best * MS_TO_KMH, 1),
+        "limit": rounded(lap.v_limit * MS_TO_KMH, 1),
+        "lost": rounded(lap.loss, 3),
+        "rate": rounded(lap.loss_per_100m, 3),
+        "phase": [int(phase) for phase in lap.phase[take]],
+        "phases": list(PHASE_WORDS.values()),
+        "corners": [_numbered_name(number, corner) for number, corner in numbered(analysis)],
+        "starts": [round(corner.phases[0].start_m, 1) for corner in analysis.corners],
+        "pedals": [
+            {
+                "word": _title(key)[0],
+                "unit": _title(key)[1],
+                "values": rounded(curves[-1].values, 0),
+            }
+            for key, curves in _pedal_curves(lap)
+        ],
+    }
+    text = json.dumps(content, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))

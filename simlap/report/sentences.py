@@ -1,0 +1,45 @@
+"""The answer in sentences: where the time is, in the words of the page and the notebooks."""
+
+from simlap.report.plain import corner_label, lap_time, percent, seconds
+from simlap.results import Analysis, CornerResult, Interval, PhaseResult
+
+NAME_LENGTH = 40  # characters of a corner's name in a sentence
+PHASE_WORDS = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
+HEAD = 3  # corners named in the answer
+
+
+def answer(analysis: Analysis) -> tuple[str, ...]:
+    """Two or three sentences: how much lies between typical and limit lap, and which corners hold it."""
+    gap = analysis.typical_lap_s - analysis.limit_lap.value
+    first = f"The typical lap takes {lap_time(analysis.typical_lap_s)}; the limit lies {seconds(gap)} s below it."
+    clear = [corner for corner in analysis.ranked if corner.clear][:HEAD]
+    if not clear:
+        return first, "No corner shows a clear loss: in each, the interval holds zero. More laps would tell more."
+    places = [f"{name(corner)} ({PHASE_WORDS[worst_phase(corner).name]})" for corner in clear]
+    caused = sum(phase.caused.value for corner in clear for phase in corner.phases)
+    if len(places) == 1:
+        second = f"{seconds(caused)} s of it are caused in {places[0]}, the only corner with a clear loss."
+    else:
+        second = f"{seconds(caused)} s of it are caused in {', '.join(places[:-1])} and {places[-1]}."
+    sentences = [first, second]
+    if analysis.target is not None:
+        step = analysis.target.to_dict()["next_step_s"]
+        sentences.append(
+            f"A realistic next step is {lap_time(step['value'])}, with a chance of {percent(step['chance'])}."
+        )
+    return tuple(sentences)
+
+
+def name(corner: CornerResult) -> str:
+    """The corner's name, short enough for a sentence."""
+    return corner_label(corner.corner.name, NAME_LENGTH)
+
+
+def worst_phase(corner: CornerResult) -> PhaseResult:
+    """The phase that causes most of the corner's loss."""
+    return max(corner.phases, key=lambda phase: phase.caused.value)
+
+
+def worth(interval: Interval) -> str:
+    """Seconds with their 90 % interval."""
+    return f"{seconds(interval.value)} s ({seconds(interval.low)} to {seconds(interval.high)})"
