@@ -27,6 +27,9 @@ from simlap.cli_common import (
     say,
     step,
 )
+from simlap.cli_compare import compare
+from simlap.cli_target import target
+from simlap.cli_track import track_app
 from simlap.errors import SimlapError
 
 app = typer.Typer(
@@ -130,6 +133,11 @@ def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt =
         emit(json.dumps(channels_to_dict(session), ensure_ascii=False, indent=1))
     else:
         print_channels(session)
+
+
+app.command()(target)
+app.command()(compare)
+app.add_typer(track_app, name="track")
 
 
 def main() -> None:

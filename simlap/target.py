@@ -26,7 +26,7 @@ from simlap.units import MS_TO_KMH
 SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
 # A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
 BRAKE_POINT = 2.0  # [m/s²]
-FULL_DRIVE = 0.9  # share of the available drive above which the throttle counts as fully open
+FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts as fully open
 BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
 SMALLEST_WORTH = 0.01  # [s] a phase that gains less is not worth a driver's attention
 
@@ -295,8 +295,7 @@ def _marks(analysis: Analysis, index: int, v: np.ndarray) -> tuple[float | None,
     braking = here[phases.kind[here] == BRAKING]
     brakes = braking[a[braking] < -BRAKE_POINT]
     after = here[np.argmin(v[slow]) :] if slow.size else here
-    room = envelope.drive_limit(v[after], v[after] ** 2 * line.kappa[after])
-    full = after[a[after] >= FULL_DRIVE * room]
+    full = after[a[after] >= FULL_DRIVE * envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])]
     brake = float(station[brakes[0]]) if brakes.size else None
     return brake, float(v[slow].min()), float(station[full[0]]) if full.size else None
 

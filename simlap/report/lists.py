@@ -8,7 +8,7 @@ from rich.text import Text
 
 from simlap.laps import LapSet
 from simlap.motion import Motion
-from simlap.report.plain import clean
+from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console
 from simlap.session import Session
 
@@ -31,12 +31,6 @@ def laps_to_dict(motion: Motion, lapset: LapSet) -> dict[str, Any]:
     }
 
 
-def lap_time(seconds: float) -> str:
-    """A lap time as m:ss.mmm."""
-    thousandths = round(seconds * 1000.0)
-    return f"{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
-
-
 def print_laps(motion: Motion, lapset: LapSet) -> None:
     """Print one row a lap on stdout."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
@@ -49,7 +43,7 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
         table.add_row(
             str(lap.number),
             f"{lap.start_s:.2f}",
-            lap_time(lap.time_s),
+            lap_time(lap.time_s, 3),
             "yes" if lap.counted else "no",
             Text(lap.reason),
         )

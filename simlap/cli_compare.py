@@ -1,0 +1,79 @@
+"""Command `compare`: did the change to the car pay off?"""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DrawsOpt,
+    DropOpt,
+    JsonOpt,
+    LapsOpt,
+    OutOpt,
+    QuantileOpt,
+    SeedOpt,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    emit,
+    load_session,
+    load_track,
+    step,
+)
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="A", help="Session before the change.")],
+    after: Annotated[Path, typer.Argument(metavar="B", help="Session after it.")],
+    again: Annotated[Path | None, typer.Argument(metavar="[A2]", help="Session with the change undone.")] = None,
+    more_before: Annotated[
+        list[Path] | None, typer.Option("--also-a", metavar="FILE", help="One more session of side A.")
+    ] = None,
+    more_after: Annotated[
+        list[Path] | None, typer.Option("--also-b", metavar="FILE", help="One more session of side B.")
+    ] = None,
+    more_again: Annotated[
+        list[Path] | None, typer.Option("--also-a2", metavar="FILE", help="One more session of side A2.")
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option("--note", metavar="SIDE:WHAT=VALUE", help="Record a condition, such as A:tyres=worn."),
+    ] = None,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
+    seed: SeedOpt = 0,
+    out: OutOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Split the change between sets of laps into car and driver, and judge the car."""
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    circuit = load_track(track)
+    sides = [[before, *(more_before or [])], [after, *(more_after or [])]]
+    if again is not None:
+        sides.append([again, *(more_again or [])])
+    sessions = [[load_session([path], column) for path in paths] for paths in sides]
+    from simlap.compare import compare as run
+    from simlap.report.compare import comparison_to_dict, print_comparison
+
+    with step("comparing"):
+        result = run(*sessions, track=circuit, options=options, notes=note or [])
+    text = json.dumps(comparison_to_dict(result), ensure_ascii=False, indent=1)
+    if out is not None:
+        from simlap.figures_compare import save_comparison_figures
+        from simlap.files import write_text
+
+        with step(f"writing to {out}"):
+            write_text(out / "comparison.json", text + "\n")
+            save_comparison_figures(result, out)
+    if as_json:
+        emit(text)
+    else:
+        print_comparison(result)

@@ -1,0 +1,81 @@
+"""A comparison as figures: change per corner phase with intervals, envelopes of both sides over each other."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simlap.compare import Comparison
+from simlap.envelope import Envelope
+from simlap.figures_target import save_figure
+from simlap.units import MS_TO_KMH, G
+
+# Okabe and Ito (2008), Color Universal Design: blue, vermillion, bluish green.
+SIDE_STYLES = (("#0072B2", "-"), ("#D55E00", "--"), ("#009E73", ":"))
+PHASE_STYLES = {"braking": ("#D55E00", "v"), "mid_corner": ("#0072B2", "o"), "exit": ("#009E73", "^")}
+SPEEDS = 60  # points along each limit
+
+
+def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
+    """Draw the change of the limit [s] per corner phase with its 90 % interval; return the markers."""
+    markers = []
+    for index, corner in enumerate(comparison.corners):
+        for offset, phase in zip((-0.25, 0.0, 0.25), corner.phases, strict=True):
+            colour, shape = PHASE_STYLES[phase.name]
+            change = phase.limit_change
+            ax.plot([change.low, change.high], [index + offset] * 2, "-", color=colour, linewidth=1.5)
+            (marker,) = ax.plot(
+                [change.value],
+                [index + offset],
+                shape,
+                color=colour,
+                label=phase.name.replace("_", "-") if index == 0 else None,
+            )
+            markers.append(marker)
+    ax.axvline(0.0, color="black", linewidth=0.8)
+    ax.set_yticks(range(len(comparison.corners)), [corner.name[:24] for corner in comparison.corners])
+    ax.invert_yaxis()
+    ax.set(xlabel="change of the limit, left is faster [s]", ylabel="corner")
+    ax.legend(loc="best", frameon=False)
+    return markers
+
+
+def draw_envelopes(comparison: Comparison, axes: Any) -> list[Any]:
+    """Draw the three limits [g] over speed [km/h] of every side, with 90 % bands; `axes` holds three; return lines."""
+    driven = [np.asarray(one.table.v) for side in comparison.sides for one in side.prepared]
+    v = np.linspace(min(part.min() for part in driven), max(part.max() for part in driven), SPEEDS)
+    limits = ("lateral", "braking", "drive")
+    lines = []
+    for ax, name in zip(axes, limits, strict=True):
+        for side, (colour, dashes) in zip(comparison.sides, SIDE_STYLES, strict=False):
+            curves = np.array([_limit(name, envelope, v) for envelope in _envelopes(side)]) / G
+            low, high = np.percentile(curves[1:], [5.0, 95.0], axis=0)
+            ax.fill_between(v * MS_TO_KMH, low, high, color=colour, alpha=0.15, linewidth=0)
+            (line,) = ax.plot(v * MS_TO_KMH, curves[0], dashes, color=colour, label=side.label)
+            lines.append(line)
+        ax.set(title=name, xlabel="speed [km/h]", ylabel="limit [g]")
+    axes[0].legend(frameon=False)
+    return lines
+
+
+def _envelopes(side: Any) -> list[Any]:
+    return [side.fit.envelope, *(Envelope.unpack(packed) for packed in np.asarray(side.fit.draws)[:100])]
+
+
+def _limit(name: str, envelope: Any, v: np.ndarray) -> np.ndarray:
+    if name == "lateral":
+        return 0.5 * (envelope.lateral_limit(v, 1) + envelope.lateral_limit(v, -1))
+    return envelope.braking_limit(v) if name == "braking" else envelope.drive_limit(v)
+
+
+def save_comparison_figures(comparison: Comparison, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write changes and envelopes as PNG and SVG into `folder`; return their paths."""
+    from matplotlib.figure import Figure
+
+    rows = len(comparison.corners)
+    changes = Figure(figsize=(8.0, 1.5 + 0.45 * rows), layout="constrained")
+    draw_changes(comparison, changes.subplots())
+    envelopes = Figure(figsize=(11.0, 3.6), layout="constrained")
+    draw_envelopes(comparison, envelopes.subplots(1, 3))
+    return save_figure(changes, Path(folder), "changes") + save_figure(envelopes, Path(folder), "envelopes")

@@ -1,0 +1,59 @@
+"""The target ladder as a figure."""
+
+import io
+import os
+from pathlib import Path
+from typing import Any
+
+from simlap.files import write_bytes
+from simlap.results import Analysis
+from simlap.target import Target
+
+# Okabe and Ito (2008), Color Universal Design: blue, vermillion, green, grey is ours.
+BLUE, VERMILLION, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#6b6b6b"
+
+
+def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
+    """Draw the rungs [s] on `ax`, the counted laps as a row of ticks below; return the markers."""
+    rungs = [
+        ("limit (a bound)", target.limit_s, GREY, "v"),
+        ("limit with your pedal changes", target.limit_with_transitions_s, GREY, "^"),
+        ("next step", target.next_step.value, GREEN, "D"),
+        ("shown", target.shown_s, BLUE, "o"),
+        ("typical", analysis.typical_lap_s, VERMILLION, "s"),
+    ]
+    markers = []
+    for row, (name, seconds, colour, shape) in enumerate(rungs, start=1):
+        (marker,) = ax.plot([seconds], [row], shape, color=colour, markersize=9)
+        ax.annotate(f"{name}: {seconds:.2f} s", (seconds, row), xytext=(0, 10), textcoords="offset points", ha="center")
+        markers.append(marker)
+    step = target.next_step
+    ax.plot([step.low, step.high], [3, 3], "-", color=GREEN, linewidth=2)
+    laps = [analysis.lap_driven[row].lap_time for row in analysis.counted]
+    ax.plot(laps, [0.0] * len(laps), "|", color="black", markersize=14)
+    ax.annotate("counted laps", (sum(laps) / len(laps), 0), xytext=(0, 10), textcoords="offset points", ha="center")
+    low, high = min(r[1] for r in rungs), max(max(laps), step.high)
+    ax.set(xlabel="lap time [s]", ylim=(-0.6, len(rungs) + 0.9), yticks=[])
+    ax.set_xlim(low - 0.12 * (high - low), high + 0.12 * (high - low))
+    for side in ("left", "right", "top"):
+        ax.spines[side].set_visible(False)
+    return markers
+
+
+def save_ladder(analysis: Analysis, target: Target, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write ladder.png and ladder.svg into `folder`; return their paths."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8.0, 3.6), layout="constrained")
+    draw_ladder(analysis, target, figure.subplots())
+    return save_figure(figure, Path(folder), "ladder")
+
+
+def save_figure(figure: Any, folder: Path, name: str, formats: tuple[str, ...] = ("png", "svg")) -> list[Path]:
+    """Write one figure in each format, whole or not at all."""
+    paths = []
+    for kind in formats:
+        stream = io.BytesIO()
+        figure.savefig(stream, format=kind, dpi=150)
+        paths.append(write_bytes(folder / f"{name}.{kind}", stream.getvalue()))
+    return paths

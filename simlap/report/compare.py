@@ -1,0 +1,133 @@
+"""A comparison as plain data, and on a terminal."""
+
+from typing import Any
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from simlap.compare import COST_TIME, PAID_OFF, Comparison
+from simlap.report.plain import clean, corner_label, lap_time, percent
+from simlap.report.terminal import console
+from simlap.results import Interval
+
+SCHEMA = "simlap.comparison/1"
+
+
+def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
+    """The comparison for JSON: seconds, negative is faster; keys end in their unit."""
+    return {
+        "schema": SCHEMA,
+        "sides": [
+            {
+                "side": side.label,
+                "sessions": [one.session.source for one in side.prepared],
+                "counted_laps": side.laps,
+                "typical_lap_s": round(float(side.typical.sum()), 3),
+                "limit_lap_s": round(float(side.limit_phase_times.sum()), 3),
+            }
+            for side in comparison.sides
+        ],
+        "change_s": _interval(comparison.change),
+        "limit_change_s": _interval(comparison.limit_change),
+        "execution_change_s": _interval(comparison.execution_change),
+        "drift_s": None if comparison.drift is None else _interval(comparison.drift),
+        "limit_change_by_limit_s": {name: _interval(change) for name, change in comparison.by_limit.items()},
+        "verdict": comparison.verdict,
+        "chance": round(comparison.chance, 3),
+        "detectable_s": round(comparison.detectable_s, 3),
+        "laps_needed": comparison.laps_needed,
+        "corners": [
+            {
+                "name": corner.name,
+                "change_s": _interval(corner.change),
+                "limit_change_s": _interval(corner.limit_change),
+                "execution_change_s": _interval(corner.execution_change),
+                "phases": {
+                    phase.name: {
+                        "change_s": _interval(phase.change),
+                        "limit_change_s": _interval(phase.limit_change),
+                        "execution_change_s": _interval(phase.execution_change),
+                    }
+                    for phase in corner.phases
+                },
+            }
+            for corner in comparison.corners
+        ],
+        "warnings": list(comparison.warnings),
+        "notes": list(comparison.notes),
+    }
+
+
+def _interval(interval: Interval) -> dict[str, float]:
+    return {name: round(getattr(interval, name), 3) + 0.0 for name in ("value", "low", "high")}
+
+
+def verdict_sentence(comparison: Comparison) -> str:
+    """The verdict on the car in one sentence."""
+    chance = percent(comparison.chance)
+    if comparison.verdict == PAID_OFF:
+        return f"Paid off: the car became faster, chance {chance}."
+    if comparison.verdict == COST_TIME:
+        return f"Cost time: the car became slower; the chance that it is faster is {chance}."
+    return f"No clear change of the car; the chance that it is faster is {chance}."
+
+
+def print_comparison(comparison: Comparison) -> None:
+    """Print verdict, split of the change, corners and warnings on stdout."""
+    out = console()
+    out.print(Text(verdict_sentence(comparison), style="bold"))
+    for side in comparison.sides:
+        names = ", ".join(clean(one.session.source) for one in side.prepared)
+        out.print(
+            Text(
+                f"{side.label}: {names}; {side.laps} laps, typical {lap_time(float(side.typical.sum()))}, "
+                f"limit {lap_time(float(side.limit_phase_times.sum()))}"
+            )
+        )
+    split = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    split.add_column("change, negative is faster", no_wrap=True)
+    split.add_column("[s]", justify="right", no_wrap=True)
+    split.add_column("90 % interval [s]", justify="right", no_wrap=True)
+    split.add_column("what it is")
+    rows = [
+        ("lap time", comparison.change, "typical lap, B less A"),
+        ("limit", comparison.limit_change, "what car and tyres can do"),
+        ("execution", comparison.execution_change, "how much of it the driver used"),
+    ]
+    rows += [(f"  limit: {name}", change, f"{name} limit alone") for name, change in comparison.by_limit.items()]
+    if comparison.drift is not None:
+        rows.append(("drift", comparison.drift, "per outing, taken out of the above"))
+    for name, change, words in rows:
+        split.add_row(Text(name), f"{change.value:+.2f}", f"{change.low:+.2f} .. {change.high:+.2f}", words)
+    out.print(split)
+    settled = f"These laps would have shown a change of the limit of {comparison.detectable_s:.2f} s."
+    if comparison.verdict not in (PAID_OFF, COST_TIME):
+        settled += (
+            f" About {comparison.laps_needed} laps more a side would settle a change of this size."
+            if comparison.laps_needed
+            else " The change found is too small to be settled by any sensible number of laps."
+        )
+    out.print(Text(settled))
+    corners = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    corners.add_column("corner", no_wrap=True)
+    for head in ("lap time [s]", "limit [s]", "execution [s]"):
+        corners.add_column(head, justify="right", no_wrap=True)
+    corners.add_column("90 % of the limit's", justify="right", no_wrap=True)
+    for corner in comparison.corners:
+        corners.add_row(
+            Text(corner_label(corner.name, 20)),
+            f"{corner.change.value:+.2f}",
+            f"{corner.limit_change.value:+.2f}",
+            f"{corner.execution_change.value:+.2f}",
+            f"{corner.limit_change.low:+.2f} .. {corner.limit_change.high:+.2f}",
+        )
+    out.print(corners)
+    for warning in comparison.warnings:
+        out.print(Text(f"!  {clean(warning)}"))
+    out.print(
+        Text(
+            "!  A limit is a bound computed from what was driven, not an instruction. The organiser's rules, your "
+            "coach and the marshals come first; closed courses only."
+        )
+    )

@@ -1,0 +1,79 @@
+"""The target ladder on a terminal."""
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from simlap.report.cautions import cautions
+from simlap.report.plain import clean, corner_label, lap_time, percent
+from simlap.report.terminal import console
+from simlap.results import Analysis
+from simlap.target import Mark, Target
+
+
+def print_target(analysis: Analysis, target: Target) -> None:
+    """Print the ladder, what must change per corner, and the cautions."""
+    out = console()
+    out.print(Text(f"{clean(analysis.session.source)}: target for outing {target.outing} from now", style="bold"))
+    ladder = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    ladder.add_column("step", no_wrap=True)
+    ladder.add_column("lap time", justify="right", no_wrap=True)
+    ladder.add_column("what it is")
+    ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
+    ladder.add_row("shown", lap_time(target.shown_s), "each phase as well as you repeat it, joined to one lap")
+    step = target.next_step
+    ladder.add_row(
+        "next step",
+        lap_time(step.value),
+        f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
+    )
+    ladder.add_row(
+        "limit, pedals",
+        lap_time(target.limit_with_transitions_s),
+        "a bound: the limit lap with your own time to change pedals",
+    )
+    ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
+    out.print(ladder)
+    if target.corners:
+        changes = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        changes.add_column("corner", no_wrap=True)
+        for head in ("worth [s]", "brake at [m]", "slowest [km/h]", "full drive at [m]"):
+            changes.add_column(head, justify="right", no_wrap=True)
+        changes.add_column("mark")
+        for corner in target.corners:
+            changes.add_row(
+                Text(corner_label(corner.corner, 18)),
+                f"{corner.worth_s:.2f}",
+                _mark(corner.brake_point_m, 0),
+                _mark(corner.min_speed_kmh, 0),
+                _mark(corner.full_throttle_m, 0),
+                "small steps" if corner.build_up else "",
+            )
+        out.print(changes)
+        out.print(Text("now > next; metres are stations from the start line", style="dim"))
+    else:
+        out.print(Text("No corner shows a clear loss that a step could take: repeat what you do."))
+    out.print(
+        Text(
+            f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
+            f"{target.phases_gap_s:.2f} s less than a lap that joins what you repeat. It is a sum, not a lap."
+        )
+    )
+    times = target.transitions
+    out.print(
+        Text(
+            f"Your pedal changes: {times.onset_s:.1f} s to full braking, {times.release_s:.1f} s to release, "
+            f"{times.pickup_s:.1f} s to full drive; on the limit lap they cost "
+            f"{target.limit_with_transitions_s - target.limit_s:.2f} s."
+        )
+    )
+    out.print(Text("\nBefore you act on it", style="bold"))
+    for caution in cautions(analysis):
+        out.print(Text(f"!  {clean(caution.text)}"))
+
+
+def _mark(mark: Mark | None, digits: int) -> str:
+    if mark is None:
+        return "-"
+    now, following = f"{mark.now:.{digits}f}", f"{mark.next:.{digits}f}"
+    return now if now == following else f"{now} > {following}"
