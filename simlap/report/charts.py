@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from markupsafe import Markup
 
-from simlap.report.svg import Scale, element, path_data, tick_text, ticks
+from simlap.report.svg import Scale, element, multiples, path_data, round_step, tick_text, ticks
 from simlap.results import Analysis, CornerResult
 
 VIEW = 1000.0  # units of the stretched drawing, both ways
@@ -136,13 +136,19 @@ def _chart(
         span_m=span,
         drawing=drawing,
         curves=curves,
-        x_ticks=tuple(
-            Tick(100.0 * (m - start) / span, tick_text(m % length)) for m in ticks(start, start + span, X_TICKS)
-        ),
+        x_ticks=_station_ticks(start, span, length),
         y_ticks=tuple(Tick(up.one(v) * 100.0 / VIEW, tick_text(v)) for v in ticks(low - room, high + room, Y_TICKS)),
         bands=_bands(analysis, start, span),
         marks=_marks(analysis, start, span),
     )
+
+
+def _station_ticks(start: float, span: float, length: float) -> tuple[Tick, ...]:
+    """Ticks at round stations, on both sides of the start line where it lies in the plot."""
+    step = round_step(span / X_TICKS)
+    before = [(m, m) for m in multiples(step, start, min(start + span, length))]
+    after = [(m, m + length) for m in multiples(step, 0.0, start + span - length) if m > 0.0 or start > 0.0]
+    return tuple(Tick(100.0 * (place - start) / span, tick_text(m)) for m, place in before + after)
 
 
 def _bands(analysis: Analysis, start: float, span: float) -> tuple[Band, ...]:

@@ -9,6 +9,7 @@ from markupsafe import Markup, escape
 
 # Steps that people count in; a tick lands on a multiple of one of them times a power of ten.
 ROUND_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
+ROUNDING = 1e-9  # share of a step: a tick that misses the end by rounding alone is still drawn
 
 
 @dataclass(frozen=True)
@@ -48,17 +49,20 @@ def path_data(x: np.ndarray, y: np.ndarray, digits: int = 1, *, closed: bool = F
 
 
 def ticks(low: float, high: float, about: int = 5) -> list[float]:
-    """Round values within low..high, about `about` of them."""
-    step = round_step((high - low) / about)
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
+    """Round values within low..high, at most about `about` of them."""
+    return multiples(round_step((high - low) / about), low, high)
+
+
+def multiples(step: float, low: float, high: float) -> list[float]:
+    """Multiples of `step` within low..high, none where high < low."""
+    first, last = math.ceil(low / step - ROUNDING), math.floor(high / step + ROUNDING)
     return [step * i for i in range(first, last + 1)]
 
 
 def round_step(step: float) -> float:
     """The smallest round step that is not below `step`."""
     power = 10.0 ** math.floor(math.log10(step))
-    return next(s * power for s in ROUND_STEPS if s * power >= step * (1.0 - 1e-9))
+    return next(s * power for s in ROUND_STEPS if s * power >= step * (1.0 - ROUNDING))
 
 
 def tick_text(value: float) -> str:

@@ -1,0 +1,80 @@
+"""The command `cues`: notes and chapters for the driver's video."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DropOpt,
+    LapsOpt,
+    SeedOpt,
+    SessionsArg,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    load_session,
+    load_track,
+    say,
+    step,
+)
+from simlap.errors import OptionError
+
+
+def cues(
+    sessions: SessionsArg,
+    out: Annotated[Path, typer.Option("--out", metavar="NOTES.vtt", help="File for the notes.")],
+    video_start: Annotated[
+        float | None,
+        typer.Option("--video-start", metavar="SECONDS", help="Clock of the log at the video's first frame."),
+    ] = None,
+    crossing_video_time: Annotated[
+        float | None,
+        typer.Option(
+            "--crossing-video-time", metavar="SECONDS", help="Video time at which lap --crossing-lap crosses the line."
+        ),
+    ] = None,
+    crossing_lap: Annotated[
+        int | None, typer.Option("--crossing-lap", metavar="N", help="Lap that starts at --crossing-video-time.")
+    ] = None,
+    lap: Annotated[
+        int | None, typer.Option("--lap", metavar="N", help="Lap to show the findings of; default: the best lap.")
+    ] = None,
+    chapters: Annotated[
+        Path | None,
+        typer.Option("--chapters", help="File for laps and corners; default: beside --out, ending in .chapters.vtt."),
+    ] = None,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    seed: SeedOpt = 0,
+) -> None:
+    """Write the findings of a lap as WebVTT notes over the driver's video, and chapters per lap and corner."""
+    crossing = (crossing_video_time, crossing_lap)
+    if (video_start is None) == (crossing == (None, None)) or (None in crossing and crossing != (None, None)):
+        raise OptionError(
+            "cues: say where the video starts, either by --video-start SECONDS (clock of the log at the first frame) "
+            "or by --crossing-video-time SECONDS with --crossing-lap N."
+        )
+    from simlap.analysis import analyse
+    from simlap.cues import Sync, chapter_cues, finding_cues, webvtt
+    from simlap.files import write_text
+
+    options = build_options(start=start_line, laps=laps, drop=drop, seed=seed)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    with step("analysing"):
+        result = analyse(session, circuit, options)
+    if video_start is not None:
+        sync = Sync(video_start)
+    elif crossing_lap is not None and crossing_video_time is not None:
+        sync = Sync.from_crossing(result, crossing_lap, crossing_video_time)
+    shown = result.best_lap if lap is None else lap
+    notes = finding_cues(result, sync, shown)
+    target = chapters if chapters is not None else out.with_name(f"{out.stem}.chapters.vtt")
+    write_text(out, webvtt(notes, f"Findings of lap {shown} of {session.source}"))
+    write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
+    say(f"{len(notes)} notes of lap {shown} in {out}, chapters in {target}")

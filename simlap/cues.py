@@ -1,0 +1,150 @@
+"""Notes and chapters for the driver's video, as WebVTT (W3C, https://www.w3.org/TR/webvtt1/).
+
+The log and the video each have a clock; a `Sync` carries one to the other. Notes come from the findings of one lap,
+chapters from all flying laps and their corners.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.errors import NotEnoughData, OptionError
+from simlap.report.plain import clean, corner_label, lap_time, seconds
+from simlap.results import Analysis
+
+LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
+SHOWN = 5.0  # [s] long enough to read two short lines
+CHAPTER_LENGTH = 60  # characters of a corner's name in a player's list of chapters
+ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}  # WebVTT 1, section 4.2.2: text of a cue
+
+
+@dataclass(frozen=True)
+class Sync:
+    """Where the video starts on the clock of the log."""
+
+    video_start_s: float  #: clock of the log at the first frame [s]
+
+    @classmethod
+    def from_crossing(cls, analysis: Analysis, lap: int, video_time_s: float) -> "Sync":
+        """From the video time [s] at which lap `lap` crosses the start line."""
+        return cls(_row_start(analysis, lap) - video_time_s)
+
+    def video_time(self, session_time: float) -> float:
+        """Time in the video of a moment on the clock of the log [s]."""
+        return session_time - self.video_start_s
+
+
+@dataclass(frozen=True)
+class Cue:
+    """One text shown over the video."""
+
+    start_s: float  #: in the video
+    stop_s: float
+    text: str  #: plain text, lines apart by a line feed
+
+
+def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tuple[Cue, ...]:
+    """One cue for each finding that occurred in a lap (default: the best lap), in order of time.
+
+    Raises
+    ------
+    NotEnoughData
+        When no finding occurred in that lap, or all of it lies before the video starts.
+    OptionError
+        When the session has no flying lap of that number.
+    """
+    number = analysis.best_lap if lap is None else lap
+    _row_start(analysis, number)
+    moments = sorted(
+        (
+            (float(moment), finding)
+            for finding in analysis.advice.findings
+            for occurred, moment in zip(finding.laps, finding.session_times_s, strict=True)
+            if occurred == number
+        ),
+        key=lambda pair: pair[0],
+    )
+    if not moments:
+        others = sorted({one for finding in analysis.advice.findings for one in finding.laps})
+        where = f"findings occur in laps {', '.join(map(str, others))}" if others else "no lap has any"
+        raise NotEnoughData(f"lap {number}: no finding occurred in it, so there is nothing to show; {where}.")
+    cues = []
+    for moment, finding in moments:
+        at = sync.video_time(moment)
+        if at + SHOWN - LEAD > 0.0:
+            text = f"{corner_label(finding.corner, CHAPTER_LENGTH)}: {clean(finding.sentence)}"
+            cues.append(Cue(max(at - LEAD, 0.0), at + SHOWN - LEAD, f"{text}\nworth {seconds(finding.worth_s)} s"))
+    if not cues:
+        raise NotEnoughData(
+            f"lap {number}: all its findings lie before the video starts, {sync.video_start_s:.1f} s on the log's "
+            "clock. Check --video-start, or choose a later lap."
+        )
+    return tuple(cues)
+
+
+def chapter_cues(analysis: Analysis, sync: Sync) -> tuple[Cue, ...]:
+    """A chapter for each flying lap and, nested in it, one for each corner zone it drives through."""
+    table = analysis.table
+    length = float(analysis.line.length)
+    stations = np.append(np.asarray(table.station), length)
+    cues = []
+    for row, number in enumerate(table.numbers):
+        start = float(table.session_start[row])
+        times = np.asarray(table.t)[row]
+        cues.append(_chapter(sync, start, start + float(times[-1]), f"Lap {number}, {lap_time(float(times[-1]))}"))
+        stretches = sorted(
+            (a, b, corner.corner.name)
+            for corner in analysis.corners
+            for a, b in _stretches(corner.zone.start % length, corner.zone.stop % length, length)
+        )
+        for a, b, name in stretches:
+            begin, end = np.interp([a, b], stations, times)
+            title = f"Lap {number}: {corner_label(name, CHAPTER_LENGTH)}"
+            cues.append(_chapter(sync, start + float(begin), start + float(end), title))
+    return tuple(cue for cue in cues if cue.stop_s > 0.0)
+
+
+def webvtt(cues: Sequence[Cue], note: str = "") -> str:
+    """The cues as a WebVTT file; `note` becomes a comment at its head."""
+    blocks = ["WEBVTT"]
+    if note:
+        blocks.append(f"NOTE {escaped(note)}")
+    for number, cue in enumerate(cues, start=1):
+        lines = "\n".join(escaped(line) for line in cue.text.split("\n") if line.strip())
+        blocks.append(f"{number}\n{timestamp(cue.start_s)} --> {timestamp(cue.stop_s)}\n{lines}")
+    return "\n\n".join(blocks) + "\n"
+
+
+def escaped(text: str) -> str:
+    """One line of text as a cue may hold it: no markup, no arrow, no line break."""
+    return "".join(ESCAPES.get(character, character) for character in clean(text))
+
+
+def timestamp(time_s: float) -> str:
+    """hh:mm:ss.ttt of a time that is not negative."""
+    if time_s < 0.0:
+        raise OptionError(f"video time {time_s:.3f} s lies before the first frame.")
+    thousandths = round(time_s * 1000.0)
+    hours, rest = divmod(thousandths, 3_600_000)
+    minutes, rest = divmod(rest, 60_000)
+    return f"{hours:02d}:{minutes:02d}:{rest // 1000:02d}.{rest % 1000:03d}"
+
+
+def _chapter(sync: Sync, start: float, stop: float, title: str) -> Cue:
+    return Cue(max(sync.video_time(start), 0.0), sync.video_time(stop), title)
+
+
+def _stretches(start: float, stop: float, length: float) -> list[tuple[float, float]]:
+    """A stretch of the lap as stretches that do not cross the start line."""
+    if start < stop:
+        return [(start, stop)]
+    return [stretch for stretch in ((start, length), (0.0, stop)) if stretch[0] < stretch[1]]
+
+
+def _row_start(analysis: Analysis, lap: int) -> float:
+    """Clock of the log at the start of lap `lap` [s]."""
+    numbers = [int(number) for number in analysis.table.numbers]
+    if lap not in numbers:
+        raise OptionError(f"lap {lap} is not a flying lap of this session; it has {', '.join(map(str, numbers))}.")
+    return float(analysis.table.session_start[numbers.index(lap)])
