@@ -84,9 +84,9 @@ SI_SYMBOL: Mapping[str, str] = {
 
 
 def _unit_key(text: str) -> str:
-    """`text` as spellings are compared: NFKC (so that ² is 2), lower case, no blanks."""
-    plain = unicodedata.normalize("NFKC", text).replace("µ", "u").replace("·", "").replace("⁻", "-")
-    return re.sub(r"\s+", "", plain.replace("−", "-").replace("º", "°")).lower()
+    """`text` as spellings are compared: NFKC (so that ² is 2 and ⁻ is -), lower case, no blanks."""
+    plain = unicodedata.normalize("NFKC", text.replace("º", "°")).replace("·", "").replace("⋅", "").replace("−", "-")
+    return re.sub(r"\s+", "", plain).lower()
 
 
 _BY_SPELLING: dict[str, list[Unit]] = {}

@@ -1,5 +1,7 @@
 """Session: strictly rising clock, canonical names, read-only arrays."""
 
+import pickle
+
 import numpy as np
 import pytest
 
@@ -51,3 +53,11 @@ def test_a_channel_of_another_length_is_refused():
 def test_an_infinite_value_is_refused():
     with pytest.raises(ValueError, match="speed holds an infinite value"):
         session(speed=np.array([1.0, np.inf, 1.0]))
+
+
+def test_a_session_reaches_a_worker_process_whole():
+    made = session(speed=np.array([1.0, np.nan, 3.0]))
+    copy = pickle.loads(pickle.dumps(made))
+    np.testing.assert_array_equal(copy.channel("speed"), made.channel("speed"))
+    np.testing.assert_array_equal(copy.t, made.t)
+    assert (copy.source, copy.columns) == (made.source, made.columns)

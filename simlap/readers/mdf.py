@@ -1,8 +1,11 @@
 """ASAM MDF 4 measurement files; needs asammdf."""
 
+import io
 import logging
 import struct
+import traceback
 import zlib
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -10,11 +13,13 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import convert
-from simlap.readers.table import RawLog, Request, need_extra, parsing
+from simlap.readers.table import RawLog, Request, need_extra, parsing, shown
 
 # Clocks of groups are computed apart and differ in the last bits; within a microsecond they are one. A car moves
 # 0.1 mm in it.
 CLOCK_DECIMALS = 6
+#: Where the mark of the header block stands, behind the 64 bytes of identification (ASAM MDF 4).
+HEADER_BLOCK = slice(64, 68)
 #: What a parser of a binary format runs into when its lengths and links are wrong.
 DAMAGED = (
     ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, MemoryError, NotImplementedError, OSError,
@@ -33,11 +38,18 @@ def read_mdf(request: Request, head: bytes) -> RawLog:
         When asammdf is missing, the file is damaged, or no channel of use is in it.
     """
     source = request.source
+    version = head[8:12].strip(b" \x00")
+    if not version.startswith(b"4"):
+        raise LogFormatError(
+            f"{source}: MDF version {shown(version.decode('latin-1'))}; only MDF 4 is read. Convert it."
+        )
+    if head[HEADER_BLOCK] != b"##HD":
+        raise LogFormatError(f"{source}: a damaged MDF file (no header block). Export it again.")
     asammdf = need_extra("asammdf", "mdf", source, "ASAM MDF 4")
     errors = (asammdf.blocks.utils.MdfException, *DAMAGED)
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)  # it reports on the console what is raised below
     with parsing(source, "MDF", errors):
-        mdf = asammdf.MDF(str(request.path))
+        mdf = _open(asammdf, request.path.read_bytes(), errors)
     try:
         with parsing(source, "MDF", errors):
             places = _places(mdf)
@@ -58,6 +70,21 @@ def read_mdf(request: Request, head: bytes) -> RawLog:
         return _on_clock(clock, signals[item.index], source) if item.index else clock
 
     return convert(source, assigned, columns, notes, fetch, first_row=1)
+
+
+def _open(asammdf: ModuleType, content: bytes, errors: tuple[type[Exception], ...]) -> Any:
+    """The file, from memory: under its own name the library would look at the ending, and copy unfinished files.
+
+    An object of the library that broke half-built complains on the console when it is deleted; it is marked closed.
+    """
+    try:
+        return asammdf.MDF(io.BytesIO(content))
+    except errors as error:
+        for frame, _line in traceback.walk_tb(error.__traceback__):
+            broken = frame.f_locals.get("self")
+            if hasattr(broken, "_closed"):
+                broken._closed = True  # type: ignore[union-attr]
+        raise
 
 
 def _places(mdf: Any) -> list[tuple[int, int, str, str]]:

@@ -20,7 +20,7 @@ FIELDS = (
     ("course over ground", "deg"), ("satellites", "1"), ("hdop", "1"),
 )  # fmt: skip
 READ = ("RMC", "GGA", "VTG")
-_SENTENCE = re.compile(r"[$!][A-Z]{2,5}[A-Z0-9]*,[^$!]*")
+_SENTENCE = re.compile(r"[$!][A-Z]{2,5}[A-Z0-9]*,[^$!\r\n]*")
 
 
 class _Fixes:

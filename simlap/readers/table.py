@@ -70,11 +70,12 @@ def cell_error(source: str, row: int, column: str, cell: object, unit: str) -> L
 
 def need_extra(module: str, extra: str, source: str, what: str) -> ModuleType:
     """Import an optional package, or say how to install it."""
+    package = module.partition(".")[0]
     try:
         return importlib.import_module(module)
     except ImportError:
         raise LogFormatError(
-            f'{source}: reading {what} needs the package {module}. Install it: pip install "simlap[{extra}]"'
+            f'{source}: reading {what} needs the package {package}. Install it: pip install "simlap[{extra}]"'
         ) from None
 
 

@@ -1,0 +1,266 @@
+"""Delimited text: every layout that a logger or spreadsheet writes gives the same numbers.
+
+The reference is always the one written into the file by hand: 36 km/h = 10 m/s and 72 km/h = 20 m/s.
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simlap.errors import LogFormatError
+from simlap.readers import describe_channels, read_session
+
+ROUNDING = 1e-12  # one multiplication by a factor
+RESEARCH = Path(__file__).parents[2] / "shared" / "data" / "research_session.csv"
+
+
+@pytest.fixture
+def log(tmp_path):
+    def write(content, name="log.csv"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return path
+
+    return write
+
+
+PLAIN = "time_s,speed_kmh\n0.5,36\n1.5,72\n"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        PLAIN,
+        PLAIN.replace("\n", "\r\n"),
+        PLAIN.replace("\n", "\r"),
+        PLAIN.replace(",", "\t"),
+        PLAIN.replace(",", "|"),
+        "time_s;speed_kmh\n0,5;36,0\n1,5;72,0\n",
+        '"time_s","speed_kmh"\n"0,5","36,0"\n"1,5","72,0"\n',
+        "time_s\tspeed_kmh\n0,5\t36,0\n1,5\t72,0\n",
+        "\ufeff" + PLAIN,
+        PLAIN.encode("utf-16"),
+        PLAIN.encode("utf-16-le"),
+        PLAIN.encode("utf-16-be"),
+        "Gerät: 7\n\n".encode("latin-1") + PLAIN.encode(),
+        "sep=;\n" + PLAIN.replace(",", ";"),
+        " time_s , speed_kmh \n 0.5 , 36 \n 1.5 , 72 \n",
+        "time_s,speed_kmh,\n0.5,36,\n1.5,72,\n",
+        "time_s,speed_kmh\n0.5,36,\n1.5,72,\n",
+        PLAIN + "\n\n",
+        "\n\n" + PLAIN,
+        "Session 5\nDriver,nobody,at all\nStarted,10:31:04\nRate,100,Hz\n\n" + PLAIN,
+        'time,speed\ns,km/h\n0.5,36\n1.5,72\n',
+        '"time","speed"\n"[s]","[km/h]"\n\n0.5,36\n1.5,72\n',
+        "Time (ms),Speed (m/s)\n500,10\n1500,20\n",
+        "Time [s],Speed [mph]\n0.5,22.36936292054402\n1.5,44.73872584108804\n",  # 10 m/s / 0.44704
+        "t / s,v / (km/h)\n0.5,36\n1.5,72\n",  # quantity / unit, ISO 80000-1
+        "time s,speed km/h\n0.5,36\n1.5,72\n",
+        "timeS,speedKmh\n0.5,36\n1.5,72\n",
+        "comment,time_s,speed_kmh\nwarm up,0.5,36\n\"a, b\",1.5,72\n",
+    ],
+)  # fmt: skip
+def test_the_same_drive_in_any_layout_has_the_same_speed(log, content):
+    session = read_session(log(content))
+    np.testing.assert_allclose(session.t, [0.5, 1.5], rtol=ROUNDING)
+    np.testing.assert_allclose(session.channel("speed"), [10.0, 20.0], rtol=1e-9)  # ten digits of the mph row
+
+
+def test_the_ending_of_the_name_does_not_matter(log):
+    assert read_session(log(PLAIN, "run.gpx")).t.size == 2
+
+
+def test_units_of_all_quantities_are_brought_to_si(log):
+    session = read_session(
+        log(
+            "time_s,Latitude,Longitude (deg),GPS Speed (kn),longitudinal_g,Lateral (m/s²),yaw_rate_deg_s,"
+            "Steering [rad],Throttle %,Brake pressure (psi),RPM,Altitude (ft),Gear,Heading (°)\n"
+            "0,50.5,8.25,1,1,1,180,0.5,50,1,60,1,3,90\n1,50.5,8.25,1,1,1,180,0.5,50,1,60,1,3,90\n"
+        )
+    )
+    expected = {
+        "latitude": 50.5,
+        "longitude": 8.25,
+        "speed": 1852 / 3600,  # SI Brochure, 8th edition, table 8: knot = 1852/3600 m/s
+        "a_lon": 9.80665,
+        "a_lat": 1.0,
+        "yaw_rate": np.pi,
+        "steering": 0.5,
+        "throttle": 0.5,
+        "brake_pressure": 6894.757293168,  # NIST SP 811 B.8, with the digits of its definition
+        "engine_speed": 2 * np.pi,
+        "altitude": 0.3048,
+        "gear": 3.0,
+        "course": np.pi / 2,
+    }
+    assert set(session.channels) == set(expected)
+    for name, value in expected.items():
+        assert session.channel(name)[0] == pytest.approx(value, rel=1e-12), name  # rounding only
+
+
+def test_latitude_without_a_unit_is_in_degrees_and_says_so(log):
+    session = read_session(log("time_s,Latitude,Longitude\n0,50,8\n1,50,8\n"))
+    assert session.columns[1].note == "states no unit: degrees, the universal convention for positions"
+
+
+def test_each_column_is_described_with_channel_unit_and_note(log):
+    session = read_session(log("time_s,speed_kmh,oil temperature (C),Yaw (deg)\n0,36,90,1\n1,72,90,2\n"))
+    assert describe_channels(session) == [
+        ("time_s", "time", "s", ""),
+        ("speed_kmh", "speed", "km/h", "times 0.277777778 gives m/s"),
+        ("oil temperature (C)", "", "", "unread: no channel of this name"),
+        ("Yaw (deg)", "", "", "unread: read as yaw_rate only with a unit of angular velocity in the header"),
+    ]
+
+
+def test_clock_times_count_from_midnight(log):
+    session = read_session(log("Time,speed_kmh\n10:31:04.100,36\n10:31:04.350,72\n"))
+    # 10 h 31 min 4.1 s = 37864.1 s; half a bit of a float at 4e4 is 4e-12 s
+    np.testing.assert_allclose(session.t, [37864.1, 37864.35], rtol=0, atol=1e-11)
+
+
+def test_minutes_and_seconds_alone_are_a_clock(log):
+    session = read_session(log("Time,speed_kmh\n1:59.5,36\n2:00.0,72\n"))
+    np.testing.assert_allclose(session.t, [119.5, 120.0])
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("23:59:59.9", "00:00:00.1"),
+        ("2026-11-25T23:59:59.9Z", "2026-11-26T00:00:00.1Z"),
+        ("2026-11-25 23:59:59.9", "2026-11-26 00:00:00.1"),
+        ("2026-11-26T01:59:59.9+02:00", "2026-11-26T02:00:00.1+02:00"),
+        ("25.11.2026 23:59:59.9", "26.11.2026 00:00:00.1"),
+        ("11/25/2026 23:59:59.9", "11/26/2026 00:00:00.1"),
+    ],
+)
+def test_a_drive_through_midnight_lasts_as_long_as_any_other(log, first, second):
+    session = read_session(log(f"Time,speed_kmh\n{first},36\n{second},72\n"))
+    assert session.duration == pytest.approx(0.2, abs=1e-9)  # a bit of a float at 86400 s is 1.5e-11 s
+
+
+def test_neutral_and_reverse_are_gears(log):
+    session = read_session(log("time_s,speed_kmh,gear\n0,1,N\n1,2,3\n2,3,R\n"))
+    assert session.channel("gear").tolist() == [0.0, 3.0, -1.0]
+
+
+def test_a_lap_column_with_words_is_left_unread_and_says_where(log):
+    session = read_session(log("time_s,speed_kmh,lap\n0,1,1\n1,2,pit lane\n"))
+    assert not session.has("lap")
+    assert describe_channels(session)[2] == ("lap", "", "", "unread: row 3: 'pit lane' is not a number")
+
+
+def test_gps_speed_is_preferred_to_speed_of_unknown_origin_by_its_name(log):
+    session = read_session(log("time_s,speed_kmh,gps_speed_kmh,wheel speed (km/h)\n0,1,36,3\n1,2,72,4\n"))
+    np.testing.assert_allclose(session.channel("speed"), [10, 20], rtol=ROUNDING)
+    np.testing.assert_allclose(session.channel("wheel_speed") * 3.6, [3, 4], rtol=ROUNDING)
+    assert session.columns[1].note == "speed is read from 'gps_speed_kmh', the more exact name"
+
+
+def test_channels_of_different_rates_leave_cells_empty(log):
+    session = read_session(log("time_s,speed_kmh,lateral_g\n0,36,\n0.1,,1\n0.2,72,\n0.3,,NaN\n"))
+    np.testing.assert_array_equal(np.isnan(session.channel("speed")), [False, True, False, True])
+    np.testing.assert_array_equal(np.isnan(session.channel("a_lat")), [True, False, True, True])
+    assert session.notes == ("rows without a value, of 4: speed 2, a_lat 3",)
+
+
+@pytest.mark.skipif(not RESEARCH.is_file(), reason="the public research session is not beside the project")
+def test_the_research_session_reads_without_options():
+    # Source: README beside the file: 550 s at 100 Hz, speed 16 to 61 m/s.
+    session = read_session(RESEARCH)
+    assert session.duration == pytest.approx(550.0, abs=0.01)
+    assert set(session.channels) == {"speed", "a_lon", "a_lat", "yaw_rate", "sideslip", "steering"}
+    assert session.channel("speed").min() == pytest.approx(16, abs=0.5)
+    assert session.channel("speed").max() == pytest.approx(61, abs=0.5)
+    # First row of the file: 93.81 km/h, -0.3672 g, 0.597 deg/s.
+    assert session.channel("speed")[0] == pytest.approx(93.81 / 3.6)
+    assert session.channel("a_lon")[0] == pytest.approx(-0.3672 * 9.80665)
+    assert session.channel("yaw_rate")[0] == pytest.approx(np.radians(0.597))
+    assert session.notes == ()
+
+
+# ---------------------------------------------------------------- errors, with the words of each
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", r"^log\.csv: the file is empty\.$"),
+        (b"\n \n", r"^log\.csv: the file is empty\.$"),
+        ("time_s,speed_kmh\n", r"^log\.csv: only a header \(line 1\), no row of data below it\.$"),
+        ("a\n\ntime_s,speed_kmh\n\n", r"only a header \(line 3\)"),
+        ("time_s,speed_kmh\n0,36\n", r"^log\.csv: 1 row with a time; at least two are needed\.$"),
+        ("0,1\n1,2\n", r"first row holds numbers, so there is no header.*time_s,speed_kmh"),
+        ("hello world\nthis is text\n", r"not a table: no line of column names"),
+        ("time_s,temperature\n0,1\n1,2\n", r'neither speed nor position.*--column speed="NAME":km/h.*\'temperature\''),
+        ("time_s,latitude\n0,1\n1,2\n", r"neither speed nor position"),
+        ("speed_kmh,temperature\n0,1\n1,2\n", r"no column of time.*--column time=\"NAME\":s"),
+        ("foo,bar\n0,1\n1,2\n", r"no column of time.*Columns: 'foo', 'bar'\.$"),
+        ("time_s,speed_kmh\n0,36\n1,fast\n", r"^log\.csv, row 3, column 'speed_kmh': 'fast' is not a number\. "
+                                            r"Write it in km/h with a decimal point, empty the cell, or delete"),
+        ("x\ny\n\ntime_s,speed\ns,km/h\n\n0,36\n1,fast\n", r"row 8, column 'speed': 'fast'"),
+        ("time_s,speed_kmh\n0,36\n1,72\nend of log\n", r"row 4, column 'time_s': 'end of log'"),
+        ("time_s,speed_kmh\n0,0x10\n1,2\n", r"row 2, column 'speed_kmh': '0x10' is not a number"),
+        ("time_s,speed_kmh\n0,True\n1,2\n", r"row 2, column 'speed_kmh': 'True' is not a number"),
+        ("time_s;speed_kmh\n0;1.234,5\n1;2,0\n", r"row 2, column 'speed_kmh': '1\.234,5' is not a number"),
+        ("time_s,speed_kmh\n0,1\n0,5,1\n", r"row 3: more cells than the 2 columns of the header \('1' lies beyond\)"),
+        ("time_s,speed_kmh\n0,1\n1,\"2\n", r"row 3: a quote is opened and never closed"),
+        ("Time,speed_kmh\n10:00:00,1\nnoon,2\n", r"row 3, column 'Time': 'noon' is no time of day"),
+        ("time_s,Speed\n0,1\n1,2\n", r"column 'Speed' \(speed\) states no unit: give one of m/s, km/h, mph, kn\. "
+                                     r"State it: --column speed=\"Speed\":UNIT \(or in columns\.toml"),
+        ("time_s,Speed (furlong)\n0,1\n1,2\n", r"\(speed\) states 'furlong', which is no unit known here"),
+        ("Time,speed_kmh\n0,1\n1,2\n", r"column 'Time' \(time\) states no unit: give one of s, ms, min, hh:mm:ss"),
+        ("time_s,speed_kmh,brake\n0,1,1\n1,2,1\n", r"'brake' \(brake\) states no unit: give one of %, 0\.\.1, or as "
+                                                   r"brake_pressure one of Pa.*unread: --column brake=-"),
+        ("time_s,speed_kmh,speed_kmh\n0,1,2\n1,2,3\n", r"columns 'speed_kmh' \(column 2\) and 'speed_kmh' \(column 3\) "
+                                                       r"are both speed\. Choose one: --column speed=#2"),
+        ("time_s,Speed (m/s),Velocity (m/s)\n0,1,2\n1,2,3\n", r"'Speed \(m/s\)' \(column 2\) and 'Velocity \(m/s\)' "
+                                                            r"\(column 3\) are both.*--column speed=\"Speed \(m/s\)\""),
+        ("time_s,speed_kmh\n0,\n1,\n", r"columns of speed and position hold no numbers"),
+        (bytes(range(256)) * 10, r"not a text file \(byte 0x00 at 0\)"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", r"not a text file"),
+        (b"PK\x03\x04" + bytes(20), r"a zip archive or spreadsheet\. Unpack it, or save it as CSV"),
+        (b"\x1f\x8b\x08" + bytes(20), r"a compressed file\. Unpack it first"),
+    ],
+)  # fmt: skip
+def test_a_bad_file_is_named_with_its_place_and_what_to_do(log, content, message):
+    with pytest.raises(LogFormatError, match=message) as caught:
+        read_session(log(content))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file_is_said_to_be_missing(tmp_path):
+    with pytest.raises(LogFormatError, match=r"nowhere\.csv: no such file"):
+        read_session(tmp_path / "nowhere.csv")
+
+
+def test_a_folder_is_said_to_be_a_folder(tmp_path):
+    with pytest.raises(LogFormatError, match=r"is a folder\. Name the log file in it"):
+        read_session(tmp_path)
+
+
+def test_a_file_of_2_gb_is_refused_before_it_is_read(tmp_path):
+    path = tmp_path / "huge.csv"
+    with path.open("wb") as stream:
+        stream.write(PLAIN.encode())
+        stream.truncate(2_000_000_000)  # a hole: takes no room on the disk
+    with pytest.raises(LogFormatError, match=r"huge\.csv: 2\.0 GB, more than the 1 GB that are read at once"):
+        read_session(path)
+
+
+def test_no_file_at_all_is_said():
+    with pytest.raises(LogFormatError, match="name at least one file"):
+        read_session([])
+
+
+def test_two_columns_of_one_name_do_not_matter_while_neither_is_read(log):
+    session = read_session(log("time_s,speed_kmh,foo,foo\n0,36,2,3\n1,72,3,4\n"))
+    np.testing.assert_allclose(session.channel("speed"), [10, 20], rtol=ROUNDING)
+
+
+def test_a_very_long_cell_is_quoted_short(log):
+    with pytest.raises(LogFormatError) as caught:
+        read_session(log("time_s,speed_kmh\n0,1\n1," + "x" * 5000 + "\n"))
+    assert len(str(caught.value)) < 300

@@ -1,0 +1,57 @@
+"""Several files of one outing."""
+
+import numpy as np
+import pytest
+
+from simlap.errors import LogFormatError
+from simlap.readers import read_session
+
+
+@pytest.fixture
+def write(tmp_path):
+    def write_file(name, start, count=30, first_speed=0, header="time_s,speed_kmh"):
+        path = tmp_path / name
+        rows = "".join(f"{start + i / 10:.1f},{first_speed + i}\n" for i in range(count))
+        path.write_text(f"{header}\n{rows}")
+        return path
+
+    return write_file
+
+
+def test_clocks_that_follow_one_another_are_kept(write):
+    session = read_session([write("a.csv", 0), write("b.csv", 100)])
+    np.testing.assert_allclose(session.t, np.concatenate([np.arange(30), 1000 + np.arange(30)]) / 10, atol=1e-9)
+    assert session.source == "a.csv + b.csv"
+    assert session.notes == ()
+
+
+def test_files_given_in_the_wrong_order_are_put_in_the_order_of_their_clocks(write):
+    session = read_session([write("b.csv", 100, first_speed=50), write("a.csv", 0)])
+    assert session.t[0] == 0.0
+    assert session.channel("speed")[-1] * 3.6 == pytest.approx(79)
+    assert session.notes == ("files put in the order of their clocks: a.csv, b.csv",)
+
+
+def test_clocks_that_start_anew_are_offset_behind_one_another(write):
+    session = read_session([write("a.csv", 0), write("b.csv", 0, first_speed=50)])
+    # a ends at 2.9 s; the pause is taken as 60 s
+    assert session.t[30] == pytest.approx(62.9)
+    assert session.channel("speed")[30] * 3.6 == pytest.approx(50)
+    assert session.notes == ("b.csv: its clock starts anew, 62.90 s added; the pause of 60 s before it is assumed",)
+
+
+def test_a_channel_that_one_file_lacks_is_not_recorded_there(write):
+    session = read_session([write("a.csv", 0), write("b.csv", 100, header="time_s,wheel_speed_kmh")])
+    assert np.all(np.isnan(session.channel("speed")[30:]))
+    assert np.all(np.isnan(session.channel("wheel_speed")[:30]))
+
+
+def test_the_same_file_twice_is_refused(write):
+    path = write("a.csv", 0)
+    with pytest.raises(LogFormatError, match=r"a\.csv: holds the same rows as a\.csv\. Name each part once"):
+        read_session([path, path])
+
+
+def test_a_file_that_repeats_the_end_of_another_is_refused(write):
+    with pytest.raises(LogFormatError, match=r"b\.csv: holds the same rows as a\.csv"):
+        read_session([write("a.csv", 0, 60), write("b.csv", 3, 60, first_speed=30)])

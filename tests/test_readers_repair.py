@@ -1,0 +1,171 @@
+"""Repairs: each is counted and said, and leaves the drive that was really driven.
+
+The true drive is written down first (speed in km/h is ten times the time in seconds) and then damaged; the repaired
+session must show the true one again.
+"""
+
+import numpy as np
+import pytest
+
+from simlap.errors import LogFormatError
+from simlap.readers import read_session
+
+RATE = 10.0  # rows per second of the true drive
+
+
+@pytest.fixture
+def read(tmp_path):
+    def write_and_read(rows, header="time_s,speed_kmh"):
+        path = tmp_path / "log.csv"
+        path.write_text("\n".join([header, *(",".join(str(cell) for cell in row) for row in rows)]) + "\n")
+        return read_session(path)
+
+    return write_and_read
+
+
+def true_rows(count):
+    return [(f"{i / RATE:.1f}", i) for i in range(count)]
+
+
+def assert_true(session, count):
+    np.testing.assert_allclose(session.t, np.arange(count) / RATE, atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(count), atol=1e-9)
+
+
+def test_a_whole_log_has_no_notes(read):
+    session = read(true_rows(50))
+    assert_true(session, 50)
+    assert session.notes == ()
+
+
+def test_rows_out_of_order_are_sorted_and_counted(read):
+    rows = true_rows(50)
+    rows[20], rows[21] = rows[21], rows[20]
+    session = read(rows)
+    assert_true(session, 50)
+    assert session.notes == ("1 row out of order sorted by time",)
+
+
+def test_a_block_written_two_seconds_late_is_put_back_into_its_gap(read):
+    rows = true_rows(100)
+    late = rows[:20] + rows[40:80] + rows[20:40] + rows[80:]
+    session = read(late)
+    assert_true(session, 100)
+    assert session.notes == ("20 rows out of order sorted by time",)
+
+
+def test_a_clock_that_restarts_goes_on_behind_the_first_run(read):
+    session = read(true_rows(50) + true_rows(50))
+    # The second run starts one step (0.1 s) behind the last row, 4.9 s, of the first.
+    np.testing.assert_allclose(session.t, np.arange(100) / RATE, atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed")[50:] * 3.6, np.arange(50), atol=1e-9)
+    assert session.notes == ("the clock restarts after 4.90 s: 5.00 s added to the rows from there on",)
+
+
+def test_rows_of_equal_time_are_one_row(read):
+    rows = [("0.0", 0, ""), ("0.0", "", 1), ("0.1", 1, ""), ("0.1", "", 2), ("0.2", 2, "")]
+    session = read(rows, "time_s,speed_kmh,lateral_g")
+    np.testing.assert_allclose(session.t, [0, 0.1, 0.2])
+    np.testing.assert_allclose(session.channel("speed") * 3.6, [0, 1, 2], atol=1e-9)
+    np.testing.assert_allclose(session.channel("a_lat") / 9.80665, [1, 2, np.nan])
+    assert "2 rows with the time of the row before merged into it" in session.notes
+
+
+def test_coarse_time_stamps_are_spread_evenly(read):
+    # True times are i / 10 s; the file gives whole seconds.
+    session = read([(i // 10, i) for i in range(100)])
+    assert_true(session, 100)
+    assert session.notes[0].startswith("90 of 100 rows repeat the time of the row before")
+
+
+def test_a_row_without_a_time_is_left_out_and_counted(read):
+    rows = true_rows(50)
+    rows[10] = ("", 10)
+    session = read(rows)
+    assert session.t.size == 49
+    assert session.notes == ("1 row without a time left out",)
+
+
+def test_infinite_and_missing_values_are_not_recorded(read):
+    rows = [("0.0", "inf"), ("0.1", "NaN"), ("0.2", ""), ("0.3", 36), ("0.4", "-inf"), ("0.5", "1e999")]
+    session = read(rows)
+    np.testing.assert_array_equal(np.isfinite(session.channel("speed")), [False, False, False, True, False, False])
+    assert session.notes == ("speed: 3 infinite values taken as not recorded", "rows without a value, of 6: speed 5")
+
+
+def test_a_pause_of_the_clock_is_noted(read):
+    rows = true_rows(20) + [(f"{60 + i / RATE:.1f}", i) for i in range(20)]
+    assert read(rows).notes == ("1 gap in the clock, first after 1.90 s, longest 58.10 s",)
+
+
+POSITION = "time_s,latitude,longitude"
+
+
+def still(count):
+    return [(f"{i / RATE:.1f}", 50.0, 8.0) for i in range(count)]
+
+
+def test_positions_at_0_0_are_removed(read):
+    rows = still(20)
+    rows[0] = ("0.0", 0, 0)
+    rows[5] = ("0.5", "0.000", "0.000")
+    session = read(rows, POSITION)
+    assert np.flatnonzero(np.isnan(session.channel("latitude"))).tolist() == [0, 5]
+    assert np.flatnonzero(np.isnan(session.channel("longitude"))).tolist() == [0, 5]
+    assert session.notes[0] == "2 positions at 0,0 (no fix) removed"
+
+
+def test_a_position_on_the_equator_or_the_prime_meridian_stays(read):
+    session = read([("0.0", 0, 8), ("0.1", 50, 0)], POSITION)
+    assert np.all(np.isfinite(session.channel("latitude")))
+
+
+def test_a_jump_of_more_than_1_km_is_noted(read):
+    rows = still(20)
+    rows[7] = ("0.7", 50.0, 8.028)  # 0.028 deg * cos(50 deg) * 111.2 km = 2.0 km, there and back
+    assert read(rows, POSITION).notes == ("position jumps by more than 1 km 2 times, first at 0.70 s (largest 2.0 km)",)
+
+
+def test_crossing_the_date_line_is_no_jump(read):
+    rows = [("0.0", 10, 179.99999), ("0.1", 10, -179.99999)]  # 2.2 m apart on the globe
+    assert read(rows, POSITION).notes == ()
+
+
+def test_a_jump_of_900_m_is_not_noted(read):
+    rows = still(20)
+    rows[7] = ("0.7", 50.0081, 8.0)  # 0.0081 deg * 111.2 km = 901 m
+    assert read(rows, POSITION).notes == ()
+
+
+def test_swapped_latitude_and_longitude_are_said_to_be_swapped(read):
+    rows = [(f"{i / RATE:.1f}", 140.0, -35.0) for i in range(20)]
+    with pytest.raises(LogFormatError, match=(
+        r"latitude 140 lies beyond 90 degrees: latitude and longitude are swapped\. Swap them: "
+        r"--column latitude=\"Lon\" --column longitude=\"Lat\""
+    )):  # fmt: skip
+        read(rows, "time_s,Lat,Lon")
+
+
+def test_a_longitude_beyond_180_degrees_is_refused(read):
+    with pytest.raises(LogFormatError, match=r"longitude 208 lies beyond 180 degrees\. Check its column and unit"):
+        read([("0.0", 50, 208), ("0.1", 50, 208)], POSITION)
+
+
+def test_a_few_positions_off_the_globe_are_removed(read):
+    rows = still(200)
+    rows[50] = ("5.0", 500, 8)
+    session = read(rows, POSITION)
+    assert np.flatnonzero(np.isnan(session.channel("latitude"))).tolist() == [50]
+    assert session.notes[0] == "1 position off the globe removed"
+
+
+def test_a_column_without_any_number_is_left_unread(read):
+    session = read([("0.0", 1, ""), ("0.1", 2, "")], "time_s,speed_kmh,lateral_g")
+    assert not session.has("a_lat")
+    assert session.columns[2].note == "no number in it"
+
+
+def test_half_a_position_is_left_unread(read):
+    session = read([("0.0", 1, 50), ("0.1", 2, 50)], "time_s,speed_kmh,latitude")
+    assert not session.has("latitude")
+    assert session.columns[2].note == "latitude is of no use without longitude"
