@@ -22,7 +22,7 @@ def _grip_in(trace: CornerTrace, start: int, stop: int) -> float:
 
 
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Neither pedal for longer than the feet need to change."""
+    """Neither pedal for longer than the feet need to change, while the tyres could do more."""
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
     level = limits["brake_on_share"]
     if marks.brake_channel == "brake_pressure":
@@ -30,7 +30,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     neither = (trace.channels["throttle"] <= limits["throttle_closed_share"]) & (marks.brake <= level)
     spans = [(max(a, begin), b) for a, b in runs(neither) if a < end and b > begin]
     span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
-    if lasts(trace, span) <= limits["coast_s"]:
+    if lasts(trace, span) <= limits["coast_s"] or _grip_in(trace, *span) >= limits["grip_unused_share"]:
         return NOTHING
     lost = float(trace.v[span[0]] - trace.v[span[1] - 1])
     numbers = {"coast_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH}
@@ -100,7 +100,9 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
     grip = float(trace.grip[span[0] : span[1]].max())
     if grip >= limits["grip_unused_share"]:
         return NOTHING
-    lost = float(trace.v[span[0]] - trace.v[span[0] : span[1]].min())
+    lost = float(trace.v[span[0]] - trace.v[span[0] : span[1] + 1].min())
+    if lost < limits["flat_slower_ms"]:
+        return NOTHING
     numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
     return (Seen(span[0], numbers),)
 
@@ -141,18 +143,37 @@ def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limit
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Full throttle comes long after the limit's drive begins, with grip to spare in between."""
+    """The throttle opens long after the limit's drive begins, with grip to spare in between.
+
+    Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter.
+    """
     begin = trace.at(trace.mid_stop)
-    full = np.flatnonzero(trace.channels["throttle"][begin:] >= limits["throttle_full_share"])
-    if marks.limit_slows < limits["limit_slows_ms"] or not full.size or full[0] == 0:
+    leaving = trace.channels["throttle"][begin:]
+    reached = begin + int(np.argmax(leaving >= limits["throttle_full_share"] * leaving.max()))
+    if marks.limit_slows < limits["limit_slows_ms"] or reached == begin:
         return NOTHING
-    reached = begin + int(full[0])
     delay = float(trace.t[reached] - trace.t[begin])
     grip = float(np.average(trace.grip[begin:reached], weights=np.diff(trace.t[begin : reached + 1])))
     if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
         return NOTHING
     distance = float(trace.along[reached] - trace.along[begin])
     return (Seen(reached, {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}),)
+
+
+def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Part throttle held on the way out, with grip to spare."""
+    throttle = trace.channels["throttle"]
+    part = (throttle > limits["throttle_closed_share"]) & (throttle < limits["throttle_full_share"])
+    part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
+    span = longest(trace, part)
+    if marks.limit_slows < limits["limit_slows_ms"] or lasts(trace, span) <= limits["part_out_s"]:
+        return NOTHING
+    numbers = {
+        "part_throttle_s": lasts(trace, span),
+        "opening_percent": 100.0 * float(np.median(throttle[slice(*span)])),
+        "grip_used_percent": 100.0 * float(trace.grip[slice(*span)].mean()),
+    }
+    return (Seen(span[0], numbers),)
 
 
 def _speed_step(gap_kmh: float, step_kmh: float) -> float:
@@ -208,12 +229,21 @@ RULES = (
         (THROTTLE,),
     ),
     Rule(
+        "part throttle on the exit",
+        "exit",
+        part_throttle_out,
+        lambda x: f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way out with "
+        f"{x['grip_used_percent']:.0f} % of the grip in use",
+        lambda x, limits, _: "Open the throttle all the way once the steering unwinds",
+        (THROTTLE,),
+    ),
+    Rule(
         "late throttle",
         "exit",
         late_throttle,
-        lambda x: f"full throttle {x['delay_s']:.1f} s ({x['delay_m']:.0f} m) after the limit begins to drive, with "
+        lambda x: f"throttle open {x['delay_s']:.1f} s ({x['delay_m']:.0f} m) after the limit begins to drive, with "
         f"{x['grip_used_percent']:.0f} % of the grip in use",
-        lambda x, limits, _: f"Be at full throttle about {metres_step(x['delay_m'], limits):.0f} m earlier, opening "
+        lambda x, limits, _: f"Open the throttle about {metres_step(x['delay_m'], limits):.0f} m earlier, "
         "smoothly as the steering unwinds",
         (THROTTLE,),
     ),

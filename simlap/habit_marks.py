@@ -31,7 +31,7 @@ class Marks:
     brake_channel: str  #: brake_pressure, brake or deceleration
     slow: Span  #: driver's stretch within `EQUAL_SPEED` of the slowest speed before the exit
     braking: Span  #: driver's braking, from first touch to last release before the exit
-    limit_braking: Span  #: the limit profile's
+    limit_braking: Span  #: the limit profile's, the stretch that takes most speed off
     slowest: int  #: driver's slowest point before the exit
     limit_slowest: int
     lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
@@ -72,7 +72,7 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
         brake_channel=channel,
         slow=slow,
         braking=braking,
-        limit_braking=_extent(limit_on, begin),
+        limit_braking=_main_slowing(trace.limit_v, limit_on, begin),
         slowest=slowest,
         limit_slowest=limit_slowest,
         lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
@@ -131,9 +131,10 @@ def _touched(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> Span:
     return (max(spans[0][0], 0), spans[-1][1]) if spans else (0, 0)
 
 
-def _extent(on: np.ndarray, offset: int) -> Span:
-    where = np.flatnonzero(on)
-    return (offset + int(where[0]), offset + int(where[-1]) + 1) if where.size else (0, 0)
+def _main_slowing(v: np.ndarray, on: np.ndarray, offset: int) -> Span:
+    """The run of `on` that takes most speed off: later ripples of a long corner are no braking."""
+    spans = [(a + offset, b + offset) for a, b in runs(on)]
+    return max(spans, key=lambda span: float(v[span[0]] - v[span[1] - 1]), default=(0, 0))
 
 
 def _lift(trace: CornerTrace, before: int, limits: Thresholds) -> int:

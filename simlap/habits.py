@@ -31,6 +31,8 @@ from simlap.thresholds import Thresholds, default_thresholds
 
 #: Rules that look at one trace at a time.
 TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
+#: A finding that another one in the same phase of the same laps already tells.
+TOLD_BY = {"coasting": "early lift"}
 # A habit needs two laps, whatever the share says.
 LEAST_LAPS = 2
 
@@ -68,6 +70,7 @@ PRECEDENCE: tuple[str, ...] = (
     "lift where none is needed",
     "throttle opened twice",
     "coasting",
+    "part throttle on the exit",
     "late throttle",
     "low minimum speed",
 )
@@ -96,6 +99,7 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
     weak = low_peaks(free, marks, limits)
     findings: list[Finding] = []
     for whole, sheet in zip(sheets, free, strict=True):
+        own: list[Finding] = []
         for rule in TRACE_RULES:
             seen, looked_at = [], 0
             for trace, each in zip(sheet.traces, marks[sheet.corner], strict=True):
@@ -103,7 +107,9 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
                     looked_at += 1
                     hits = rule.check(trace, each, limits)
                     seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
-            findings += _raise(rule.kind, sheet, seen, looked_at, limits)
+            own += _raise(rule.kind, sheet, seen, looked_at, limits)
+        told = {(finding.kind, finding.phase) for finding in own}
+        findings += [finding for finding in own if (TOLD_BY.get(finding.kind), finding.phase) not in told]
         laps = len(sheet.traces)
         findings += _raise(LOW_PEAK, sheet, weak.get(sheet.corner, ()), laps, limits)
         spread = brake_point_spread(sheet.traces, marks[sheet.corner], limits)
@@ -138,7 +144,7 @@ def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_a
         kind=kind,
         corner=sheet.corner,
         phase=phase,
-        sentence=f"{sheet.corner}: {WORDS[kind].say(evidence)} ({len(seen)} of {looked_at} laps; {share}).",
+        sentence=f"{spoken(sheet.corner)}: {WORDS[kind].say(evidence)} ({len(seen)} of {looked_at} laps; {share}).",
         worth_s=worth,
         laps=tuple(each.lap for each in seen),
         occurrences=len(seen),
@@ -147,6 +153,11 @@ def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_a
         session_times_s=tuple(each.time_s for each in seen),
         evidence=evidence,
     )
+
+
+def spoken(corner: str) -> str:
+    """A corner's name as it reads in a sentence: a bare number gets the word before it."""
+    return f"Corner {corner}" if corner.isdecimal() else corner
 
 
 def _middle(name: str, values: Sequence[float]) -> float:
@@ -162,7 +173,7 @@ def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
         kind=TRAFFIC,
         corner=sheet.corner,
         phase=seen[0].phase,
-        sentence=f"{sheet.corner}: {held_up_words(lost)} (lap {laps}).",
+        sentence=f"{spoken(sheet.corner)}: {held_up_words(lost)} (lap {laps}).",
         worth_s=0.0,
         laps=tuple(each.lap for each in seen),
         occurrences=len(seen),

@@ -63,7 +63,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "grip_unused_share": _share(0.92, "more findings: grip counts as unused up to this share of the envelope"),
         "turning_ms2": _rate(2.5, "the car counts as turning for a shorter time"),
         # braking
-        "peak_low_share": _share(0.85, "more zones have a low peak: peak against the line through the other zones"),
+        "peak_low_share": _share(0.9, "more zones have a low peak: peak against the line through the other zones"),
         "peak_zones": Threshold(4.0, "1", "needs more braking zones before the line is drawn", 4.0, 30.0),
         "peak_slows_ms": Threshold(8.0, "m/s", "only larger slowings are put on the line", 1.0, 50.0),
         "peak_late_share": _share(0.5, "fewer late peaks: share of the braking time before the peak is reached"),
@@ -92,10 +92,12 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "fast_entry_share": _share(0.015, "fewer fast entries: speed above the limit's at the end of braking"),
         "slow_exit_share": _share(0.02, "fewer slow exits: speed below the limit's where its drive begins"),
         "flat_lift_s": _seconds(0.25, "fewer lifts where the limit stays on the throttle"),
+        "flat_slower_ms": Threshold(0.5, "m/s", "fewer of the same: speed given up", 0.0, 20.0),
         "before_apex_s": _seconds(0.2, "fewer early full throttles: time at full throttle before the apex"),
         # exit
-        "late_throttle_s": _seconds(0.7, "fewer late throttles: from the start of the limit's drive to full throttle"),
-        "reopened_share": _share(0.2, "fewer double openings: opening given up and taken again"),
+        "part_out_s": _seconds(1.0, "fewer part throttles on the way out"),
+        "late_throttle_s": _seconds(0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"),
+        "reopened_share": _share(0.4, "fewer double openings: opening given up and taken again"),
         "shift_cut_s": _seconds(0.35, "longer closings count as a gear change and are left alone"),
         # traffic
         "traffic_lost_s": _seconds(0.3, "fewer laps are taken as held up: zone time beyond the median lap's"),

@@ -1,0 +1,221 @@
+"""What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlap.habit_laps import TRAFFIC
+from simlap.habit_link import sheets_of
+from simlap.habit_traces import CornerSheet, CornerTrace
+from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
+from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
+from simlap.thresholds import Thresholds, default_thresholds
+from simlap.units import MS_TO_KMH
+
+if TYPE_CHECKING:
+    from simlap.results import Analysis
+
+PRIORITIES = 3
+TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
+PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
+# A finding on fewer of the laps gives way to one on more when both explain the same phase: common practice, no source.
+ON_MOST_LAPS = 0.75  # [1]
+# A loss without a finding counts this much in the order of advice: part of it is the time to change pedals and gears,
+# which the limit profile does not need, and the driver cannot act on it as well. Common practice, no source.
+UNEXPLAINED = 0.5  # [1]
+# The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
+INTO_EXIT = 80.0  # [m]
+# What is worth keeping: loss, and spread from lap to lap (middle half), as shares of the phase's time. Larger values
+# would praise phases that a driver knows to be poor: common practice, no source.
+KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
+# Shorter phases are no achievement.
+KEEP_TIME = 0.8  # [s]
+# A corner for which the limit profile gives up less than this asks for nothing but courage.
+KEEP_SLOWS = 3.0  # [m/s]
+CAUTION = "A limit is a bound from this driver's own laps, not an instruction. Gains of different phases do not add up."
+
+
+def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice:
+    """Findings of an analysis and the advice that follows from them.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    thresholds : Thresholds, optional
+        From `read_thresholds`; the defaults when left out.
+
+    Returns
+    -------
+    Advice
+    """
+    limits = thresholds or default_thresholds()
+    sheets, remarks = sheets_of(analysis, limits)
+    findings = find_habits(sheets, limits)
+    priorities = choose_priorities(analysis.corners, findings, sheets, limits)
+    return Advice(
+        findings=findings,
+        priorities=priorities,
+        keep=best_used(phase_uses(analysis), findings, priorities),
+        not_judged=(*remarks, *not_judged(sheets)),
+    )
+
+
+def choose_priorities(
+    corners: Sequence[CornerResult],
+    findings: Sequence[Finding],
+    sheets: Sequence[CornerSheet],
+    limits: Thresholds,
+) -> tuple[Priority, ...]:
+    """At most three things to do, one a corner, by what fixing the phase alone is worth.
+
+    Only corners and phases whose interval lies above zero count. Fast corners come behind all others, and head the
+    list only when a finding from the channels stands behind them.
+    """
+    by_name = {sheet.corner: sheet for sheet in sheets}
+    found = []
+    for corner in corners:
+        clear = [p for p in corner.phases if p.gain_alone.low > 0.0 and p.gain_alone.value >= limits["worth_s"]]
+        if corner.clear and clear:
+            sheet = by_name[corner.corner.name]
+            found.append(max((_priority(corner, p, findings, sheet, limits) for p in clear), key=_weight))
+    found.sort(key=lambda each: (each.build_up, -_weight(each)))
+    while found and found[0].build_up and found[0].kind == TIME_LOST:
+        found.pop(0)
+    return tuple(found[:PRIORITIES])
+
+
+def _weight(priority: Priority) -> float:
+    """Gain that orders the advice [s]."""
+    return priority.worth.value * (UNEXPLAINED if priority.kind == TIME_LOST else 1.0)
+
+
+def _priority(
+    corner: CornerResult,
+    result: PhaseResult,
+    findings: Sequence[Finding],
+    sheet: CornerSheet,
+    limits: Thresholds,
+) -> Priority:
+    name, phase = corner.corner.name, result.name
+    here = [f for f in findings if (f.corner, f.phase) == (name, phase) and f.kind in WORDS]
+    here.sort(key=lambda f: (f.occurrences < ON_MOST_LAPS * f.of_laps, PRECEDENCE.index(f.kind)))
+    if here:
+        kind, words = here[0].kind, WORDS[here[0].kind]
+        say = f"{words.say(here[0].evidence)} ({here[0].occurrences} of {here[0].of_laps} laps)"
+        act = words.act(here[0].evidence, limits, corner.step_kmh)
+    else:
+        kind = TIME_LOST
+        say, act = plain_loss(corner, phase, sheet)
+    if corner.build_up:
+        act = (
+            f"Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and only "
+            "with your coach's agreement"
+        )
+    return Priority(name, phase, f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}.", result.gain_alone, corner.build_up, kind)
+
+
+def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet) -> tuple[str, str]:
+    """Observation and advice for a phase that loses time while no finding tells why."""
+    if phase == "mid_corner" or not sheet.traces:
+        typical, limit = corner.min_speed_typical * MS_TO_KMH, corner.min_speed_limit * MS_TO_KMH
+        if limit - typical >= 1.0:
+            more = max(1.0, min(0.5 * (limit - typical), corner.step_kmh))
+            return (
+                f"minimum speed {typical:.0f} km/h against the limit's {limit:.0f} km/h",
+                f"Carry about {more:.0f} km/h more through the slowest point",
+            )
+        return (
+            f"slowest at the limit's {limit:.0f} km/h, but slow for longer than the limit is",
+            "Compare line and steering with those of the best lap",
+        )
+    if phase == "exit":
+        driven, limit, along = (float(np.median(each)) for each in zip(*map(_exit_speed, sheet.traces), strict=True))
+        return (
+            f"{driven:.0f} km/h against the limit's {limit:.0f} km/h {along:.0f} m into the exit, for no single reason "
+            "that the log shows",
+            "Compare throttle and gear changes there with those of the best lap before changing anything",
+        )
+    driven, limit = (float(np.median(each)) for each in zip(*map(_braking_time, sheet.traces), strict=True))
+    return (
+        f"the braking stretch takes {driven:.1f} s against the limit's {limit:.1f} s, for no single reason that the "
+        "log shows",
+        "Compare brake point and first pressure with those of the best lap before changing either",
+    )
+
+
+def _exit_speed(trace: CornerTrace) -> tuple[float, float, float]:
+    """Speed driven, speed of the limit [km/h], and how far into the exit [m]."""
+    at = trace.at(trace.mid_stop + INTO_EXIT)
+    into = float(trace.along[at]) - trace.mid_stop
+    return float(trace.v[at]) * MS_TO_KMH, float(trace.limit_v[at]) * MS_TO_KMH, into
+
+
+def _braking_time(trace: CornerTrace) -> tuple[float, float]:
+    """Time driven and time of the limit over the braking phase [s]."""
+    begin, end = trace.at(0.0), trace.at(trace.braking_stop)
+    ds, v = np.diff(trace.along[begin : end + 1]), trace.limit_v[begin : end + 1]
+    return float(trace.t[end] - trace.t[begin]), float((2.0 * ds / (v[1:] + v[:-1])).sum())
+
+
+@dataclass(frozen=True)
+class PhaseUse:
+    """How well one phase is driven."""
+
+    corner: str
+    phase: str
+    lost_s: float  #: typical lap against the limit [s]
+    time_s: float  #: of the typical lap [s]
+    spread_s: float  #: from lap to lap, middle half of the counted laps [s]
+    laps: int  #: counted laps
+    slows: float  #: speed that the limit gives up for this corner [m/s]
+
+
+def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
+    """Loss and consistency of the braking and mid-corner phases; exits are mostly the engine's."""
+    times = analysis.phases.sums(np.array([analysis.lap_driven[row].dt for row in analysis.counted]))
+    typical = analysis.phases.sums(analysis.typical.dt)
+    limit_v = np.asarray(analysis.limit.v)
+    uses = []
+    for index, corner in enumerate(analysis.corners):
+        numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
+        way_in = limit_v[np.isin(analysis.phases.phase, numbers[:2])]
+        slows = float(np.ptp(way_in)) if way_in.size else 0.0
+        for number, phase in zip(numbers[:2], corner.phases[:2], strict=True):
+            low, high = np.quantile(times[:, number], [0.25, 0.75])
+            uses.append(
+                PhaseUse(
+                    corner=corner.corner.name,
+                    phase=phase.name,
+                    lost_s=phase.lost.value,
+                    time_s=float(typical[number]),
+                    spread_s=float(high - low),
+                    laps=len(analysis.counted),
+                    slows=slows,
+                )
+            )
+    return tuple(uses)
+
+
+def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities: Sequence[Priority]) -> str:
+    """One thing not to change: the phase nearest the limit and most consistent; empty where none is both."""
+    taken = {(f.corner, f.phase) for f in findings if f.kind != TRAFFIC} | {(p.corner, p.phase) for p in priorities}
+    good = [
+        use
+        for use in uses
+        if use.time_s >= KEEP_TIME
+        and use.slows >= KEEP_SLOWS
+        and use.laps > 1
+        and (use.corner, use.phase) not in taken
+        and use.lost_s <= KEEP_LOST * use.time_s
+        and use.spread_s <= KEEP_SPREAD * use.time_s
+    ]
+    if not good:
+        return ""
+    best = min(good, key=lambda use: (max(use.lost_s, 0.0) + use.spread_s) / use.time_s)
+    near = "at the limit" if best.lost_s < 0.01 else f"{best.lost_s:.2f} s off the limit"
+    return (
+        f"{spoken(best.corner)}, {PHASE_WORDS[best.phase]}: {near}, and half of the {best.laps} laps lie within "
+        f"{max(best.spread_s, 0.01):.2f} s of each other. Do not change it."
+    )
