@@ -16,13 +16,17 @@ from simlap.track import Corner, Direction
 ENTER = 1.0 / 500.0  # [1/m]
 LEAVE = 1.0 / 1000.0  # [1/m]
 
-# Turns of less than this are no corners: wiggles on a straight reach ENTER for a moment, but a lane change of 3 m
-# within 60 m turns by 6 degrees only. Smaller and lines around an obstacle count; larger and flat kinks are lost.
-MIN_TURN = math.radians(9.0)  # [rad]
+# Turns of less than this are no corners: a car that moves over by 3 m and back within 120 m, as on a straight, turns
+# by 9 degrees and reaches 1/243 1/m. Smaller and such wander counts; larger and flat kinks are lost.
+MIN_TURN = math.radians(12.0)  # [rad]
 
 # Two peaks of one turn are two corners when the curvature between them falls below this share of the smaller peak.
 # At 0.6 the speed at the same lateral acceleration rises by 29 % in between: the driver opens the steering.
 SPLIT_SHARE = 0.6  # [1]
+
+# Two corners of one direction part in the middle of the stretch where the curvature is below this multiple of the
+# smallest one between them: on an arc the smallest is chance.
+VALLEY_SHARE = 1.1  # [1]
 
 # Standard deviation of the Gaussian that quietens the curvature before corners are looked for; well below the
 # length of the shortest corner (a kart hairpin has about 25 m), well above the spacing of the stations.
@@ -102,7 +106,15 @@ def _split(inside: np.ndarray, spacing: float) -> list[tuple[int, int]]:
         if ratios[worst] <= SPLIT_SHARE:
             break
         del bounds[worst + 1]
-    return list(itertools.pairwise(bounds))
+    inner = [_middle(inside <= VALLEY_SHARE * inside[bound], bound) for bound in bounds[1:-1]]
+    return list(itertools.pairwise([0, *inner, inside.size]))
+
+
+def _middle(where: np.ndarray, index: int) -> int:
+    """Middle of the stretch around `index` where `where` holds."""
+    before = int(np.argmin(np.append(where[: index + 1][::-1], False)))
+    behind = int(np.argmin(np.append(where[index:], False)))
+    return index + round(0.5 * (behind - before))
 
 
 def _corner(kappa: np.ndarray, run: tuple[int, int], spacing: float, direction: Direction) -> Corner:
