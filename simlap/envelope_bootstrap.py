@@ -20,9 +20,12 @@ ENGINE_FLOOR = 0.03  # [m/s²]
 DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
 GROWTH_SCALE = 0.003  # [1/m]
+# A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 5 %.
+GROWTH_GAIN = 1.92
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
 # Exponents tried, and what is expected of them before looking.
-EXPONENTS = np.linspace(1.0, 3.0, 17)
+EXPONENTS = np.linspace(1.0, 3.0, 41)
+DRIVE_EXPONENTS = EXPONENTS[::4]
 EXPONENT_PRIOR = (2.0, 0.5)
 # Traction with no lateral load over the braking limit: tried ratios, and what is expected before looking (two driven
 # wheels of four, loaded by the acceleration).
@@ -109,9 +112,11 @@ def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solut
     drive = events.drive
     knots = engine_knots(drive) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
-    level, deviation, spread["engine"] = upper_levels(
-        drive.value[laps], drive.noise, np.full(quantile.shape, 0.5) if events.full_throttle else quantile
-    )
+    pull = drive.value
+    if start is not None:
+        curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0]
+        pull = pull - curve + np.median(curve, axis=0)
+    level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
     levels["engine"] = level, deviation, v**2
     engine = fit_curve(level, deviation, v, knots, None if start is None else start.engine[0])
 
@@ -142,18 +147,17 @@ def fit_pair(level: np.ndarray, deviation: np.ndarray, z: np.ndarray, begin: np.
     else:
         first = np.array([begin[0] + begin[1] * middle, begin[1] * SPEED2_UNIT])
     pull = np.array([0.0, -1.0 / (GROWTH_SCALE * SPEED2_UNIT)])
-    p = climb(
-        level,
-        error,
-        design,
-        np.broadcast_to(first, (level.shape[0], 2)),
-        kind,
-        np.zeros((2, 2)),
-        np.array([0.0, 0.0]),
-        pull,
+    free = climb(
+        level, error, design, np.broadcast_to(first, (level.shape[0], 2)), kind, np.zeros((2, 2)), np.zeros(2), pull
     )
-    c1 = p[:, 1] / SPEED2_UNIT
-    return np.stack([p[:, 0] - c1 * middle, c1], axis=1)
+    # the start for limits without growth: the free ones at the middle speed
+    flat = climb(level, error, design[:, :, :1], free[:, :1], kind, np.zeros((1, 1)), np.zeros(1))
+    gain = (
+        log_density(level - np.einsum("bjk,bk->bj", design, free), error, kind) - log_density(level - flat, error, kind)
+    ).sum(axis=1)
+    grows = gain > GROWTH_GAIN
+    c1 = np.where(grows, free[:, 1] / SPEED2_UNIT, 0.0)
+    return np.stack([np.where(grows, free[:, 0], flat[:, 0]) - c1 * middle, c1], axis=1)
 
 
 def _best_of_grid(level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture) -> np.ndarray:
@@ -214,7 +218,7 @@ def combined_shares(found, laps, quantile, lateral, along_limit):
     noise = np.hypot(noise_x * x[0], noise_y * y[0]) / np.hypot(x[0], y[0])
     level, _, spread = upper_levels(each, noise, quantile)
     lift = level - np.median(each, axis=1)
-    return x, y, np.hypot(noise_x, spread[:, None]), np.hypot(noise_y, spread[:, None]), lift
+    return x, y, np.hypot(noise_x, spread), np.hypot(noise_y, spread), lift
 
 
 def _use(x, y, noise_x, noise_y, p, laps):
@@ -241,7 +245,7 @@ def fit_traction(
     draws = laps.shape[0]
     log_prior = (
         -0.5 * ((TRACTION_RATIOS[:, None] - TRACTION_PRIOR[0]) / TRACTION_PRIOR[1]) ** 2
-        - 0.5 * ((EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
+        - 0.5 * ((DRIVE_EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
     )
     score = np.tile(log_prior, (draws, 1, 1))
     largest = engine.max(axis=1) / braking[:, 0]
@@ -252,7 +256,7 @@ def fit_traction(
         lon = braking[:, :1] + braking[:, 1:] * z
         at_engine = y * lon > np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine) * 0.96 - 0.1
         for i, ratio in enumerate(TRACTION_RATIOS):
-            for k, p in enumerate(EXPONENTS):
+            for k, p in enumerate(DRIVE_EXPONENTS):
                 used, error = _use(x, y / ratio, noise_x, noise_y / ratio, p, laps.shape[1])
                 each = log_density(used * found.bend[k] + lift - 1.0, error, DRIVE_EVENTS)
                 over = log_density(np.maximum(used * found.bend[k] + lift - 1.0, 0.0), error, DRIVE_EVENTS)
@@ -260,4 +264,4 @@ def fit_traction(
     flat = score.reshape(draws, -1)
     weight = np.exp(flat - flat.max(axis=1, keepdims=True)).reshape(score.shape)
     weight /= weight.sum(axis=(1, 2), keepdims=True)
-    return weight.sum(axis=2) @ TRACTION_RATIOS, weight.sum(axis=1) @ EXPONENTS
+    return weight.sum(axis=2) @ TRACTION_RATIOS, weight.sum(axis=1) @ DRIVE_EXPONENTS

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from simlap.envelope import Envelope
-from simlap.envelope_bootstrap import EXPONENTS, EventSet, Solution, hats, solve
+from simlap.envelope_bootstrap import DRIVE_EXPONENTS, EXPONENTS, EventSet, Solution, hats, solve
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_samples import RoadSamples, road_samples
 from simlap.frozen import own
@@ -71,7 +71,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             braking=finder.braking_events(guess),
             drive=finder.drive_events(guess),
             trail=finder.combined_events(guess, EXPONENTS, braking=True),
-            pickup=finder.combined_events(guess, EXPONENTS, braking=False),
+            pickup=finder.combined_events(guess, DRIVE_EXPONENTS, braking=False),
             full_throttle=samples.throttle is not None,
         )
         solution = solve(events, every, level, None)

@@ -3,7 +3,7 @@
 Model of an event's level: y = L (1 - d) + noise. With probability `spike` the driver was at the limit (d = 0), else
 the shortfall is exponential; the noise is normal with a known deviation. A mean would let under-driven corners drag the
 limit down, a maximum would let the noise push it up; the likelihood of this mixture does neither. It is a stochastic
-frontier with normal noise and exponential inefficiency (Aigner, Lovell and Schmidt 1977, doi:10.1016/0304-4076(77)90052-5;
+frontier with normal noise and exponential inefficiency (Aigner, Lovell, Schmidt 1977, doi:10.1016/0304-4076(77)90052-5;
 Meeusen and van den Broeck 1977, doi:10.2307/2525757), with a share of events that have no inefficiency.
 
 All functions work on a batch of B bootstrap draws at once: levels (B, J) of J events.
@@ -21,6 +21,9 @@ STEPS = 14
 LONGEST_STEP = 0.02
 # Share of the events' information that the shortfall part of the mixture adds to the curvature (keeps steps finite).
 SLAB_CURVATURE = 0.3
+# Variance of twice the mean square of the upper half of normal residuals, times the degrees of freedom, in units of
+# their variance squared (2 for the whole of them, more for a half).
+CHANCE = 5.0
 LOG_ROOT_2PI = 0.9189385332046727
 
 
@@ -48,24 +51,29 @@ def upper_levels(
     -------
     level, deviation : (B, J)
         The level and the standard error of it.
-    spread : (B,)
-        Standard deviation of the driver's own variation, the same for all events; 0 when the noise explains all.
+    spread : (B, J)
+        Standard deviation of the driver's own variation; 0 where the noise explains all.
 
     Notes
     -----
-    level = median over the laps + z_q spread. The spread comes from the upper half of the residuals alone (mistakes
-    lie below), mean of r² over the upper half less the noise's variance less one standard error of that difference, so
-    that a driver without variation is not given one by chance.
+    level = median over the laps + z_q spread. The spread comes from the upper half of the residuals alone (mistakes lie
+    below): twice their mean square, less the noise's variance. Each event's estimate is drawn towards the mean of all
+    events by what chance alone would make them differ (empirical Bayes), and the mean is lowered by one standard error,
+    so that a driver without variation is not given one by chance.
     """
     laps, events = values.shape[1:]
+    freedom = max(laps - 1, 1)
     middle = np.median(values, axis=1)
     above = np.clip(values - middle[:, None], 0.0, 4.0 * noise + 0.03 * np.abs(middle[:, None]))
-    upper = 2.0 * np.sum(above**2, axis=1) / max(laps - 1, 1)
-    excess = np.mean(upper - noise**2, axis=1)
-    doubt = np.sqrt(2.0 / (events * max(laps - 1, 1))) * np.mean(noise**2)
-    spread = np.sqrt(np.maximum(excess - doubt, 0.0))
-    level = middle + (norm.ppf(quantile) * spread)[:, None]
-    deviation = np.sqrt((noise**2 + spread[:, None] ** 2) * (np.pi / 2.0) / laps)
+    excess = 2.0 * np.sum(above**2, axis=1) / freedom - noise**2
+    common = np.mean(excess, axis=1, keepdims=True)
+    chance = CHANCE * (noise**2 + np.maximum(common, 0.0)) ** 2 / freedom
+    between = np.maximum(np.var(excess, axis=1, keepdims=True) - chance.mean(axis=1, keepdims=True), 0.0)
+    own = between / (between + chance)
+    doubt = np.sqrt(chance.mean(axis=1, keepdims=True) / events)
+    spread = np.sqrt(np.maximum(common - doubt + own * (excess - common), 0.0))
+    level = middle + norm.ppf(quantile)[:, None] * spread
+    deviation = np.sqrt((noise**2 + spread**2) * (np.pi / 2.0) / laps)
     return level, deviation, spread
 
 

@@ -10,8 +10,9 @@ from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.units import G
 
-# An acceleration counts when it is held this long (design, section 5).
-HELD = 0.3  # [s]
+# An acceleration counts when it is held this long. The design asks for 0.3 s at least; the smooth motion rings by 1 %
+# about a plateau with a period near 0.5 s, which means over 0.45 s take out (measured: c0 0.4 % nearer to the truth).
+HELD = 0.45  # [s]
 # A sample further than this many robust deviations from the median of its five neighbours is wild (a struck kerb,
 # a jump of position); it takes the neighbours' median. The motion carries nothing above 2 Hz, so real
 # accelerations change by far less from station to station.
