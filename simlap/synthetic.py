@@ -5,7 +5,7 @@
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -28,6 +28,7 @@ __all__ = [
     "TrueLap",
     "Truth",
     "club_car",
+    "synthetic_pair",
     "synthetic_session",
 ]
 
@@ -119,6 +120,7 @@ def synthetic_session(
     out_and_in: bool = True,
     traffic_lap: int | None = None,
     mistake_lap: int | None = None,
+    grip: float = 1.0,
     grip_drift: float = 0.0,
     standing_s: float = 4.0,
     losses: bool = True,
@@ -135,8 +137,9 @@ def synthetic_session(
         With an out-lap from the pits and an in-lap to them; else a quarter of a lap before and after.
     traffic_lap, mistake_lap : int, optional
         Number of the flying lap (from 1) behind a slower car, and of the one with a missed brake point.
-    grip_drift : float
-        Change of the tyres' limits from lap to lap, as a share; the truth's limit is that of the mean.
+    grip, grip_drift : float
+        Scale of the tyres' limits (lateral, braking, traction) as the first flying lap begins, and its change from
+        lap to lap as a share; the truth's limit is that of the mean.
     standing_s : float
         Standstill at the start of the log [s], with `out_and_in` only.
     losses : bool
@@ -147,7 +150,7 @@ def synthetic_session(
     OptionError
         When `laps` is below 1 or a special lap is none of them.
     """
-    outing = Outing(laps, out_and_in, traffic_lap, mistake_lap, grip_drift, standing_s)
+    outing = Outing(laps, out_and_in, traffic_lap, mistake_lap, grip, grip_drift, standing_s)
     rng_line, rng_usage, rng_sensor = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
     course = Course.of(track_or_line, envelope, driver)
     base, car, zones = course.base, course.car, course.zones
@@ -161,11 +164,11 @@ def synthetic_session(
         standing_s=driven.wait_s,
         source=f"synthetic session, seed {seed}",
     )
-    road, grip, n = driven.mean_road, driven.mean_grip, base.x.size
-    z_limit, limit_lap = closed_run(road, car, grip, Inputs.perfect(n))
+    road, surface, n = driven.mean_road, driven.mean_grip, base.x.size
+    z_limit, limit_lap = closed_run(road, car, surface, Inputs.perfect(n))
     typical = np.median(driven.usage[driven.plain], axis=0)
-    _, typical_lap = closed_run(road, car, grip, inputs_of(zones, typical[None], driver, n, base.spacing))
-    books = ledgers(road, car, grip, zones, typical, driver) if losses else ({}, {}, {}, {})
+    _, typical_lap = closed_run(road, car, surface, inputs_of(zones, typical[None], driver, n, base.spacing))
+    books = ledgers(road, car, surface, zones, typical, driver) if losses else ({}, {}, {}, {})
     stations = {
         (zone.name, phase): (zone.bounds(phase)[0] * base.spacing, zone.bounds(phase)[1] * base.spacing)
         for zone in zones
@@ -191,3 +194,36 @@ def synthetic_session(
         gain_alone_total_s=MappingProxyType(books[3]),
     )
     return SyntheticSession(session, truth)
+
+
+def synthetic_pair(
+    track_or_line: Any,
+    envelope: Envelope,
+    driver: Driver,
+    sensors: Sensors,
+    *,
+    changed: Envelope | None = None,
+    better: float = 0.0,
+    laps: int = 10,
+    seed: int = 0,
+    **options: Any,
+) -> tuple[SyntheticSession, SyntheticSession]:
+    """Two outings with a change between them: to the car (`changed`), to the driver (`better`), or to neither.
+
+    `better` is the share of each deficit that is gone in the second outing, lap-to-lap spread included. The other
+    options are those of `synthetic_session` and hold for both.
+    """
+    keep = 1.0 - better
+    skills = {name: skill.better(better) for name, skill in driver.corners.items()}
+    later = replace(
+        driver,
+        skill=driver.skill.better(better),
+        corners=skills,
+        spread=driver.spread * keep,
+        form=driver.form * keep,
+        onset_spread_m=driver.onset_spread_m * keep,
+    )
+    return (
+        synthetic_session(track_or_line, envelope, driver, sensors, laps=laps, seed=2 * seed, **options),
+        synthetic_session(track_or_line, changed or envelope, later, sensors, laps=laps, seed=2 * seed + 1, **options),
+    )

@@ -24,7 +24,7 @@ SLOW_SKILL = CornerSkill(braking=0.55, mid=0.86, exit=0.6)
 # Without out- and in-lap the log begins and ends this share of a lap before and after the flying laps.
 LEAD_SHARE = 0.25
 # Speed at which the car rolls out of and into the pits [m/s].
-PIT_SPEED = 1.0
+PIT_SPEED = 0.5
 # The slower car ahead: its speed over the driver's limit, from where to where on the lap (shares).
 TRAFFIC_SPEED, TRAFFIC_START, TRAFFIC_STOP = 0.78, 0.3, 0.62
 # A missed brake point: the car runs wide by this, centred so far behind the apex, over this length.
@@ -108,6 +108,7 @@ class Outing:
     out_and_in: bool = True
     traffic_lap: int | None = None
     mistake_lap: int | None = None
+    grip: float = 1.0
     grip_drift: float = 0.0
     standing_s: float = 4.0
 
@@ -154,7 +155,8 @@ def drive_outing(
     if outing.traffic_lap is not None:
         inputs = replace(inputs, cap=_behind_slower_car(inputs.cap, course.limit_v, outing.traffic_lap))
     road = base.shifted(*offset)
-    grip = np.tile(course.grip, total) * (1.0 + outing.grip_drift * (np.arange(total * n) / n - 1.0))
+    ran = np.arange(total * n) / n - 1.0  # laps since the first flying one began
+    grip = outing.grip * np.tile(course.grip, total) * (1.0 + outing.grip_drift * ran)
 
     # Cut the run out of the whole laps: from pit exit to pit entry, or a quarter of a lap before and after.
     share = PIT_SHARE if outing.out_and_in else 1.0 - LEAD_SHARE

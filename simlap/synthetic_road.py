@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import next_fast_len
 from scipy.interpolate import make_interp_spline
-from scipy.ndimage import gaussian_filter1d
 
 from simlap.frozen import own
 
@@ -134,13 +134,18 @@ class BaseLine:
         return Road(ds, kappa, self.kappa_v[index], self.grade[index], self.bank[index])
 
 
-def wander(rng: np.random.Generator, size: int, spacing: float, sd: float, length: float, wrap: bool = False):
-    """A smooth random offset with its two derivatives by station, each shape (size,).
+def wander(
+    rng: np.random.Generator, size: int, spacing: float, sd: float, length: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A smooth random offset with its first and second derivative by station, each shape (size,).
 
     White noise through a Gaussian filter: standard deviation `sd` [m], autocorrelation exp(-d²/(2 length²)).
     """
-    width = length / np.sqrt(2.0) / spacing
-    white = rng.standard_normal(size)
-    scale = sd * np.sqrt(2.0 * width * np.sqrt(np.pi))  # the filter leaves a variance of 1 / (2 width sqrt(pi))
-    mode = "wrap" if wrap else "reflect"
-    return tuple(gaussian_filter1d(white, width, order=order, mode=mode) * scale / spacing**order for order in range(3))
+    total = next_fast_len(size, real=True)
+    wave = 2.0 * np.pi * np.fft.rfftfreq(total, spacing)  # [rad/m]
+    # The filter's width is length / sqrt(2); it leaves a variance of spacing / (2 width sqrt(pi)).
+    width = length / np.sqrt(2.0)
+    scale = sd * np.sqrt(2.0 * width * np.sqrt(np.pi) / spacing)
+    spectrum = np.fft.rfft(rng.standard_normal(total)) * scale * np.exp(-0.5 * (wave * width) ** 2)
+    offset, slope, bend = (np.fft.irfft(spectrum * (1j * wave) ** order, total)[:size] for order in range(3))
+    return offset, slope, bend
