@@ -42,7 +42,7 @@ ENGINE_SLACK = 1.0 + 1e-9
 # A second traverse ends where it changes z by less than this share.
 SETTLED = 1e-12
 MAX_TRAVERSES = 200
-OK = -1  # any other status is the station at which no speed is left
+OK, UNLIMITED = -1, -2  # any other status is the station at which no speed is left
 
 _jit = njit(cache=True, error_model="numpy")
 _inlined = njit(error_model="numpy", forceinline=True)  # a third faster than calls
@@ -392,13 +392,13 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
     else:
         first, last = 0, n - 1
         if z_end < z[last]:
-            z[last] = z_end
+            z[last], tag[last] = z_end, CAP
         if z_start < z[first]:
-            z[first] = z_start
+            z[first], tag[first] = z_start, CAP
         while last > 0 and z[last] == math.inf:
             last -= 1
     if z[last] == math.inf:
-        return last  # nothing limits the speed
+        return UNLIMITED
     # Either order gives the same profile. Drive first is faster, for braking then skips all that speeds up; but an
     # open run whose first station has no ceiling is finite only after braking.
     drive_first = z[first] < math.inf
@@ -411,13 +411,17 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
             status = sweep(z, tag, BRAKE, last, closed, geo, env, rows, modes_brake, modes_drive)
         if status != OK:
             return status
+    for i in range(n):
+        if geo[LAT_BANK, i] * geo[LAT_SLOPE, i] > 0.0 and rows[R_FLOOR, i] == 0.0:
+            a_lat, used, _, _, _ = load(z[i], i, geo, env, rows[R_LATERAL, i])
+            if used > 1.0 + STEP_TOLERANCE and a_lat * geo[LAT_SLOPE, i] < 0.0:
+                return i  # too slow: the car slides down the bank
+        z[i] = math.sqrt(z[i])
     for i in range(n if closed else n - 1):
-        following = i + 1 if i + 1 < n else 0
-        if i == 0:
-            z[0] = math.sqrt(z[0])
-        if following > 0:
-            z[following] = math.sqrt(z[following])
-        time[i] = 2.0 * geo[STEP, i] / (z[i] + z[following])
+        both = z[i] + z[i + 1 if i + 1 < n else 0]
+        if both == 0.0:
+            return i
+        time[i] = 2.0 * geo[STEP, i] / both
     return OK
 
 

@@ -14,10 +14,8 @@ from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
 #: Names of the codes in `LimitProfile.active`, in order.
 LIMIT_NAMES = ("lateral", "braking", "engine", "traction", "cap", "kept")
 _MODES = ("own_brake_mode", "own_drive_mode")
-# Stands for "no cap"; its square is still far from overflow. [m/s]
-NO_CAP = 1e9
 _DEFAULTS = {
-    "cap": (kernels.R_CAP, NO_CAP),
+    "cap": (kernels.R_CAP, np.inf),
     "floor": (kernels.R_FLOOR, 0.0),
     "lateral_scale": (kernels.R_LATERAL, 1.0),
     "brake_scale": (kernels.R_BRAKE, 1.0),
@@ -55,6 +53,13 @@ class StationLimits:
     def __post_init__(self) -> None:
         for field in fields(self):
             own(self, field.name, dtype=int if field.name in _MODES else float)
+
+    def opened(self) -> "StationLimits":
+        """The same limits for `Line.opened`: the first station's once more at the end."""
+        given = {f.name: getattr(self, f.name) for f in fields(self)}
+        return StationLimits(
+            **{name: a if a is None else np.concatenate([a, a[..., :1]], axis=-1) for name, a in given.items()}
+        )
 
     def rows(self, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Values (B or 1, 7, n) and the two modes (B or 1, n) for the kernel.
@@ -116,7 +121,9 @@ class LimitProfile:
     segment_time: np.ndarray  #: time to the next station; 0 behind the last of an open line [s]
     lap_time: float  #: [s]
     active: np.ndarray  #: what holds the speed down, index into `LIMIT_NAMES`, int
-    share: np.ndarray  #: share of the tyres' combined limit in use, 1 at the limit
+    #: Share of the tyres' combined limit in use. 1 where lateral grip, brakes or traction limit, up to what the mean
+    #: of two segments makes of a_lon: 1.03 where a braking zone meets a hairpin at 2 m spacing.
+    share: np.ndarray
 
     def __post_init__(self) -> None:
         own(self, "v", "a_lon", "a_lat", "t", "segment_time", "share")
@@ -183,14 +190,14 @@ def limit_profile(
     """
     if spacing is not None:
         line = line.resample(spacing)
-    if start_speed is not None or end_speed is not None:
+    if line.closed and (start_speed is not None or end_speed is not None):
         line = line.opened()
+        limits = limits.opened() if limits is not None else None
     packed = env.pack()
     batch = solve_batch(line, packed[None, :], limits, start_speed=start_speed, end_speed=end_speed)
     v, segment_time = batch.v[0], batch.segment_time[0]
-    rate = (np.roll(v, -1) ** 2 - v**2) / (2.0 * line.ds + (0.0 if line.closed else np.eye(1, v.size, v.size - 1)[0]))
-    a_lon = _at_stations(rate, line)
-    scale = limits.rows(v.size)[0][0] if limits is not None else np.ones((kernels.LIMIT_ROWS, v.size))
+    a_lon = _at_stations(v, line)
+    scale = (limits or StationLimits()).rows(v.size)[0][0]
     return LimitProfile(
         line=line,
         v=v,
@@ -204,14 +211,17 @@ def limit_profile(
     )
 
 
-def _at_stations(rate: np.ndarray, line: Line) -> np.ndarray:
-    """Acceleration at the stations from that of the segments behind them, weighted by the other's length."""
-    before, ds = np.roll(rate, 1), line.ds
-    behind = np.roll(ds, 1)
-    mean = (before * ds + rate * behind) / (ds + behind)
+def _at_stations(v: np.ndarray, line: Line) -> np.ndarray:
+    """dv/dt at the stations: mean of the segments on both sides, each weighted by the other's length."""
+    ds = line.ds if line.closed else line.ds[:-1]
+    ahead = np.roll(v, -1) if line.closed else v[1:]
+    here = v if line.closed else v[:-1]
+    rate = (ahead**2 - here**2) / (2.0 * ds)
     if not line.closed:
-        mean[0], mean[-1] = rate[0], rate[-2]
-    return mean
+        inner = (rate[:-1] * ds[1:] + rate[1:] * ds[:-1]) / (ds[:-1] + ds[1:])
+        return np.concatenate([rate[:1], inner, rate[-1:]])
+    behind = np.roll(ds, 1)
+    return (np.roll(rate, 1) * ds + rate * behind) / (ds + behind)
 
 
 def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray) -> np.ndarray:
@@ -275,7 +285,8 @@ def solve_batch(
             v[0], tag[0], time[0], geo, envelopes[0], rows[0], brake_modes[0], drive_modes[0], line.closed, *ends
         )
     else:
-        kernels.solve_many(geo, envelopes, rows, brake_modes, drive_modes, line.closed, *ends, v, tag, time, status)
+        solve_many: Any = kernels.solve_many
+        solve_many(geo, envelopes, rows, brake_modes, drive_modes, line.closed, *ends, v, tag, time, status)
     if (status != kernels.OK).any():
         run = int(np.argmax(status != kernels.OK))
         raise NoSolution(_why_not(line, int(status[run]), run, runs))
@@ -307,10 +318,13 @@ def _check_ends(v: np.ndarray, start_speed: float | None, end_speed: float | Non
             )
 
 
-def _why_not(line: Line, station: int, run: int, runs: int) -> str:
-    where = f"station {line.station[station]:.1f} m" + (f", run {run}" if runs > 1 else "")
-    slope = float(np.degrees(line.grade[station]))
+def _why_not(line: Line, status: int, run: int, runs: int) -> str:
+    where = f" (run {run})" if runs > 1 else ""
+    if status == kernels.UNLIMITED:
+        return f"Nothing limits the speed on this line{where}: no curve of it does. Give a start speed or a cap."
+    slope, bank = float(np.degrees(line.grade[status])), float(np.degrees(line.bank[status]))
     return (
-        f"No speed profile obeys the limits at {where} (grade {slope:.1f} deg, curvature {line.kappa[station]:.4g} "
-        f"1/m): the tyres cannot hold the car there, or the drive cannot carry it. Check grade, banking and limits."
+        f"No speed profile obeys the limits at station {line.station[status]:.1f} m{where}: grade {slope:.1f} deg, "
+        f"bank {bank:.1f} deg, curvature {line.kappa[status]:.4g} 1/m. Either the tyres cannot hold the car there "
+        f"or the drive cannot carry it; check elevation, banking and limits."
     )
