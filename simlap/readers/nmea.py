@@ -6,7 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pynmea2
-from pynmea2 import ChecksumError, NMEASentence, ParseError, SentenceTypeError
+from pynmea2 import ChecksumError, NMEASentence, ParseError
 
 from simlap.errors import LogFormatError
 from simlap.readers.columns import Assigned, assign
@@ -19,8 +19,9 @@ FIELDS = (
     ("time", "s"), ("latitude", "deg"), ("longitude", "deg"), ("altitude", "m"), ("speed over ground", "kn"),
     ("course over ground", "deg"), ("satellites", "1"), ("hdop", "1"),
 )  # fmt: skip
+#: Types of sentences that are read; others (satellites in view and the like) are passed over.
 READ = ("RMC", "GGA", "VTG")
-_SENTENCE = re.compile(r"[$!][A-Z]{2,5}[A-Z0-9]*,[^$!\r\n]*")
+_SENTENCE = re.compile(rf"[$!][A-Z]{{2}}(?:{'|'.join(READ)}),[^$!\r\n]*")
 
 
 class _Fixes:
@@ -72,7 +73,7 @@ def read_nmea(request: Request, head: bytes) -> RawLog:
             _add(fixes, sentence)
         except (ValueError, TypeError, AttributeError, IndexError):  # pynmea2 parses fields when asked for them
             bad["an unreadable field"] += 1
-    counted = ", ".join(f"{count} with {what}" for what, count in bad.items() if what in _BROKEN)
+    counted = ", ".join(f"{count} with {what}" for what, count in bad.items())
     if not fixes.rows:
         raise LogFormatError(
             f"{source}: no RMC or GGA sentence with a right checksum and a time"
@@ -98,26 +99,15 @@ def read_nmea(request: Request, head: bytes) -> RawLog:
     return log
 
 
-_BROKEN = ("a wrong checksum", "a broken form", "an unreadable field")
-
-
 def _parse(text: str, bad: Counter[str]) -> NMEASentence | None:
-    """A sentence of a type that is read; broken ones are counted in `bad`, other types passed over."""
+    """A sentence with a right checksum; None, counted in `bad`, when it is broken."""
     try:
-        sentence = pynmea2.parse(text, check=True)
+        return pynmea2.parse(text, check=True)
     except ChecksumError:
         bad["a wrong checksum"] += 1
-        return None
-    except SentenceTypeError:
-        bad["a type not read"] += 1
-        return None
     except (ParseError, ValueError, TypeError, IndexError):
         bad["a broken form"] += 1
-        return None
-    if getattr(sentence, "sentence_type", "") not in READ:
-        bad["a type not read"] += 1
-        return None
-    return sentence
+    return None
 
 
 def _add(fixes: _Fixes, sentence: NMEASentence) -> None:
