@@ -13,6 +13,7 @@ from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import convert
 from simlap.readers.csvfile import whole_text
 from simlap.readers.table import RawLog, Request
+from simlap.units import NAUTICAL_MILE
 
 #: Columns made of the sentences, with the units of NMEA 0183.
 FIELDS = (
@@ -115,7 +116,7 @@ def _add(fixes: _Fixes, sentence: NMEASentence) -> None:
     if kind == "VTG":
         speed = _float(sentence.spd_over_grnd_kts)
         if not math.isfinite(speed):
-            speed = _float(sentence.spd_over_grnd_kmph) * 1000 / 1852  # NMEA gives both; km/h in knots
+            speed = _float(sentence.spd_over_grnd_kmph) * 1000 / NAUTICAL_MILE  # of km/h in knots; NMEA gives both
         fixes.untimed({"course over ground": _float(sentence.true_track), "speed over ground": speed})
         return
     clock = sentence.timestamp
