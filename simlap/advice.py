@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 PRIORITIES = 3
 TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
+#: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
+MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
 PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
 # A finding on fewer of the laps gives way to one on more when both explain the same phase: common practice, no source.
 ON_MOST_LAPS = 0.75  # [1]
@@ -34,7 +36,6 @@ KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
 KEEP_TIME = 0.8  # [s]
 # A corner for which the limit profile gives up less than this asks for nothing but courage.
 KEEP_SLOWS = 3.0  # [m/s]
-CAUTION = "A limit is a bound from this driver's own laps, not an instruction. Gains of different phases do not add up."
 
 
 def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice:
@@ -70,8 +71,8 @@ def choose_priorities(
 ) -> tuple[Priority, ...]:
     """At most three things to do, one a corner, by what fixing the phase alone is worth.
 
-    Only corners and phases whose interval lies above zero count. Fast corners come behind all others, and head the
-    list only when a finding from the channels stands behind them.
+    Only corners and phases whose interval lies above zero count. A fast corner never heads the list before
+    another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
     """
     by_name = {sheet.corner: sheet for sheet in sheets}
     found = []
@@ -80,9 +81,13 @@ def choose_priorities(
         if corner.clear and clear:
             sheet = by_name[corner.corner.name]
             found.append(max((_priority(corner, p, findings, sheet, limits) for p in clear), key=_weight))
-    found.sort(key=lambda each: (each.build_up, -_weight(each)))
-    while found and found[0].build_up and found[0].kind == TIME_LOST:
-        found.pop(0)
+    found.sort(key=_weight, reverse=True)
+    calm = [each for each in found if not each.build_up]
+    if calm and found[0].build_up:
+        found.remove(calm[0])
+        found.insert(0, calm[0])
+    elif not calm:
+        found = [each for each in found if each.kind not in MODEL_SAYS]
     return tuple(found[:PRIORITIES])
 
 
@@ -113,7 +118,8 @@ def _priority(
             f"Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and only "
             "with your coach's agreement"
         )
-    return Priority(name, phase, f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}.", result.gain_alone, corner.build_up, kind)
+    sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
+    return Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind)
 
 
 def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet) -> tuple[str, str]:

@@ -164,18 +164,23 @@ RULES = (
         "early lift",
         "braking",
         early_lift,
-        lambda x: f"throttle lifted {x['early_m']:.0f} m before the limit's brake point at {x['speed_kmh']:.0f} km/h, "
-        f"then {x['before_brake_s']:.1f} s until the brake",
-        lambda x, limits, _: f"Stay on the throttle about {metres_step(x['early_m'], limits):.0f} m longer and go "
-        "straight from throttle to brake",
+        lambda x: (
+            f"throttle lifted {x['early_m']:.0f} m before the limit's brake point at {x['speed_kmh']:.0f} km/h, "
+            f"then {x['before_brake_s']:.1f} s until the brake"
+        ),
+        lambda x, limits, _: (
+            f"Stay on the throttle about {metres_step(x['early_m'], limits):.0f} m longer and go "
+            "straight from throttle to brake"
+        ),
         (THROTTLE,),
     ),
     Rule(
         "part throttle, then lift",
         "braking",
         part_throttle_then_lift,
-        lambda x: f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way in, "
-        "then closed",
+        lambda x: (
+            f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way in, then closed"
+        ),
         lambda x, limits, _: "Keep full throttle to the same point, then come off it in one movement onto the brake",
         (THROTTLE,),
     ),
@@ -184,49 +189,66 @@ RULES = (
         "braking",
         early_braking,
         lambda x: f"brake on {x['early_m']:.0f} m before the limit's brake point, at {x['speed_kmh']:.0f} km/h",
-        lambda x, limits, _: f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
-        "pressure, and keep that point before going on",
+        lambda x, limits, _: (
+            f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
+            "pressure, and keep that point before going on"
+        ),
     ),
     Rule(
         "long light braking",
         "braking",
         long_light_braking,
-        lambda x: f"braking takes {x['braking_s']:.1f} s at a mean of {x['mean_ms2']:.1f} m/s² where "
-        f"{x['limit_braking_s']:.1f} s at {x['limit_mean_ms2']:.1f} m/s² would do",
-        lambda x, limits, _: "Brake harder for a shorter time: full pressure at once, brake point about "
-        f"{limits['advice_metres']:.0f} m later at most",
+        lambda x: (
+            f"braking takes {x['braking_s']:.1f} s at a mean of {x['mean_ms2']:.1f} m/s² where "
+            f"{x['limit_braking_s']:.1f} s at {x['limit_mean_ms2']:.1f} m/s² would do"
+        ),
+        lambda x, limits, _: (
+            "Brake harder for a shorter time: full pressure at once, brake point about "
+            f"{limits['advice_metres']:.0f} m later at most"
+        ),
     ),
     Rule(
         "late brake peak",
         "braking",
         late_peak,
-        lambda x: f"brake peak of {brake_words(x, 'peak')} comes {x['peak_after_s']:.1f} s after the first touch, in a "
-        f"braking of {x['braking_s']:.1f} s",
-        lambda x, limits, _: "Reach the same peak in the first third of the braking and release from there towards "
-        "the corner",
+        lambda x: (
+            f"brake peak of {brake_words(x, 'peak')} comes {x['peak_after_s']:.1f} s after the first touch, in a "
+            f"braking of {x['braking_s']:.1f} s"
+        ),
+        lambda x, limits, _: (
+            "Reach the same peak in the first third of the braking and release from there towards the corner"
+        ),
     ),
     Rule(
         "brake eased and re-applied",
         "braking",
         eased_and_reapplied,
-        lambda x: f"brake eased from {brake_words(x, 'before')} to {brake_words(x, 'eased_to')} and pressed again to "
-        f"{brake_words(x, 'again')}"
-        + (_shift_words(x["with_downshift_share"]) if "with_downshift_share" in x else ""),
+        lambda x: (
+            f"brake eased from {brake_words(x, 'before')} to {brake_words(x, 'eased_to')} and pressed again to "
+            f"{brake_words(x, 'again')}"
+            + (_shift_words(x["with_downshift_share"]) if "with_downshift_share" in x else "")
+        ),
         lambda x, limits, _: (
-            "Hold the brake through the down-shift"
-            if x.get("with_downshift_share", 0.0) >= 0.5
-            else "Press once and release once"
-        )
-        + f": no easing below {brake_words(x, 'before')} before the turn-in",
+            (
+                "Hold the brake through the down-shift"
+                if x.get("with_downshift_share", 0.0) >= 0.5
+                else "Press once and release once"
+            )
+            + f": no easing below {brake_words(x, 'before')} before the turn-in"
+        ),
         (BRAKE,),
     ),
     Rule(
         "brake held past the release",
         "mid_corner",
         brake_held,
-        lambda x: f"brake still on {x['past_release_m']:.0f} m past the limit's release, minimum speed "
-        f"{x['below_limit_kmh']:.0f} km/h below the limit's",
-        lambda x, limits, _: f"Be off the brake about {metres_step(x['past_release_m'], limits):.0f} m earlier and let "
-        "the car roll into the corner",
+        lambda x: (
+            f"brake still on {x['past_release_m']:.0f} m past the limit's release, minimum speed "
+            f"{x['below_limit_kmh']:.0f} km/h below the limit's"
+        ),
+        lambda x, limits, _: (
+            f"Be off the brake about {metres_step(x['past_release_m'], limits):.0f} m earlier and let "
+            "the car roll into the corner"
+        ),
     ),
 )

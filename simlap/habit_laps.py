@@ -135,9 +135,7 @@ def _line_at(x: np.ndarray, y: np.ndarray, at: float) -> float:
     return min(float(np.median(y - slope * x)) + slope * at, float(y.max()))
 
 
-def _below_line(
-    sheet: CornerSheet, marks: Sequence[Marks], expected: float, limits: Thresholds
-) -> list[Occurrence]:
+def _below_line(sheet: CornerSheet, marks: Sequence[Marks], expected: float, limits: Thresholds) -> list[Occurrence]:
     found = []
     for trace, each in zip(sheet.traces, marks, strict=True):
         if not each.brakes or light_braking_fits(trace, each, limits):

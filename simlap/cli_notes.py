@@ -1,0 +1,68 @@
+"""Command `notes`: what to do in the next outing, in words."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DrawsOpt,
+    DropOpt,
+    JsonOpt,
+    LapsOpt,
+    QuantileOpt,
+    SeedOpt,
+    SessionsArg,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    emit,
+    load_session,
+    load_track,
+    step,
+)
+
+
+def notes(
+    sessions: SessionsArg,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
+    seed: SeedOpt = 0,
+    everything: Annotated[bool, typer.Option("--all", help="Add every finding behind the priorities.")] = False,
+    thresholds: Annotated[
+        Path | None,
+        typer.Option("--thresholds", metavar="FILE.toml", help="Thresholds of the findings that differ from ours."),
+    ] = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Print at most three things to do in the next outing and one to keep."""
+    from rich.text import Text
+
+    from simlap.advice import advise
+    from simlap.analysis import analyse
+    from simlap.notes import notes_lines, notes_to_dict, wrapped
+    from simlap.report.table import print_parts
+    from simlap.report.terminal import console
+    from simlap.thresholds import default_thresholds, read_thresholds
+
+    limits = read_thresholds(thresholds) if thresholds is not None else default_thresholds()
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    with step("analysing"):
+        analysis = analyse(session, circuit, options)
+        advice = advise(analysis, limits)
+    if as_json:
+        found = notes_to_dict(analysis, advice, everything=everything)
+        emit(json.dumps(found, ensure_ascii=False, indent=1))
+        return
+    out = console()
+    lines = wrapped(notes_lines(analysis, advice, everything=everything), out.width)
+    print_parts(out, [Text(line) for line in lines])

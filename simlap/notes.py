@@ -1,0 +1,88 @@
+"""The notes for the next outing as text and as plain data: priorities, one thing to keep, what was not judged."""
+
+import re
+import textwrap
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from simlap.habit_laps import TRAFFIC
+from simlap.report.json import analysis_to_dict
+from simlap.report.plain import clean, lap_time
+from simlap.results import Advice, Analysis, Finding, Interval
+
+SCHEMA = "simlap.notes/1"
+NO_PRIORITY = "Nothing is clearly left on the table: no phase loses time beyond doubt on these laps."
+NO_KEEP = "No braking or mid-corner phase is both near the limit and alike from lap to lap yet."
+WORTH = "Worth: lap time won if that phase alone reached the limit, with its 90 % interval; a first step brings a part."
+BOUND = "The limit is a bound drawn from this driver's own laps, not an instruction. Gains do not add up."
+
+
+def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False) -> list[str]:
+    """The notes, one line of text each; empty lines part the sections.
+
+    Parameters
+    ----------
+    everything : bool
+        Add every finding behind the priorities.
+    """
+    laps = len(analysis.counted)
+    lines = [
+        f"Next outing: {clean(analysis.session.source)}, {laps} counted lap{'s' * (laps != 1)}, best "
+        f"{lap_time(analysis.best_lap_s)}, typical {lap_time(analysis.typical_lap_s)}",
+        "",
+    ]
+    for number, priority in enumerate(advice.priorities, start=1):
+        lines += [f"{number}. {clean(priority.sentence)}", f"   Worth {worth_words(priority.worth)}.", ""]
+    if not advice.priorities:
+        lines += [NO_PRIORITY, ""]
+    lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
+    aside = [f"lap {lap.number}: {clean(lap.reason)}" for lap in analysis.lapset.laps if lap.flying and not lap.counted]
+    if aside:
+        lines += ["", f"Not counted: {'; '.join(aside)}."]
+    if everything:
+        lines += ["", *findings_lines(advice.findings)]
+    else:
+        lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
+    lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
+    return [*lines, "", *([WORTH] if advice.priorities else []), BOUND]
+
+
+def findings_lines(findings: Sequence[Finding]) -> list[str]:
+    """Every finding, the one in the dearest phase first, with the laps on which it occurred."""
+    if not findings:
+        return ["Findings: none."]
+    lines = [f"Findings ({len(findings)}):"]
+    for one in sorted(findings, key=lambda each: -each.worth_s):
+        laps = ", ".join(str(lap) for lap in one.laps)
+        lines.append(f"- [{one.kind}] {clean(one.sentence)} Laps {laps}.")
+    return lines
+
+
+def wrapped(lines: Sequence[str], width: int) -> list[str]:
+    """Lines broken at `width`, what follows a break set in below the text."""
+    out: list[str] = []
+    for line in lines:
+        hang = re.match(r" *(\d+\. |- )?", line)
+        inset = " " * (len(hang.group()) if hang else 0)
+        out += textwrap.wrap(line, width, subsequent_indent=inset, break_on_hyphens=False) or [""]
+    return out
+
+
+def worth_words(worth: Interval) -> str:
+    """A gain with its interval; one decimal where the interval is wider than half a second."""
+    digits = 1 if worth.high - worth.low > 0.5 else 2
+    value, low, high = (f"{part:.{digits}f}" for part in (worth.value, worth.low, worth.high))
+    return f"{value} s ({low} to {high} s)"
+
+
+def notes_to_dict(analysis: Analysis, advice: Advice, *, everything: bool = False) -> dict[str, Any]:
+    """The notes in the shape of the analysis' JSON; `findings` as in ``corners[].findings`` with the corner's name."""
+    whole = analysis_to_dict(replace(analysis, advice=advice))
+    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "not_judged")}
+    result = {"schema": SCHEMA, "simlap_version": whole["simlap_version"], **chosen}
+    if everything:
+        result["findings"] = [
+            {"corner": corner["name"], **finding} for corner in whole["corners"] for finding in corner["findings"]
+        ]
+    return result
