@@ -151,7 +151,7 @@ def cut_zones(
     for i, (entry, apex, leave) in enumerate(spans):
         before = slow[i - 1] - (n if i == 0 else 0)
         begin = _brake_point(v, slow[i], entry, max(before, slow[i] - n + 1))
-        top, low = v[begin % n], v[slow[i] % n]
+        top, low = v[begin % n], v[np.arange(begin, slow[i] + 1) % n].min()
         slows = bool(top - low >= SLOWING_MIN)
         on_engine = np.mean(profile.active[np.arange(entry, leave + 1) % n] == ENGINE)
         flat.append(bool(not slows and on_engine >= FLAT_SHARE and len(corners) > 1))

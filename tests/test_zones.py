@@ -1,0 +1,231 @@
+"""Zones and phases: they tile the lap, obey the design's definitions, and survive awkward corners."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from simlap.corners import find_corners
+from simlap.envelope import Envelope
+from simlap.errors import OptionError
+from simlap.layout import Bend, Straight, closed_layout
+from simlap.line import Line
+from simlap.solver import LIMIT_NAMES, limit_profile
+from simlap.track import Corner
+from simlap.zones import PLATEAU, BrakeOnsets, brake_onsets, cut_zones
+
+SPACING = 2.0
+CAR = Envelope.from_limits(
+    lateral=(10.0, 0.0),
+    braking=(9.0, 0.0),
+    traction=(5.0, 0.0),
+    engine=(np.array([0.0, 30.0, 70.0]), np.array([5.0, 3.0, 0.5])),
+)
+
+
+def line_of(elements):
+    plan = closed_layout(elements)
+    count = math.ceil(plan.length / SPACING)
+    return Line.from_points(*plan.positions(plan.length / count * np.arange(count)))
+
+
+OVAL = [Straight(250), Bend(180, 60, 20, 20), Straight(500), Bend(180, 60, 20, 20), Straight(250)]
+KINKED = [
+    Straight(300),
+    Bend(90, 40, 15, 15),
+    Straight(300),
+    Bend(15, 450),
+    Straight(500),
+    Bend(90, 40, 15, 15),
+    Straight(400),
+    Bend(75, 50, 15, 15),
+    Straight(300),
+    Bend(90, 30, 10, 10),
+    Straight(150),
+]
+
+
+def cut(line, onsets=None, counted=None):
+    profile = limit_profile(line, CAR)
+    corners = find_corners(line)
+    return profile, corners, cut_zones(line, corners, profile, onsets, counted)
+
+
+def holders(zones, station, length):
+    """How many phases hold each station, by the half-open rule of Zone."""
+    held = np.zeros(station.size, dtype=int)
+    for zone in zones:
+        for _, start, stop in zone.phases():
+            held += (station - start) % length < (stop - start) % length
+    return held
+
+
+@pytest.mark.parametrize("elements", [OVAL, KINKED], ids=["oval", "kinked"])
+@pytest.mark.parametrize("shift", [0, 37, 160, 333])
+def test_every_station_lies_in_exactly_one_phase_wherever_the_lap_starts(elements, shift):
+    line = line_of(elements).rolled(shift)
+    _, corners, zones = cut(line)
+    assert np.array_equal(holders(zones, line.station, line.length), np.ones(line.station.size))
+    assert [z.corner for z in zones] == list(corners)
+    assert all(a.stop == b.start for a, b in zip(zones, zones[1:] + zones[:1], strict=True))
+
+
+def test_moving_the_start_line_moves_no_zone():
+    line = line_of(KINKED)
+    _, _, before = cut(line)
+    for shift in (37, 160, 333):
+        moved = line.station[shift]
+        _, _, after = cut(line.rolled(shift))
+        order = sorted(after, key=lambda z: (z.corner.apex_m + moved) % line.length)
+        for a, b in zip(before, order, strict=True):
+            for end in ("start", "braking_stop", "mid_stop", "stop"):
+                gap = (getattr(a, end) - getattr(b, end) - moved + 0.5 * line.length) % line.length - 0.5 * line.length
+                assert abs(gap) < 1e-6  # the same station
+
+
+def test_phases_of_an_oval_end_where_the_design_says():
+    # Source: design, section 7, on the limit profile itself. A station is 2 m, so each end lies within one of them.
+    line = line_of(OVAL)
+    profile, _, zones = cut(line)
+    v, station = profile.v, line.station
+
+    def speed(place):
+        return float(np.interp(place, station, v))
+
+    for zone in zones:
+        top, low = speed(zone.start), v[(station > zone.start) & (station < zone.mid_stop)].min()
+        assert top == pytest.approx(v[(station > zone.start - 30) & (station < zone.braking_stop)].max(), abs=0.2)
+        assert speed(zone.start + 3 * SPACING) < top - 0.5  # the brakes are on right behind the start
+        assert speed(zone.braking_stop) <= top - 0.9 * (top - low) <= speed(zone.braking_stop - SPACING)
+        assert speed(zone.mid_stop) <= low + PLATEAU < speed(zone.mid_stop + 2 * SPACING)
+        assert profile.a_lon[np.searchsorted(station, zone.mid_stop + 2 * SPACING)] > 1.0  # the drive is in use
+
+
+def test_a_kink_taken_flat_has_a_mid_corner_only():
+    line = line_of(KINKED)
+    profile, corners, zones = cut(line)
+    kink = zones[1]
+    assert line.kappa[int(kink.corner.apex_m / SPACING)] == pytest.approx(1.0 / 450.0, rel=0.02)
+    inside = (line.station >= kink.corner.entry_m) & (line.station <= kink.corner.exit_m)
+    assert {LIMIT_NAMES[k] for k in profile.active[inside]} == {"engine"}
+    assert kink.start == kink.braking_stop
+    assert kink.mid_stop == kink.stop == zones[2].start
+    assert kink.start == pytest.approx(corners[1].entry_m, abs=SPACING)
+
+
+def test_banking_that_lets_the_speed_rise_in_mid_corner_does_not_cut_the_braking_off():
+    # A long arc, banked in its middle: the limit speed has a hump of 1 m/s between two minima. The whole slowing
+    # from the straight is this corner's braking.
+    plan = closed_layout([Straight(400), Bend(180, 90, 30, 30), Straight(800), Bend(180, 90, 30, 30), Straight(400)])
+    count = math.ceil(plan.length / SPACING)
+    station = plan.length / count * np.arange(count)
+    bank = sum(np.radians(5.0) * np.exp(-(((station - middle) / 40.0) ** 2)) for _, middle, _ in plan.bends)
+    line = Line.from_points(*plan.positions(station), None, bank)
+    profile, _, zones = cut(line)
+    for zone in zones:
+        inside = (line.station > zone.braking_stop) & (line.station < zone.mid_stop)
+        hump = profile.v[inside].max() - profile.v[inside].min()
+        assert hump > 0.8
+        fastest = profile.v[np.searchsorted(line.station, zone.start)]
+        assert fastest > profile.v[inside].max() + 10.0
+        assert zone.mid_stop > zone.corner.apex_m + 60.0  # behind the second minimum
+
+
+def test_two_corners_with_braking_all_through_the_first_share_one_zone_border():
+    # The limit brakes on through the first corner (110 m radius) into the second (15 m) right behind it.
+    drawn = [Straight(500), Bend(30, 110, 10, 10), Bend(150, 15, 30, 10), Straight(900), Bend(180, 60, 10, 10)]
+    drawn.append(Straight(300))
+    line = line_of(drawn)
+    profile = limit_profile(line, CAR)
+    first, second, third = closed_layout(drawn).bends
+    corners = (
+        Corner("1", "left", first[0], first[1], first[2]),
+        Corner("2", "left", second[0], second[1], second[2]),
+        Corner("3", "left", third[0], third[1], third[2]),
+    )
+    falling = (line.station > first[0]) & (line.station < second[0])
+    assert np.all(np.diff(profile.v[falling]) < 0.0)  # never speeds up between them
+    one, two, three = cut_zones(line, corners, profile)
+    assert one.start < one.corner.entry_m
+    assert one.mid_stop == one.stop == two.start  # no exit
+    assert two.start == pytest.approx(first[2], abs=2 * SPACING)
+    assert two.start < two.braking_stop < two.mid_stop < two.stop
+    assert np.array_equal(holders((one, two, three), line.station, line.length), np.ones(line.station.size))
+
+
+def speeds_of(profile, line, early):
+    """Laps as fast as the limit, but slowing `early` [m] before it does for every corner."""
+    return np.stack(
+        [np.minimum(profile.v, np.interp(line.station + e, line.station, profile.v, period=line.length)) for e in early]
+    )
+
+
+def test_earliest_brake_point_of_the_counted_laps_starts_the_zone():
+    # Source: laps made from the limit profile by min(v(s), v(s + e)): they slow from where the rising speed (at d)
+    # meets the falling one (at b), e b / (b + d) before the limit does. The third lap is not counted.
+    line = line_of(OVAL)
+    profile, corners, plain = cut(line)
+    table = SimpleNamespace(station=line.station, v=speeds_of(profile, line, (10.0, 30.0, 50.0)))
+    onsets = brake_onsets(table, corners)
+    assert onsets.slowed.all()
+    index = np.searchsorted(line.station, plain[0].start)
+    share = -profile.a_lon[index + 5] / (profile.a_lon[index - 5] - profile.a_lon[index + 5])
+    assert 0.7 < share < 0.95
+    for row, early in enumerate((10.0, 30.0, 50.0)):
+        for column, zone in enumerate(plain):
+            assert onsets.station[row, column] == pytest.approx(zone.start - share * early, abs=1.5 * SPACING)
+    zones = cut_zones(line, corners, profile, onsets, np.array([True, True, False]))
+    for before, after in zip(plain, zones, strict=True):
+        assert after.start == pytest.approx(before.start - share * 30.0, abs=1.5 * SPACING)
+        assert after.braking_stop == before.braking_stop  # the limit profile's, not the laps'
+    assert np.array_equal(holders(zones, line.station, line.length), np.ones(line.station.size))
+
+
+def test_no_zone_starts_before_the_corner_before_is_over():
+    # A lift noted 200 m early on a straight of 150 m: the zone starts where the corner before ends its mid-corner.
+    line = line_of(KINKED)
+    profile, corners, plain = cut(line)
+    station = np.array([[z.start for z in plain]])
+    station[0, -1] = (plain[-1].start - 400.0) % line.length
+    zones = cut_zones(line, corners, profile, BrakeOnsets(station, np.ones(station.shape, bool)))
+    assert zones[-1].start == zones[-2].mid_stop == plain[-2].mid_stop
+
+
+def test_a_lift_for_a_kink_that_the_limit_takes_flat_belongs_to_the_kink():
+    line = line_of(KINKED)
+    profile, corners, plain = cut(line)
+    v = profile.v.copy()
+    dip = np.abs(line.station - corners[1].apex_m) < 90.0
+    v[dip] -= 12.0 * np.cos((line.station[dip] - corners[1].apex_m) * math.pi / 180.0)
+    onsets = brake_onsets(SimpleNamespace(station=line.station, v=v[None]), corners)
+    assert onsets.slowed[0, 1]
+    zones = cut_zones(line, corners, profile, onsets)
+    assert corners[1].apex_m - 92.0 < zones[1].start < plain[1].start - 20.0
+    assert zones[1].start == zones[1].braking_stop
+    assert zones[0].stop == zones[1].start
+
+
+def test_a_lap_that_does_not_slow_says_so():
+    line = line_of(KINKED)
+    profile, corners, _ = cut(line)
+    onsets = brake_onsets(SimpleNamespace(station=line.station, v=profile.v[None]), corners)
+    assert onsets.slowed.tolist() == [[True, False, True, True, True]]
+
+
+def test_corners_out_of_driving_order_are_refused():
+    line = line_of(KINKED)
+    profile, corners, _ = cut(line)
+    with pytest.raises(OptionError, match=r"corners '3' and '1': the apexes at .* m and .* m are not in driving order"):
+        cut_zones(line, (corners[2], corners[0], *corners[3:]), profile)
+    wrong = Corner("9", "left", corners[0].exit_m, corners[0].apex_m, corners[0].entry_m)
+    with pytest.raises(OptionError, match=r"corner '9': its apex at .* does not lie between its entry"):
+        cut_zones(line, (wrong, *corners[1:]), profile)
+
+
+def test_a_circle_is_one_zone():
+    angle = np.linspace(0.0, 2.0 * math.pi, 300, endpoint=False)
+    line = Line.from_points(100.0 * np.cos(angle), 100.0 * np.sin(angle))
+    _, _, zones = cut(line)
+    assert len(zones) == 1
+    assert np.array_equal(holders(zones, line.station, line.length), np.ones(300))
