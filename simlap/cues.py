@@ -73,8 +73,8 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
     for moment, finding in moments:
         at = sync.video_time(moment)
         if at + SHOWN - LEAD > 0.0:
-            text = f"{corner_label(finding.corner, CHAPTER_LENGTH)}: {clean(finding.sentence)}"
-            cues.append(Cue(max(at - LEAD, 0.0), at + SHOWN - LEAD, f"{text}\nworth {seconds(finding.worth_s)} s"))
+            text = f"{clean(finding.sentence)}\nphase worth {seconds(finding.worth_s)} s"
+            cues.append(Cue(max(at - LEAD, 0.0), at + SHOWN - LEAD, text))
     if not cues:
         raise NotEnoughData(
             f"lap {number}: all its findings lie before the video starts, {sync.video_start_s:.1f} s on the log's "

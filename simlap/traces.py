@@ -104,7 +104,9 @@ def gg_speeds(analysis: Analysis) -> tuple[float, float]:
 def gg_boundary(analysis: Analysis, v: float, points: int = 61) -> tuple[np.ndarray, np.ndarray]:
     """Closed boundary (a_lat, a_lon) of the envelope on a flat road at speed `v` [m/s], clockwise from the right."""
     envelope = analysis.fit.envelope
-    a_lat = np.linspace(-float(envelope.lateral_limit(v, -1)), float(envelope.lateral_limit(v, 1)), points)
+    right, left = float(envelope.lateral_limit(v, -1)), float(envelope.lateral_limit(v, 1))
+    # Cosine spacing: the boundary runs steeply where the lateral limit is near.
+    a_lat = 0.5 * (left - right) - 0.5 * (left + right) * np.cos(np.linspace(0.0, np.pi, points))
     drive = envelope.drive_limit(v, a_lat)
     braking = -envelope.braking_limit(v, a_lat)
     return np.concatenate([a_lat, a_lat[::-1], a_lat[:1]]), np.concatenate([drive, braking[::-1], drive[:1]])

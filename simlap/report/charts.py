@@ -27,6 +27,7 @@ class Curve:
     style: str  #: class in the style sheet: driven, best, limit, loss, pedal
     values: np.ndarray  #: shape (n,), in the unit of the chart
     filled: bool = False  #: filled down to zero
+    lap_scale: bool = False  #: drawn on the scale of the whole lap also where one corner is shown
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,7 @@ def _chart(
     order = inside[np.argsort(ahead[inside])]
     order = order[:: max(1, -(-order.size // POINTS))]
     shown = [curve.values[order] for curve in curves] + ([] if band is None else [side[order] for side in band])
+    shown += [curve.values for curve in curves if curve.lap_scale]
     low, high = min(float(part.min()) for part in shown), max(float(part.max()) for part in shown)
     if any(curve.filled for curve in curves):
         low, high = min(low, 0.0), max(high, 0.0)

@@ -21,6 +21,7 @@ THINNEST, THICKEST = 3.0, 15.0  # units: width of the path at no loss and at the
 LABEL_OUT = 34.0  # units from the path to a corner's label
 GG_SIZE = 420.0
 GG_MARGIN = 40.0
+GG_TICKS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +139,7 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
     x, y = place(a_lat, a_lon)
     dots = "".join(f"M{a:.0f},{b:.0f}h0" for a, b in zip(x, y, strict=True))
     grid, texts = [], []
-    for value in ticks(-reach, reach, 5):
+    for value in ticks(-reach, reach, GG_TICKS):
         at = float(GG_SIZE / 2 + value * scale)
         grid.append(element("path", class_="grid", d=f"M{at:.1f},{GG_MARGIN}V{GG_SIZE - GG_MARGIN}"))
         grid.append(element("path", class_="grid", d=f"M{GG_MARGIN},{at:.1f}H{GG_SIZE - GG_MARGIN}"))

@@ -32,6 +32,7 @@ class CornerSection:
     number: int  #: along the lap
     result: CornerResult
     findings: tuple[Finding, ...]
+    changes: tuple[str, ...]  #: what to change for the next step, from the target
     charts: tuple[Chart, ...]
 
 
@@ -90,15 +91,21 @@ def _environment() -> Environment:
         clean=clean,
         label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
         short=name, worst=worst_phase, kmh=lambda v: f"{v * MS_TO_KMH:.0f}", phase=PHASE_WORDS.__getitem__,
-        named=_named, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
+        named=_named,
+        number=_three_digits, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
     )  # fmt: skip
     return environment
+
+
+def _three_digits(value: float) -> str:
+    """A number to three digits, whole from a hundred on: evidence is no more exact than that."""
+    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"
 
 
 def _named(key: str) -> tuple[str, str]:
     """Words and unit of an evidence key such as ``brake_point_m``."""
     words, _, unit = key.rpartition("_")
-    units = {"s": "s", "m": "m", "kmh": "km/h", "g": "g", "bar": "bar", "percent": "%", "share": ""}
+    units = {"s": "s", "m": "m", "kmh": "km/h", "ms2": "m/s²", "g": "g", "bar": "bar", "percent": "%", "share": ""}
     return (words.replace("_", " "), units[unit]) if words and unit in units else (key.replace("_", " "), "")
 
 
@@ -147,8 +154,8 @@ def _pedal_curves(lap: Traces) -> list[tuple[str, list[Curve]]]:
     for key in lap.pedals:
         factor = 1.0 / PASCAL_PER_BAR if key == "brake_pressure" else 100.0
         curves = [
-            Curve("best lap", "best", lap.pedals_best[key] * factor),
-            Curve("typical lap", "pedal", lap.pedals[key] * factor, filled=True),
+            Curve("best lap", "best", lap.pedals_best[key] * factor, lap_scale=True),
+            Curve("typical lap", "pedal", lap.pedals[key] * factor, filled=True, lap_scale=True),
         ]
         out.append((key, curves))
     return out
@@ -181,14 +188,34 @@ def _sections(analysis: Analysis, lap: Traces) -> list[CornerSection]:
     sections = []
     for number, corner in numbered(analysis):
         charts = [corner_chart(analysis, corner, f"speed-{number}", "speed", "km/h", _speed_curves(lap))]
-        rate = [Curve("lost", "loss", lap.loss_per_100m, filled=True)]
+        rate = [Curve("lost", "loss", lap.loss_per_100m, filled=True, lap_scale=True)]
         charts.append(corner_chart(analysis, corner, f"rate-{number}", "time lost here", "s per 100 m", rate))
         for key, curves in _pedal_curves(lap):
             title, unit = _title(key)
             charts.append(corner_chart(analysis, corner, f"{key}-{number}", title, unit, curves))
         found = tuple(one for one in analysis.advice.findings if one.corner == corner.corner.name)
-        sections.append(CornerSection(number, corner, found, tuple(charts)))
+        sections.append(CornerSection(number, corner, found, changes_for(analysis, corner), tuple(charts)))
     return sorted(sections, key=lambda section: section.result.rank)
+
+
+def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
+    """What the next step asks for in one corner, in words; empty where it asks for nothing."""
+    if analysis.target is None:
+        return ()
+    words = {
+        "brake_point_m": ("brake at", "m"),
+        "min_speed_kmh": ("lowest speed", "km/h"),
+        "full_throttle_m": ("full throttle at", "m"),
+    }
+    changes = []
+    for one in analysis.target.to_dict()["corners"]:
+        if one["name"] != corner.corner.name:
+            continue
+        for key, (word, unit) in words.items():
+            mark = one[key]
+            if mark is not None and f"{mark['now']:.0f}" != f"{mark['next']:.0f}":
+                changes.append(f"{word} {mark['next']:.0f} {unit} (now {mark['now']:.0f})")
+    return tuple(changes)
 
 
 def _numbered_name(number: int, corner: CornerResult) -> str:

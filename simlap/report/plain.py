@@ -1,6 +1,5 @@
 """Text of the user, and numbers, made safe to print: one place for all outputs."""
 
-import math
 import unicodedata
 
 # Unicode categories that never reach a terminal, a page or a note as they are: control characters (an escape
@@ -56,7 +55,7 @@ def seconds(value: float, digits: int = 2) -> str:
 
 def clock(session_time: float) -> str:
     """A time on the clock of the log as h:mm:ss or m:ss, whole seconds."""
-    whole = math.floor(session_time)
+    whole = round(session_time)
     sign = "-" if whole < 0 else ""
     minutes, rest = divmod(abs(whole), SECONDS_PER_MINUTE)
     hours, minutes = divmod(minutes, SECONDS_PER_MINUTE)

@@ -25,7 +25,8 @@ def answer(analysis: Analysis) -> tuple[str, ...]:
     if analysis.target is not None:
         step = analysis.target.to_dict()["next_step_s"]
         sentences.append(
-            f"A realistic next step is {lap_time(step['value'])}, with a chance of {percent(step['chance'])}."
+            f"The next step is {lap_time(step['value'])}; the chance to meet it in the next outing is "
+            f"{percent(step['chance'])}."
         )
     return tuple(sentences)
 

@@ -1,0 +1,154 @@
+"""The terminal's table: 80 columns, plain when piped, the user's text as text."""
+
+import io
+import os
+import pty
+import re
+import subprocess
+import sys
+import unicodedata
+
+import pytest
+from report_case import HOSTILE, circle_case
+from rich.cells import cell_len
+from rich.console import Console
+
+from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened
+from simlap.report.table import print_analysis
+from simlap.report.terminal import PLAIN_WIDTH
+
+
+def printed(analysis, *, terminal: bool = False, **options) -> str:
+    stream = io.StringIO()
+    out = Console(
+        file=stream, width=PLAIN_WIDTH, force_terminal=terminal, markup=False, highlight=False,
+        color_system="truecolor" if terminal else None,
+    )  # fmt: skip
+    print_analysis(analysis, out, **options)
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize("names", [("North", "East", "South", "West"), HOSTILE], ids=["plain", "hostile"])
+def test_no_line_is_wider_than_80_columns(names):
+    lines = printed(circle_case(names, target=True)).splitlines()
+    assert max(cell_len(line) for line in lines) <= 80
+
+
+def test_piped_text_has_no_escape_sequences_and_no_blanks_at_line_ends():
+    text = printed(circle_case(HOSTILE, target=True))
+    assert "\x1b" not in text
+    assert all(line == line.rstrip() for line in text.splitlines())
+
+
+def test_a_corner_name_with_an_escape_sequence_cannot_steer_the_terminal():
+    text = printed(circle_case(HOSTILE), terminal=True)
+    assert "\x1b[31m" not in text  # the red of HOSTILE[3]; the table's own styles are bold and dim
+    assert set(re.findall(r"\x1b\[[0-9;]*m", text)) <= {"\x1b[1m", "\x1b[2m", "\x1b[0m"}
+
+
+def test_markup_in_a_corner_name_is_printed_and_not_obeyed():
+    text = printed(circle_case(("[bold]x[/]", "[red]", "<script>", "d")))
+    assert "[bold]x[/]" in text and "[red]" in text and "<script>" in text
+
+
+def test_rows_show_gain_phase_seconds_and_speeds_of_the_hand_made_analysis():
+    # Source: report_case.py: 140 m at 25 instead of 30 m/s lose 0.93 s, all of it in the exit; 25 m/s are 90 km/h.
+    row = next(line for line in printed(circle_case()).splitlines() if "North" in line)
+    assert row.split() == ["1", "North", "0.93", "0.88..0.98", "0.00", "0.00", "0.93", "90", "/", "108"]
+
+
+def test_corner_without_clear_loss_stands_under_its_own_heading():
+    lines = printed(circle_case()).splitlines()
+    heading = next(i for i, line in enumerate(lines) if line.startswith("no clear loss"))
+    assert "West" in lines[heading + 1]
+    assert not any("West" in line for line in lines[:heading] if "/" in line)
+
+
+def test_fast_corner_is_marked_by_a_word():
+    assert next(line for line in printed(circle_case()).splitlines() if " East " in line).endswith("build up")
+
+
+def test_target_is_named_and_the_limit_is_called_a_bound():
+    text = printed(circle_case(target=True))
+    assert re.search(r"^target +41\.00 +-1\.00 s +next step, 40\.80 to 41\.30, chance 60 %$", text, re.M)
+    assert re.search(r"^limit +40\.00 .*a bound, no target", text, re.M)
+
+
+COMMAND = (
+    "import sys; sys.path.insert(0, {tests!r}); from report_case import circle_case; "
+    "from simlap.report.table import print_analysis; print_analysis(circle_case())"
+)
+
+
+def run_on_a_terminal(environment: dict[str, str]) -> str:
+    """What the table writes to a pseudo-terminal of the operating system."""
+    main, side = pty.openpty()
+    code = COMMAND.format(tests=os.path.dirname(__file__))
+    child = subprocess.Popen([sys.executable, "-c", code], stdout=side, env={**os.environ, **environment})
+    os.close(side)
+    parts = []
+    while True:
+        try:
+            part = os.read(main, 65536)
+        except OSError:  # Linux reports the closed terminal as an input/output error
+            break
+        if not part:
+            break
+        parts.append(part)
+    os.close(main)
+    assert child.wait() == 0
+    return b"".join(parts).decode()
+
+
+def test_no_color_is_honoured_on_a_real_terminal():
+    # Source: no-color.org: with NO_COLOR set and not empty, no ANSI colour is added (bold and dim are no colours).
+    colours = r"\x1b\[(?:[0-9;]*;)?(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;[0-9;]*)?m"
+    environment = {"TERM": "xterm-256color", "COLUMNS": "80"}
+    assert not re.search(colours, run_on_a_terminal({**environment, "NO_COLOR": "1"}))
+
+
+def test_a_terminal_gets_bold_headings_and_a_pipe_does_not():
+    assert "\x1b[1m" in run_on_a_terminal({"TERM": "xterm-256color", "COLUMNS": "80"})
+    code = COMMAND.format(tests=os.path.dirname(__file__))
+    piped = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True).stdout
+    assert "\x1b" not in piped and "North" in piped
+
+
+def test_a_pipe_that_cannot_hold_unicode_gets_replacements_and_no_error():
+    code = COMMAND.format(tests=os.path.dirname(__file__))
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, env=environment, check=True)
+    assert b"North" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("time", "text"),
+    [(96.25, "1:36.25"), (59.999, "1:00.00"), (59.994, "59.99"), (120.0, "2:00.00"), (65.0, "1:05.00"), (-1.5, "-1.50")],
+)
+def test_lap_times_carry_into_the_minute(time, text):
+    assert lap_time(time) == text
+
+
+def test_seconds_never_show_a_negative_zero():
+    assert seconds(-0.001) == "0.00" and seconds(-0.012) == "-0.01"
+
+
+@pytest.mark.parametrize(("time", "text"), [(59.6, "1:00"), (3725.0, "1:02:05"), (-0.2, "0:00"), (125.0, "2:05")])
+def test_clock_times_round_to_whole_seconds(time, text):
+    assert clock(time) == text
+
+
+def test_clean_text_holds_no_control_character_and_no_direction_override():
+    dirty = "".join(map(chr, range(32))) + "\x7f\x9b" + "\u202eabc\u2066" + "a\u2028b"
+    tidy = clean(dirty)
+    assert all(unicodedata.category(c) not in ("Cc", "Zl", "Zp") for c in tidy)
+    assert "\u202e" not in tidy and "\u2066" not in tidy and "abc" in tidy
+
+
+def test_shortened_text_has_at_most_the_length_asked_for():
+    assert shortened("x" * 500, 18) == "x" * 17 + "…"
+    assert shortened("short", 18) == "short"
+
+
+def test_a_bare_number_is_called_a_corner():
+    assert corner_label("7") == "corner 7" and corner_label("Quarry 7") == "Quarry 7"
