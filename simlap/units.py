@@ -152,7 +152,7 @@ CHANNELS = (
         "time",
         TIME,
         (
-            _words("time, t, session time, elapsed time, log time, logger time, time since start, running time"),
+            _words("time, t, session time, elapsed time, log time, logger time, time since start, time elapsed"),
             _words(
                 "utc, utc time, gps time, time of day, clock, clock time, timestamp, time stamp, date time, local time"
             ),
@@ -223,11 +223,11 @@ CHANNELS = (
             + _words("longitudinal acc, acc longitudinal, ax, a x, acc x, x acc, accel x, x accel")
             + _words("acceleration x, x acceleration, inline acc, inline acceleration, in line acceleration")
             + _words("g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
-            + _words("g force lon, g force long, g force longitudinal, longitudinal g force"),
+            + _words("g force lon, g force long, g force longitudinal, longitudinal g force, g force x"),
         ),
         ("longitudinal", "lon", "long"),
         _stating("g", "g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
-        | _stating("g", "g force lon, g force long, g force longitudinal, longitudinal g force"),
+        | _stating("g", "g force lon, g force long, g force longitudinal, longitudinal g force, g force x"),
     ),
     Channel(
         "a_lat",
@@ -236,10 +236,11 @@ CHANNELS = (
             _words("lateral acceleration, acceleration lateral, lateral accel, accel lateral, lat accel, accel lat")
             + _words("lat acc, acc lat, lateral acc, acc lateral, a lat, ay, a y, acc y, y acc, accel y, y accel")
             + _words("acceleration y, y acceleration, g lat, g lateral, lat g, lateral g, g y, y g")
-            + _words("g force lat, g force lateral, lateral g force"),
+            + _words("g force lat, g force lateral, lateral g force, g force y"),
         ),
         ("lateral", "lat"),
-        _stating("g", "g lat, g lateral, lat g, lateral g, g y, y g, g force lat, g force lateral, lateral g force"),
+        _stating("g", "g lat, g lateral, lat g, lateral g, g y, y g")
+        | _stating("g", "g force lat, g force lateral, lateral g force, g force y"),
     ),
     Channel(
         "a_vert",
@@ -278,7 +279,8 @@ CHANNELS = (
         "throttle",
         RATIO,
         (
-            _words("throttle, throttle pedal, throttle position, throttle pedal position, tps, pedal position")
+            _words("throttle, throttle pedal, throttle position, throttle pedal position, throttle pos, tps")
+            + _words("pedal position")
             + _words("accelerator, accelerator pedal, accelerator position, accelerator pedal position"),
         ),
     ),
@@ -297,7 +299,7 @@ CHANNELS = (
     Channel(
         "brake",
         RATIO,
-        (_words("brake, brakes, brake pedal, brake position, brake pedal position, brake pedal travel"),),
+        (_words("brake, brakes, brake pedal, brake position, brake pos, brake pedal position, brake pedal travel"),),
     ),
     Channel(
         "engine_speed",

@@ -139,6 +139,14 @@ def test_a_text_in_a_column_of_numbers_is_named(tmp_path, kind):
         read_session(write_table(tmp_path / "log.bin", data, kind))
 
 
+def test_the_second_of_two_table_columns_of_one_name_can_be_chosen(tmp_path):
+    data = pa.table(
+        [pa.array([0.0, 1.0]), pa.array([36.0, 36.0]), pa.array([72.0, 72.0])], ["time_s", "speed_kmh", "speed_kmh"]
+    )
+    session = read_session(write_table(tmp_path / "log.bin", data, "parquet"), ["speed=#3"])
+    np.testing.assert_allclose(session.channel("speed"), 20.0)
+
+
 def test_cells_that_are_lists_are_named(tmp_path):
     data = table(time_s=[0.0, 1.0], speed_kmh=[[1.0], [2.0]])
     with pytest.raises(LogFormatError, match=r"column 'speed_kmh': cells of type list.* are not numbers"):

@@ -54,12 +54,31 @@ def test_a_block_written_two_seconds_late_is_put_back_into_its_gap(read):
     assert session.notes == ("20 rows out of order sorted by time",)
 
 
-def test_a_clock_that_restarts_goes_on_behind_the_first_run(read):
-    session = read(true_rows(50) + true_rows(50))
+def test_a_clock_reset_while_driving_goes_on_without_a_pause(read):
+    # 60 km/h throughout: a lap timer that starts anew while the car drives on.
+    rows = [(f"{i / RATE:.1f}", 60) for i in range(50)]
+    session = read(rows + rows)
     # The second run starts one step (0.1 s) behind the last row, 4.9 s, of the first.
     np.testing.assert_allclose(session.t, np.arange(100) / RATE, atol=1e-9)
-    np.testing.assert_allclose(session.channel("speed")[50:] * 3.6, np.arange(50), atol=1e-9)
     assert session.notes == ("the clock restarts after 4.90 s: 5.00 s added to the rows from there on",)
+
+
+def test_a_second_run_in_one_file_follows_behind_a_pause(read):
+    # The true drive ends at 49 km/h and the second run starts at standstill: nobody drove from one to the other.
+    session = read(true_rows(50) + true_rows(50))
+    np.testing.assert_allclose(session.t[:50], np.arange(50) / RATE, atol=1e-9)
+    np.testing.assert_allclose(session.t[50:], 4.9 + 60.0 + np.arange(50) / RATE, atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed")[50:] * 3.6, np.arange(50), atol=1e-9)
+    assert session.notes[0] == (
+        "the clock restarts after 4.90 s: 64.90 s added to the rows from there on; the pause of 60 s is assumed"
+    )
+
+
+def test_a_column_that_is_no_clock_is_refused(read):
+    with pytest.raises(
+        LogFormatError, match=r"its clock goes back by more than 1 s at 600 rows\. Is its column of time"
+    ):
+        read([(i % 2 * 5, i) for i in range(1201)])
 
 
 def test_rows_of_equal_time_are_one_row(read):

@@ -55,7 +55,8 @@ def _open(request: Request, head: bytes) -> tuple:
         schema = file.schema_arrow
 
         def load(index: int) -> object:
-            return file.read(columns=[schema.field(index).name]).column(0)
+            name = schema.field(index).name
+            return file.read(columns=[name]).column(schema.names[:index].count(name))
 
         return schema, file.metadata.num_rows, load
     import pyarrow.feather as feather

@@ -6,11 +6,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from simlap.errors import LogFormatError
+from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.session import Column, Session
 
-# Pause put between files whose clocks both start anew: nobody knows the true one. Long enough to be a gap, so
-# that no lap is timed across it.
-UNKNOWN_PAUSE = 60.0  # [s]
 # Files that share this many times with equal values hold the same rows; two different drives agree in a few rows
 # (standing still) at most.
 SHARED_ROWS = 20

@@ -4,12 +4,18 @@ import numpy as np
 
 from simlap.errors import LogFormatError
 from simlap.readers.clock import DAY
-from simlap.readers.table import RawLog, drop_columns
+from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
 from simlap.session import Session
 
 # A step back of the clock up to this is rows written in the wrong order; a longer one may be a restart. Loggers
 # buffer their channels for less than a second; nobody restarts one in less.
 LATE_ROWS = 1.0  # [s]
+# More restarts than this are no clock, but some other column. Laps of a day, by a lap timer, are fewer.
+MOST_RESTARTS = 500
+# A car faster than ROLLING on both sides of a restart, by nearly the same speed, drove on. SAME_SPEED is what full
+# braking (10 m/s²) takes off in 0.2 s, two rows of the slowest receivers.
+ROLLING = 3.0  # [m/s]
+SAME_SPEED = 2.0  # [m/s]
 # A pause longer than this is noted as a gap. A car covers 50 m in it.
 CLOCK_GAP = 1.0  # [s]
 # Rows of one time stamp: above this share the stamps are too coarse, and the rows are spread between them.
@@ -95,21 +101,40 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
             time[index + 1 :] += DAY
             notes.append("the clock passes midnight: a day added from there on")
         steps = np.diff(time)
+    back = np.flatnonzero(steps < -LATE_ROWS).tolist()
+    if len(back) > MOST_RESTARTS:
+        raise LogFormatError(
+            f"{log.source}: its clock goes back by more than {LATE_ROWS:.0f} s at {len(back)} rows. Is its column of "
+            f'time the right one? Choose another: --column time="NAME":s'
+        )
     forward = steps[steps > 0]
     step = float(np.median(forward)) if forward.size else LONE_STEP
-    for index in np.flatnonzero(steps < -LATE_ROWS).tolist():
+    for index in back:
         high = time[: index + 1].max()
         if time[index + 1] >= high or _fits(time, index + 1, high, step):
             continue
-        shift = high + step - time[index + 1]
+        rolling = _drives_on(log, keep[index], keep[index + 1])
+        shift = high + (step if rolling else UNKNOWN_PAUSE) - time[index + 1]
         time[index + 1 :] += shift
-        notes.append(f"the clock restarts after {high:.2f} s: {shift:.2f} s added to the rows from there on")
+        notes.append(
+            f"the clock restarts after {high:.2f} s: {shift:.2f} s added to the rows from there on"
+            + ("" if rolling else f"; the pause of {UNKNOWN_PAUSE:.0f} s is assumed")
+        )
     late = int(np.count_nonzero(time < np.maximum.accumulate(time)))
     if late:
         order = np.argsort(time, kind="stable")
         keep, time = keep[order], time[order]
         notes.append(f"{_plural(late, 'row')} out of order sorted by time")
     return keep, time
+
+
+def _drives_on(log: RawLog, before: int, after: int) -> bool:
+    """Whether the car rolled through a restart of the clock, as it does when a lap timer is reset."""
+    for name in ("speed", "wheel_speed"):
+        if name in log.values:
+            first, second = log.values[name][before], log.values[name][after]
+            return bool(min(first, second) > ROLLING and abs(second - first) < SAME_SPEED)
+    return False
 
 
 def _fits(time: np.ndarray, start: int, high: float, step: float) -> bool:
