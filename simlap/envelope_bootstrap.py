@@ -20,6 +20,8 @@ ENGINE_FLOOR = 0.03  # [m/s²]
 DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
 GROWTH_SCALE = 0.003  # [1/m]
+# Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
+GROWTH_APART, GROWTH_APART_SHARE = 0.0004, 0.2  # [1/m], share
 # A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 5 %.
 GROWTH_GAIN = 1.92
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
@@ -98,16 +100,17 @@ def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solut
     spread: dict[str, np.ndarray] = {}
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
 
-    def pair(name: str, found: Events, side: float | None, begin: np.ndarray | None) -> np.ndarray:
+    def pair(name: str, found: Events, side: float | None, begin: np.ndarray | None, growth: Growth) -> np.ndarray:
         keep = np.ones(found.count, dtype=bool) if side is None else found.turn == side
         z = np.median(found.speed2[laps][..., keep], axis=1)
         level, deviation, spread[name] = upper_levels(_at_middle(found, laps, keep, begin), found.noise[keep], quantile)
         levels[name] = level, deviation, z
-        return fit_pair(level, deviation, z, begin)
+        return fit_pair(level, deviation, z, begin, growth)
 
-    both = pair("lateral", events.lateral, None, None if start is None else start.lateral[0, 0])
+    both = pair("lateral", events.lateral, None, None if start is None else start.lateral[0, 0], Growth())
     lateral = np.stack([both, both], axis=1)
-    braking = pair("braking", events.braking, None, None if start is None else start.braking[0])
+    beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(events.braking.value)))
+    braking = pair("braking", events.braking, None, None if start is None else start.braking[0], beside)
 
     drive = events.drive
     knots = engine_knots(drive) if start is None else start.knots
@@ -135,39 +138,64 @@ def _at_middle(found: Events, laps: np.ndarray, keep: np.ndarray, begin: np.ndar
     return (value / shape * np.median(shape, axis=0))[laps]
 
 
-def fit_pair(level: np.ndarray, deviation: np.ndarray, z: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
+@dataclass(frozen=True)
+class Growth:
+    """What is expected of a limit's v² term before looking [1/m]: normal, or exponential when `mean` is 0."""
+
+    mean: float = 0.0
+    deviation: float = GROWTH_SCALE
+
+    @classmethod
+    def beside(cls, pair: np.ndarray, limit: float) -> "Growth":
+        """Of a limit of about `limit` m/s² when another, `pair` (c0, c1), has shown how the car grows with speed."""
+        mean = float(limit * pair[1] / pair[0])
+        return cls(mean, GROWTH_APART + GROWTH_APART_SHARE * mean) if mean > 0.0 else cls()
+
+    def terms(self) -> tuple[np.ndarray, np.ndarray]:
+        """Precision (2, 2) and slope (2,) of the log prior over (level, v² term in `SPEED2_UNIT`)."""
+        if self.mean == 0.0:
+            return np.zeros((2, 2)), np.array([0.0, -1.0 / (self.deviation * SPEED2_UNIT)])
+        precision = 1.0 / (self.deviation * SPEED2_UNIT) ** 2
+        return np.diag([0.0, precision]), np.array([0.0, self.mean * SPEED2_UNIT * precision])
+
+
+def fit_pair(
+    level: np.ndarray, deviation: np.ndarray, z: np.ndarray, begin: np.ndarray | None, growth: Growth
+) -> np.ndarray:
     """(c0, c1) of each draw, (B, 2)."""
     middle = float(np.mean(z))
     scale = float(np.mean(np.median(level, axis=1)))
     error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)
     kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
     design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
+    precision, pull = growth.terms()
     if begin is None:
-        first = _best_of_grid(level[0], error[0], design[0], kind)
+        first = _best_of_grid(level[0], error[0], design[0], kind, growth)
     else:
         first = np.array([begin[0] + begin[1] * middle, begin[1] * SPEED2_UNIT])
-    pull = np.array([0.0, -1.0 / (GROWTH_SCALE * SPEED2_UNIT)])
-    free = climb(
-        level, error, design, np.broadcast_to(first, (level.shape[0], 2)), kind, np.zeros((2, 2)), np.zeros(2), pull
-    )
-    # the start for limits without growth: the free ones at the middle speed
+    free = climb(level, error, design, np.broadcast_to(first, (level.shape[0], 2)), kind, precision, np.zeros(2), pull)
+    c1 = free[:, 1] / SPEED2_UNIT
+    if growth.mean > 0.0:
+        return np.stack([free[:, 0] - c1 * middle, c1], axis=1)
     flat = climb(level, error, design[:, :, :1], free[:, :1], kind, np.zeros((1, 1)), np.zeros(1))
-    gain = (
-        log_density(level - np.einsum("bjk,bk->bj", design, free), error, kind) - log_density(level - flat, error, kind)
-    ).sum(axis=1)
+    gain = log_density(level - np.einsum("bjk,bk->bj", design, free), error, kind).sum(axis=1)
+    gain -= log_density(level - flat, error, kind).sum(axis=1)
     grows = gain > GROWTH_GAIN
-    c1 = np.where(grows, free[:, 1] / SPEED2_UNIT, 0.0)
+    c1 = np.where(grows, c1, 0.0)
     return np.stack([np.where(grows, free[:, 0], flat[:, 0]) - c1 * middle, c1], axis=1)
 
 
-def _best_of_grid(level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture) -> np.ndarray:
+def _best_of_grid(
+    level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture, growth: Growth
+) -> np.ndarray:
     """Start for the climb: the best of a grid over both parameters."""
     a = np.linspace(0.8 * level.min(), 1.1 * level.max(), 80)
-    growth = np.concatenate([[0.0], np.geomspace(5e-5, 6e-3, 16)]) * SPEED2_UNIT
-    limit = a[:, None, None] + growth[None, :, None] * design[:, 1]
-    value = log_density(level - limit, error, kind).sum(axis=2) - growth / (GROWTH_SCALE * SPEED2_UNIT)
+    c1 = np.concatenate([[0.0], np.geomspace(5e-5, 6e-3, 24)]) * SPEED2_UNIT
+    limit = a[:, None, None] + c1[None, :, None] * design[:, 1]
+    precision, pull = growth.terms()
+    value = log_density(level - limit, error, kind).sum(axis=2) + c1 * pull[1] - 0.5 * precision[1, 1] * c1**2
     i, j = np.unravel_index(int(np.argmax(value)), value.shape)
-    return np.array([a[i], growth[j]])
+    return np.array([a[i], c1[j]])
 
 
 def fit_curve(
