@@ -77,10 +77,15 @@ def choose_priorities(
     by_name = {sheet.corner: sheet for sheet in sheets}
     found = []
     for corner in corners:
-        clear = [p for p in corner.phases if p.gain_alone.low > 0.0 and p.gain_alone.value >= limits["worth_s"]]
-        if corner.clear and clear:
-            sheet = by_name[corner.corner.name]
-            found.append(max((_priority(corner, p, findings, sheet, limits) for p in clear), key=_weight))
+        sheet = by_name[corner.corner.name]
+        chances = [
+            chance
+            for phase in corner.phases
+            if corner.clear and phase.gain_alone.low > 0.0 and phase.gain_alone.value >= limits["worth_s"]
+            for chance in _candidate(corner, phase, findings, sheet, limits)
+        ]
+        if chances:
+            found.append(max(chances, key=_weight))
     found.sort(key=_weight, reverse=True)
     calm = [each for each in found if not each.build_up]
     if calm and found[0].build_up:
@@ -96,13 +101,14 @@ def _weight(priority: Priority) -> float:
     return priority.worth.value * (UNEXPLAINED if priority.kind == TIME_LOST else 1.0)
 
 
-def _priority(
+def _candidate(
     corner: CornerResult,
     result: PhaseResult,
     findings: Sequence[Finding],
     sheet: CornerSheet,
     limits: Thresholds,
-) -> Priority:
+) -> tuple[Priority, ...]:
+    """What to do about one phase; empty where its loss has neither a finding nor a size that a driver can see."""
     name, phase = corner.corner.name, result.name
     here = [f for f in findings if (f.corner, f.phase) == (name, phase) and f.kind in WORDS]
     here.sort(key=lambda f: (f.occurrences < ON_MOST_LAPS * f.of_laps, PRECEDENCE.index(f.kind)))
@@ -112,38 +118,46 @@ def _priority(
         act = words.act(here[0].evidence, limits, corner.step_kmh)
     else:
         kind = TIME_LOST
-        say, act = plain_loss(corner, phase, sheet)
+        plain = plain_loss(corner, phase, sheet, limits)
+        if not plain:
+            return ()
+        say, act = plain
     if corner.build_up:
         act = (
             f"Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and only "
             "with your coach's agreement"
         )
     sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
-    return Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind)
+    return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind),)
 
 
-def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet) -> tuple[str, str]:
-    """Observation and advice for a phase that loses time while no finding tells why."""
+def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet, limits: Thresholds) -> tuple[str, ...]:
+    """Observation and advice for a phase that loses time while no finding tells why.
+
+    Empty where speeds and times are so near the limit's that only the changes of pedals and gears, which the limit
+    profile does not need, are left to explain the loss.
+    """
     if phase == "mid_corner" or not sheet.traces:
         typical, limit = corner.min_speed_typical * MS_TO_KMH, corner.min_speed_limit * MS_TO_KMH
-        if limit - typical >= 1.0:
-            more = max(1.0, min(0.5 * (limit - typical), corner.step_kmh))
-            return (
-                f"minimum speed {typical:.0f} km/h against the limit's {limit:.0f} km/h",
-                f"Carry about {more:.0f} km/h more through the slowest point",
-            )
+        if typical >= (1.0 - limits["slow_share"]) * limit:
+            return ()
+        more = max(1.0, min(0.5 * (limit - typical), corner.step_kmh))
         return (
-            f"slowest at the limit's {limit:.0f} km/h, but slow for longer than the limit is",
-            "Compare line and steering with those of the best lap",
+            f"minimum speed {typical:.0f} km/h against the limit's {limit:.0f} km/h",
+            f"Carry about {more:.0f} km/h more through the slowest point",
         )
     if phase == "exit":
         driven, limit, along = (float(np.median(each)) for each in zip(*map(_exit_speed, sheet.traces), strict=True))
+        if driven >= (1.0 - limits["exit_slower_share"]) * limit:
+            return ()
         return (
             f"{driven:.0f} km/h against the limit's {limit:.0f} km/h {along:.0f} m into the exit, for no single reason "
             "that the log shows",
             "Compare throttle and gear changes there with those of the best lap before changing anything",
         )
     driven, limit = (float(np.median(each)) for each in zip(*map(_braking_time, sheet.traces), strict=True))
+    if driven <= (1.0 + limits["braking_longer_share"]) * limit:
+        return ()
     return (
         f"the braking stretch takes {driven:.1f} s against the limit's {limit:.1f} s, for no single reason that the "
         "log shows",

@@ -110,7 +110,10 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
 
 
 def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Throttle opened, closed and opened again while the car still turns; gear changes are left alone."""
+    """Throttle opened, closed and opened again while the car still turns.
+
+    Gear changes are left alone, and so are places where the limit profile itself gives up speed.
+    """
     throttle = trace.channels["throttle"]
     from_here = marks.slowest
     leaving = np.arange(throttle.size) >= from_here
@@ -118,7 +121,8 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     step = limits["reopened_share"]
     opened = np.maximum.accumulate(np.where(leaving, throttle, 0.0))
     later = np.maximum.accumulate(np.where(leaving & turning, throttle, 0.0)[::-1])[::-1]
-    deep = leaving & turning & (opened - throttle >= step) & (later - throttle >= step)
+    drives = trace.limit_a_lon > -limits["limit_eases_ms2"]
+    deep = leaving & turning & drives & (opened - throttle >= step) & (later - throttle >= step)
     dips = [span for span in runs(deep) if not _gear_change(trace, span, float(opened[span[0]]), limits)]
     if not dips:
         return NOTHING
@@ -133,11 +137,11 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
 
 
 def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limits: Thresholds) -> bool:
-    """A short closing from full throttle; with a gear channel, only if the gear rises near it."""
-    if lasts(trace, span) > limits["shift_cut_s"] or opened < limits["throttle_full_share"]:
+    """A short closing near which the gear rises; without a gear channel, one from full throttle."""
+    if lasts(trace, span) > limits["shift_cut_s"]:
         return False
     if not trace.has("gear"):
-        return True
+        return opened >= limits["throttle_full_share"]
     near = (trace.t >= trace.t[span[0]] - limits["shift_cut_s"]) & (
         trace.t <= trace.t[min(span[1], trace.t.size - 1)] + limits["shift_cut_s"]
     )

@@ -12,7 +12,7 @@ from simlap.report.plain import clean, lap_time
 from simlap.results import Advice, Analysis, Finding, Interval
 
 SCHEMA = "simlap.notes/1"
-NO_PRIORITY = "Nothing is clearly left on the table: no phase loses time beyond doubt on these laps."
+NO_PRIORITY = "No phase loses time both beyond doubt and in a way that a driver could act on."
 NO_KEEP = "No braking or mid-corner phase is both near the limit and alike from lap to lap yet."
 WORTH = "Worth: lap time won if that phase alone reached the limit, with its 90 % interval; a first step brings a part."
 BOUND = "The limit is a bound drawn from this driver's own laps, not an instruction. Gains do not add up."

@@ -96,14 +96,19 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "before_apex_s": _seconds(0.2, "fewer early full throttles: time at full throttle before the apex"),
         # exit
         "part_out_s": _seconds(1.0, "fewer part throttles on the way out"),
-        "late_throttle_s": _seconds(0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"),
+        "late_throttle_s": _seconds(
+            0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"
+        ),
         "reopened_share": _share(0.4, "fewer double openings: opening given up and taken again"),
+        "limit_eases_ms2": _rate(0.5, "more double openings, where the limit profile slows as well"),
         "shift_cut_s": _seconds(0.35, "longer closings count as a gear change and are left alone"),
         # traffic
         "traffic_lost_s": _seconds(0.3, "fewer laps are taken as held up: zone time beyond the median lap's"),
         "traffic_speed_share": _share(0.1, "the same: speed below the median lap's on the straight"),
         "traffic_laps": Threshold(3.0, "1", "needs more laps before one is taken as held up", 3.0, 50.0),
         # advice
+        "exit_slower_share": _share(0.025, "fewer unexplained exits: speed below the limit's on the way out"),
+        "braking_longer_share": _share(0.06, "fewer unexplained brakings: time beyond the limit's"),
         "advice_metres": _metres(10.0, "larger steps: most by which a brake point is moved at once"),
         "advice_bar": Threshold(10.0, "bar", "larger steps: most by which a brake peak is raised at once", 1.0, 60.0),
         "worth_s": _seconds(0.02, "fewer priorities: least gain that is worth a driver's attention"),
