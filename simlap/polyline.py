@@ -18,6 +18,8 @@ FILLED = 2.0  # spacing of the filled line [m]
 # Vertices closer than this are thinned out: the curvature of a log at 10 Hz and walking pace is its noise alone.
 DENSEST = 1.0  # [m]
 
+FEWEST = 8  # vertices; with fewer the smooth line through them is a guess
+
 # A crossing this near to a vertex is that vertex: a file written by simlap keeps its vertices when it is read.
 AT_VERTEX = 0.005  # [m]
 
@@ -61,6 +63,10 @@ def line_from_vertices(
         When the start line crosses the line never or more than once, or there are too few vertices.
     """
     points, columns = _thinned(points, columns)
+    if len(points) < FEWEST:
+        raise OptionError(
+            f"the line has {len(points)} vertices that lie {DENSEST:g} m apart; a circuit needs at least {FEWEST}."
+        )
     if start_line is not None:
         points, columns = cut_at_start_line(points, columns, start_line)
     _, spline, knots = _spline(points, columns)

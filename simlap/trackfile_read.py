@@ -20,7 +20,6 @@ from simlap.trackfile import DECIMALS, ROLES
 LARGEST_FILE = 50_000_000  # [bytes] a circuit of 100 km with vertices every 2 m has 5 MB
 LONGEST_NAME = 200  # [characters] a name must fit a table; longer ones are a pasted text
 SHORTEST_LINE = 50.0  # [m] less is no circuit but a slip of the decimal point
-FEWEST = 8  # vertices; with fewer the smooth line through them is a guess
 WIDEST = 200.0  # [m] to one edge; a runway has 30
 STEEPEST_BANK = 60.0  # [deg] the steepest banked tracks have about 50
 GRIP_RANGE = (0.1, 3.0)  # factors beyond are a percentage or a slip
@@ -103,9 +102,6 @@ def track_from_geojson(data: Any, source: str) -> Track:
     _check_closed(place, position)
     origin = origin_of(position[:, 1], position[:, 0])
     x, y = to_plane(position[:, 1], position[:, 0], origin)
-    different = len(np.unique(position[:, :2], axis=0))
-    if different < FEWEST:
-        place.fail(f": it has {different} different positions; a circuit needs at least {FEWEST}.")
     known_height = position.shape[1] == 3
     columns = {"z": position[:, 2] if known_height else np.zeros(len(position))}
     for key, low, high in (

@@ -332,7 +332,7 @@ BROKEN = {
                 },
             )
         ),
-        r"features\[0\] \(reference line\): it has 3 different positions; a circuit needs at least 8",
+        r"the line has 3 vertices that lie 1 m apart; a circuit needs at least 8",
     ),
     "widths too few": (
         edit(lambda d: line_of(d)["properties"]["width_left_m"].pop()),

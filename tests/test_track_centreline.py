@@ -1,0 +1,140 @@
+"""Centre lines as CSV: metres and degrees, widths, direction, and every way to break one."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simlap.centreline import track_from_centre_line
+from simlap.circuits import invented_circuit
+from simlap.errors import OptionError, TrackFormatError
+from simlap.geodesy import to_geodetic
+
+CIRCUITS = Path(__file__).parents[2] / "shared" / "data" / "circuits"
+
+
+@pytest.fixture(scope="module")
+def club():
+    return invented_circuit("club")
+
+
+def csv_of(path, header, columns, delimiter=",", comma=False):
+    rows = [delimiter.join(f"{value:.7f}" for value in row) for row in np.column_stack(columns)]
+    text = "\n".join(rows)
+    path.write_text(header + "\n" + (text.replace(".", ",") if comma else text) + "\n", encoding="utf-8")
+    return path
+
+
+def same_as(track, club, rel=1e-4):
+    assert track.length == pytest.approx(club.length, rel=rel)
+    assert [c.direction for c in track.corners] == [c.direction for c in club.corners]
+
+
+@pytest.mark.parametrize(
+    ("header", "delimiter", "comma"),
+    [
+        ("# x_m,y_m,z_m,w_tr_right_m,w_tr_left_m", ",", False),
+        ("X [m];Y [m];Altitude [m];Width Right (m);Width Left (m)", ";", True),
+        ("east_m\tnorth_m\televation_m\twidth_right_m\twidth_left_m", "\t", False),
+    ],
+)
+def test_metres_with_heights_and_widths_give_the_circuit(tmp_path, club, header, delimiter, comma):
+    line = club.line
+    columns = (line.x, line.y, line.z, np.full(line.x.size, 4.0), np.full(line.x.size, 6.0))
+    track = track_from_centre_line(csv_of(tmp_path / "c.csv", header, columns, delimiter, comma), origin=(1.0, 2.0))
+    same_as(track, club)
+    assert (track.origin, track.has_elevation, track.name) == ((1.0, 2.0), True, "c")
+    np.testing.assert_allclose(track.width_right, 4.0)
+    np.testing.assert_allclose(track.width_left, 6.0)
+    np.testing.assert_allclose(track.line.z, line.z, atol=1e-3)
+
+
+def test_degrees_give_the_same_circuit_as_metres(tmp_path, club):
+    # 7 decimals are 11 mm; lengths then agree to 1e-4.
+    lat, lon = to_geodetic(club.line.x, club.line.y, club.origin)
+    track = track_from_centre_line(csv_of(tmp_path / "c.csv", "latitude,longitude", (lat, lon)))
+    assert track.length == pytest.approx(club.length, rel=3e-4)
+    assert track.origin == pytest.approx(club.origin, abs=0.02)
+    assert not track.has_elevation
+
+
+def test_reversed_line_has_its_corners_mirrored_and_its_widths_swapped(tmp_path, club):
+    line = club.line
+    columns = (line.x, line.y, np.full(line.x.size, 4.0), np.full(line.x.size, 6.0), np.full(line.x.size, 2.0))
+    path = csv_of(tmp_path / "c.csv", "x_m,y_m,w_tr_right_m,w_tr_left_m,banking_deg", columns)
+    track = track_from_centre_line(path, reverse=True, name="other way")
+    swap = {"left": "right", "right": "left"}
+    assert [swap[c.direction] for c in reversed(track.corners)] == [c.direction for c in club.corners]
+    assert (track.width_right[0], track.width_left[0], track.name) == (6.0, 4.0, "other way")
+    np.testing.assert_allclose(track.line.bank, -math.radians(2.0))
+
+
+def test_a_closed_line_may_repeat_its_first_point(tmp_path, club):
+    line = club.line
+    once = track_from_centre_line(csv_of(tmp_path / "a.csv", "x_m,y_m", (line.x, line.y)))
+    twice = (np.append(line.x, line.x[0]), np.append(line.y, line.y[0]))
+    again = track_from_centre_line(csv_of(tmp_path / "b.csv", "x_m,y_m", twice))
+    assert again.length == pytest.approx(once.length, abs=1e-6)
+    np.testing.assert_allclose(again.line.kappa, once.line.kappa, atol=1e-9)
+
+
+@pytest.mark.parametrize(("name", "length"), [("Norisring", 2300), ("Oschersleben", 3696), ("Spielberg", 4318)])
+def test_centre_lines_of_real_circuits_have_their_published_length(name, length):
+    # Source: lengths published by the operators: 2.300 km, 3.696 km, 4.318 km. Those are measured along the slope and
+    # along the operator's own line; 0.5 % covers both.
+    path = CIRCUITS / f"{name}_track.csv"
+    if not path.exists():
+        pytest.skip(f"{path} is not there")
+    track = track_from_centre_line(path)
+    assert track.length == pytest.approx(length, rel=0.005)
+    assert 4.0 < track.width_left.min() < track.width_left.max() < 15.0
+    # its curvature adds up to one turn round, whatever the spacing (Hopf's theorem of turning tangents)
+    assert abs(track.line.kappa.sum() * track.length / track.line.x.size) == pytest.approx(2.0 * math.pi, rel=1e-3)
+
+
+GOOD = [f"{50 * math.cos(k / 5):.3f},{50 * math.sin(k / 5):.3f}" for k in range(31)]
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ([], r"c.csv: the file is empty"),
+        (["", "  ", "#"], r"c.csv: the file is empty"),
+        (["x,y", *GOOD], r"row 1: the columns are 'x', 'y'. A centre line has x_m and y_m, or latitude and longitude"),
+        (["x_m,lat", *GOOD], r"row 1: the columns are 'x_m', 'lat'. A centre line has"),
+        (["x_m,y_m,east_m", *[g + ",1" for g in GOOD]], r"row 1: two columns hold 'east_m'"),
+        (["x_m,y_m,lat,lon", *[g + ",1,1" for g in GOOD]], r"row 1: both metres and degrees"),
+        (["x_m,y_m", *GOOD[:5], "1.0,left", *GOOD[5:]], r"row 7, column 'y_m': 'left' is not a finite number"),
+        (["x_m,y_m", *GOOD[:5], "1.0", *GOOD[5:]], r"row 7, column 'y_m': '' is not a finite number"),
+        (["x_m,y_m", "nan,1", *GOOD], r"row 2, column 'x_m': 'nan' is not a finite number"),
+        (["x_m,y_m", *GOOD[:6]], r"c.csv: 6 points; a circuit needs at least 8"),
+        (
+            ["x_m,y_m", *[f"{10 * k},0" for k in range(40)]],
+            r"the last row lies 390 m from the first.*this line is open",
+        ),
+        (["lat,lon", *[f"{90 + k},{k}" for k in range(1, 20)]], r"point 1, column 'lat': 91 is outside -90 to 90"),
+        (["x_m,y_m,w_tr_left_m", *[g + ",-2" for g in GOOD]], r"column 'width_left_m': -2 is outside 0 to 200"),
+        (["x_m,y_m", *["5,5"] * 20], r"c.csv: the line has 1 vertices that lie 1 m apart; a circuit needs"),
+    ],
+)
+def test_a_broken_centre_line_is_named_with_row_and_column(tmp_path, lines, words):
+    path = tmp_path / "c.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(TrackFormatError, match=words):
+        track_from_centre_line(path)
+
+
+def test_an_origin_for_a_line_in_degrees_is_refused(tmp_path, club):
+    lat, lon = to_geodetic(club.line.x, club.line.y, club.origin)
+    path = csv_of(tmp_path / "c.csv", "lat,lon", (lat, lon))
+    with pytest.raises(OptionError, match="is in degrees and has its place already"):
+        track_from_centre_line(path, origin=(0.0, 0.0))
+
+
+def test_files_that_are_no_text_or_not_there_are_named(tmp_path):
+    with pytest.raises(TrackFormatError, match=r"none.csv: cannot be read \(No such file"):
+        track_from_centre_line(tmp_path / "none.csv")
+    (tmp_path / "b.csv").write_bytes(b"x_m,y_m\n\xff\xfe")
+    with pytest.raises(TrackFormatError, match="byte 8 is not UTF-8"):
+        track_from_centre_line(tmp_path / "b.csv")
