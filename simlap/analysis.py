@@ -1,24 +1,25 @@
 """One walk from a log to ranked losses; the command line, the notebooks and the batch run all call it."""
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from simlap.advice import advise
 from simlap.corners import find_corners
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.errors import NotEnoughData
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
-from simlap.losses import PHASES, Driven, Ledger, driven_on, grip_limits, ledgers, map_phases, typical_lap
+from simlap.losses import PHASES, driven_on, grip_limits, ledgers, map_phases, typical_lap
 from simlap.motion import Motion, motion_of
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
+from simlap.target import target_of
 from simlap.track import Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
@@ -134,7 +135,16 @@ def analyse(session: Session, track: Track | None = None, options: Options | Non
     doi:10.1177/027836498500400301).
     """
     options = replace(options or Options(), **choices)
-    return judge(prepare(session, track, options), options)
+    return advised(judge(prepare(session, track, options), options))
+
+
+def advised(analysis: Analysis) -> Analysis:
+    """The analysis with what to tell the driver and the target ladder."""
+    analysis = replace(analysis, advice=advise(analysis))
+    try:
+        return replace(analysis, target=target_of(analysis))
+    except NotEnoughData as reason:
+        return replace(analysis, notes=(*analysis.notes, f"No target: {reason}"))
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:
@@ -144,7 +154,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     corners = track.corners or find_corners(track.line)
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
-    zones = cut_zones(line, corners, limit, brake_onsets(table, corners))
+    zones = cut_zones(line, corners, limit, brake_onsets(table, corners), np.asarray(table.counted, dtype=bool))
     phases = map_phases(zones, np.asarray(line.station), float(line.length))
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
@@ -210,12 +220,6 @@ def lap_row(analysis: Analysis, number: int) -> int:
         numbers = ", ".join(str(int(n)) for n in analysis.table.numbers)
         raise NotEnoughData(f"Lap {number} is not a complete lap of this session. Complete laps: {numbers}.")
     return int(rows[0])
-
-
-def against(analysis: Analysis, other: Driven, rows: Sequence[int] | None = None) -> tuple[Ledger, ...]:
-    """Ledgers of laps (default: the typical one) against another lap instead of the limit."""
-    laps = [analysis.typical] if rows is None else [analysis.lap_driven[row] for row in rows]
-    return ledgers(analysis.line, analysis.fit.envelope.pack(), laps, analysis.phases, other=other)
 
 
 def phase_of(corner: int, kind: int) -> int:

@@ -4,9 +4,14 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from simlap.analysis import Options
+    from simlap.session import Session
+    from simlap.track import Track
 
 from simlap.cli_common import (
     ColumnOpt,
@@ -28,6 +33,8 @@ from simlap.cli_common import (
     step,
 )
 from simlap.cli_compare import compare
+from simlap.cli_cues import cues
+from simlap.cli_notes import notes
 from simlap.cli_target import target
 from simlap.cli_track import track_app
 from simlap.errors import SimlapError
@@ -53,16 +60,36 @@ def analyse(
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
     out: OutOpt = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", metavar="DIR", help="Write the figures as PNG, SVG and PDF.")
+    ] = None,
+    against: Annotated[
+        str | None,
+        typer.Option("--against", metavar="LAP|best|typical|FILE", help="Also compare with another lap or session."),
+    ] = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Rank the corners by the time left in them; write the report to --out."""
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     circuit = load_track(track)
     session = load_session(sessions, column)
-    _analyse_and_print(session, circuit, options, out, as_json)
+    rival = None
+    if against is not None and not (against in ("best", "typical") or against.isdecimal()):
+        rival = load_session([Path(against)], column)
+    _analyse_and_print(session, circuit, options, out, as_json, figures=figures, against=against, rival=rival)
 
 
-def _analyse_and_print(session, circuit, options, out: Path | None, as_json: bool) -> None:  # type: ignore[no-untyped-def]
+def _analyse_and_print(
+    session: "Session",
+    circuit: "Track | None",
+    options: "Options",
+    out: Path | None,
+    as_json: bool,
+    *,
+    figures: Path | None = None,
+    against: str | None = None,
+    rival: "Session | None" = None,
+) -> None:
     """Analyse, write the outputs where asked, print the table or the JSON."""
     from simlap.analysis import analyse as run
     from simlap.report.json import analysis_to_dict
@@ -70,15 +97,32 @@ def _analyse_and_print(session, circuit, options, out: Path | None, as_json: boo
 
     with step("analysing"):
         result = run(session, circuit, options)
+    held = None
+    if against is not None:
+        from simlap.against import against_lap, against_session
+
+        held = against_lap(result, against) if rival is None else against_session(result, rival, options)
+    if figures is not None:
+        from simlap.figures import save_figures
+
+        with step(f"drawing into {figures}"):
+            save_figures(result, figures, ("png", "svg", "pdf"))
     if out is not None:
         from simlap.report import write_outputs
 
         with step(f"writing to {out}"):
             write_outputs(result, out)
     if as_json:
-        emit(json.dumps(analysis_to_dict(result), ensure_ascii=False, indent=1))
-    else:
-        print_analysis(result)
+        data = analysis_to_dict(result)
+        if held is not None:
+            data["against"] = held.to_dict()
+        emit(json.dumps(data, ensure_ascii=False, indent=1))
+        return
+    print_analysis(result)
+    if held is not None:
+        from simlap.report.against import print_against
+
+        print_against(held)
 
 
 @app.command()
@@ -135,8 +179,10 @@ def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt =
         print_channels(session)
 
 
+app.command()(notes)
 app.command()(target)
 app.command()(compare)
+app.command()(cues)
 app.add_typer(track_app, name="track")
 
 

@@ -1,0 +1,88 @@
+"""One lap held against another lap, or another driver's session, in the same three ledgers."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simlap.analysis import Options, lap_row, prepare
+from simlap.errors import NotEnoughData
+from simlap.losses import PHASE_NAMES, PHASES, Driven, Ledger, driven_on, ledgers, typical_lap
+from simlap.results import Analysis
+from simlap.session import Session
+
+
+@dataclass(frozen=True, eq=False)
+class Against:
+    """A lap of the analysis and the lap it is held against."""
+
+    subject: str  #: what was compared: "typical lap" or "best lap"
+    reference: str  #: what it was held against
+    corners: tuple[str, ...]
+    ledger: Ledger
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for JSON; positive seconds are lost to the reference."""
+
+        def phase(index: int) -> dict[str, float]:
+            return {
+                "lost_s": round(float(self.ledger.lost[index]), 3) + 0.0,
+                "caused_s": round(float(self.ledger.caused[index]), 3) + 0.0,
+                "gain_alone_s": round(float(self.ledger.gain_alone[index]), 3) + 0.0,
+            }
+
+        return {
+            "subject": self.subject,
+            "reference": self.reference,
+            "subject_s": round(self.ledger.driven_s, 3),
+            "reference_s": round(self.ledger.reference_s, 3),
+            "unexplained_s": round(self.ledger.unexplained_s, 3) + 0.0,
+            "corners": [
+                {
+                    "name": name,
+                    "gain_alone_s": round(float(self.ledger.corner_gain[i]), 3) + 0.0,
+                    "phases": {kind: phase(PHASES * i + k) for k, kind in enumerate(PHASE_NAMES)},
+                }
+                for i, name in enumerate(self.corners)
+            ],
+        }
+
+
+def against_lap(analysis: Analysis, which: str) -> Against:
+    """Hold the typical lap against ``best`` or a lap number, or the best lap against ``typical``.
+
+    Raises
+    ------
+    NotEnoughData
+        When the lap is not a complete lap of the session.
+    """
+    best = analysis.lap_driven[lap_row(analysis, analysis.best_lap)]
+    if which == "typical":
+        return _held(analysis, best, f"best lap ({analysis.best_lap})", analysis.typical, "typical lap")
+    if which == "best":
+        return _held(analysis, analysis.typical, "typical lap", best, f"best lap ({analysis.best_lap})")
+    other = analysis.lap_driven[lap_row(analysis, int(which))]
+    return _held(analysis, analysis.typical, "typical lap", other, f"lap {int(which)}")
+
+
+def against_session(analysis: Analysis, session: Session, options: Options | None = None) -> Against:
+    """Hold the typical lap against the typical lap of another session on the same circuit.
+
+    Raises
+    ------
+    NotEnoughData
+        When the other session has no counted lap on this circuit.
+    """
+    prepared = prepare(session, analysis.track, options or Options())
+    if not np.array_equal(prepared.table.station, analysis.table.station):
+        raise NotEnoughData(f"{session.source}: its laps do not lie on the circuit of {analysis.session.source}.")
+    dt = np.diff(np.asarray(prepared.table.t)[np.asarray(prepared.table.counted, dtype=bool)], axis=1)
+    other = typical_lap(analysis.line, np.array([driven_on(analysis.line, row).dt for row in dt]), analysis.phases)
+    return _held(analysis, analysis.typical, "typical lap", other, f"typical lap of {session.source}")
+
+
+def _held(analysis: Analysis, lap: Driven, subject: str, other: Driven, reference: str) -> Against:
+    (ledger,) = ledgers(
+        analysis.line, analysis.fit.envelope.pack(), [lap], analysis.phases, other=other, grip=analysis.grip
+    )
+    return Against(subject, reference, tuple(corner.corner.name for corner in analysis.corners), ledger)

@@ -1,0 +1,43 @@
+"""A lap against another lap, on a terminal."""
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from simlap.against import Against
+from simlap.losses import PHASES
+from simlap.report.plain import clean, corner_label, lap_time, seconds
+from simlap.report.terminal import console
+
+
+def print_against(result: Against) -> None:
+    """Print where the subject loses to the reference, by cause, in track order."""
+    out = console()
+    ledger = result.ledger
+    out.print(
+        Text(
+            f"{clean(result.subject)} {lap_time(ledger.driven_s)} against {clean(result.reference)} "
+            f"{lap_time(ledger.reference_s)}",
+            style="bold",
+        )
+    )
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("corner", no_wrap=True)
+    for head in ("lost here", "caused here", "braking", "middle", "exit", "gain alone"):
+        table.add_column(head, justify="right", no_wrap=True)
+    for index, name in enumerate(result.corners):
+        own = slice(PHASES * index, PHASES * (index + 1))
+        table.add_row(
+            Text(corner_label(name, 20)),
+            seconds(float(ledger.lost[own].sum())),
+            seconds(float(ledger.caused[own].sum())),
+            *(seconds(float(value)) for value in ledger.caused[own]),
+            seconds(float(ledger.corner_gain[index])),
+        )
+    out.print(table)
+    out.print(
+        Text(
+            "seconds, positive is lost to the other lap; braking, middle and exit split what was caused here",
+            style="dim",
+        )
+    )
