@@ -1,0 +1,127 @@
+"""Notes and chapters for the video, read back by an independent parser (webvtt-py)."""
+
+import html
+
+import numpy as np
+import pytest
+import webvtt as parser
+from report_case import FAST, FIRST_START, HOSTILE, LENGTH, NAMES, SLOW, circle_case
+
+from simlap.cues import SHOWN, Cue, Sync, chapter_cues, escaped, finding_cues, timestamp, webvtt
+from simlap.errors import NotEnoughData, OptionError
+
+VIDEO_START = 90.0  # [s] clock of the log at the first frame
+TICK = 1e-3  # [s] WebVTT counts milliseconds
+
+
+def read(text: str):
+    return parser.from_string(text)
+
+
+def test_note_is_on_screen_at_the_moment_in_the_video():
+    # Source: report_case.py: the finding of lap 1 lies 5 s into the lap, which starts 10 s into the video.
+    cue = read(webvtt(finding_cues(circle_case(), Sync(VIDEO_START), 1)))[0]
+    moment = FIRST_START + 5.0 - VIDEO_START
+    assert cue.start_in_seconds <= moment <= cue.end_in_seconds
+    assert "open 1.2 s after the limit" in cue.text
+
+
+def test_default_lap_is_the_best_one():
+    case = circle_case()
+    assert finding_cues(case, Sync(0.0)) == finding_cues(case, Sync(0.0), case.best_lap)
+
+
+def test_a_crossing_seen_in_the_video_gives_the_same_sync_as_its_start():
+    # Lap 1 starts at 100 s on the log's clock; seen at 10 s in the video, the video starts at 90 s.
+    assert Sync.from_crossing(circle_case(), 1, 10.0).video_start_s == pytest.approx(VIDEO_START)
+
+
+def test_shifting_the_video_shifts_every_cue_by_the_same_time():
+    case = circle_case()
+    early, late = (np.array([c.start_s for c in chapter_cues(case, Sync(s))]) for s in (80.0, 77.0))
+    assert late - early == pytest.approx(3.0)
+
+
+def test_chapters_of_a_lap_tile_it_and_lie_inside_it():
+    case = circle_case()
+    cues = chapter_cues(case, Sync(VIDEO_START))
+    laps = [cue for cue in cues if "," in cue.text]
+    assert [cue.text.split(",")[0] for cue in laps] == ["Lap 1", "Lap 2", "Lap 3", "Lap 4"]
+    lap = laps[1]
+    inner = [cue for cue in cues if cue.text.startswith("Lap 2: ")]
+    assert inner[0].start_s == pytest.approx(lap.start_s) and inner[-1].stop_s == pytest.approx(lap.stop_s)
+    assert [cue.stop_s for cue in inner[:-1]] == pytest.approx([cue.start_s for cue in inner[1:]])
+
+
+def test_chapter_of_the_second_corner_starts_at_its_braking_zone():
+    # Source: report_case.py: lap 2 drives the first corner's zone from the start line to station 250, 140 m of it
+    # (stations 110 to 250) at 25 m/s and 110 m at 30 m/s, and starts when lap 1 (42 s times 0.998) ends.
+    case = circle_case()
+    cue = next(c for c in chapter_cues(case, Sync(0.0)) if c.text == f"Lap 2: {NAMES[1]}")
+    start = FIRST_START + 42.0 * 0.998 + 110.0 / FAST + 140.0 / SLOW
+    assert cue.start_s == pytest.approx(start, abs=1e-9)
+
+
+def test_zone_across_the_start_line_is_a_chapter_at_both_ends_of_the_lap():
+    inner = [cue.text for cue in chapter_cues(circle_case(), Sync(0.0)) if cue.text.startswith("Lap 1: ")]
+    assert inner == [f"Lap 1: {NAMES[i]}" for i in (0, 1, 2, 3, 0)]
+
+
+@pytest.mark.parametrize("name", [*HOSTILE, "a --> b", "x\n\ny", "&amp;<c.red>"])
+def test_any_corner_name_comes_back_as_text_from_the_parser(name):
+    case = circle_case((name, "b", "c", "d"))
+    for cues in (finding_cues(case, Sync(0.0), 1), chapter_cues(case, Sync(0.0))):
+        text = webvtt(cues, f"of {name}")
+        read_back = read(text)
+        assert len(read_back) == len(cues)
+        for mine, theirs in zip(cues, read_back, strict=True):
+            assert html.unescape(theirs.text) == mine.text
+            assert theirs.start_in_seconds == int(mine.start_s + TICK / 2)  # the parser cuts to whole seconds
+        payload = [line for line in text.splitlines() if " --> " not in line]
+        assert not any("-->" in line or "<" in line for line in payload)
+
+
+def test_times_carry_into_minutes_and_hours():
+    # Source: WebVTT 1, section 3.2: hours, two digits of minutes, two of seconds, three of thousandths.
+    assert timestamp(3599.9996) == "01:00:00.000"
+    assert timestamp(7261.5) == "02:01:01.500"
+    assert timestamp(0.0) == "00:00:00.000"
+
+
+def test_text_escapes_follow_the_standard():
+    # Source: WebVTT 1, section 4.2.2: & and < must be escaped; > so that no arrow can stand in a cue.
+    assert escaped("a & b < c --> d") == "a &amp; b &lt; c --&gt; d"
+
+
+def test_parser_sees_the_order_and_the_comment_is_no_cue():
+    text = webvtt((Cue(1.0, 2.0, "one"), Cue(1.5, 3.0, "two\nlines")), "a comment")
+    assert [(cue.text, cue.start) for cue in read(text)] == [("one", "00:00:01.000"), ("two\nlines", "00:00:01.500")]
+    assert text.startswith("WEBVTT\n\nNOTE a comment\n\n")
+
+
+def test_a_moment_before_the_first_frame_is_left_out_and_said():
+    with pytest.raises(NotEnoughData, match=r"lap 1: all its findings lie before the video starts, 200\.0 s"):
+        finding_cues(circle_case(), Sync(200.0), 1)
+    with pytest.raises(OptionError, match=r"-1\.000 s lies before the first frame"):
+        timestamp(-1.0)
+
+
+def test_a_note_that_began_before_the_first_frame_starts_with_the_video():
+    moment = FIRST_START + 5.0
+    cue = finding_cues(circle_case(), Sync(moment - 0.5), 1)[0]
+    assert cue.start_s == 0.0 and 0.5 < cue.stop_s < SHOWN
+
+
+def test_a_lap_without_findings_and_a_lap_that_is_none_are_told_apart():
+    with pytest.raises(NotEnoughData, match=r"lap 2: no finding occurred in it.*findings occur in laps 1, 4"):
+        finding_cues(circle_case(), Sync(0.0), 2)
+    with pytest.raises(OptionError, match=r"lap 9 is not a flying lap of this session; it has 1, 2, 3, 4"):
+        finding_cues(circle_case(), Sync(0.0), 9)
+    with pytest.raises(NotEnoughData, match="no lap has any"):
+        finding_cues(circle_case(advice=False), Sync(0.0), 1)
+
+
+def test_chapters_cover_all_flying_laps_also_those_set_aside():
+    cues = [cue for cue in chapter_cues(circle_case(), Sync(0.0)) if "," in cue.text]
+    assert sum(cue.stop_s - cue.start_s for cue in cues) == pytest.approx(42.0 * (0.998 + 1.0 + 1.1 + 1.002))
+    assert cues[0].stop_s - cues[0].start_s == pytest.approx(0.998 * (140 + 100 + 60) / SLOW + 0.998 * (LENGTH - 300) / FAST)

@@ -1,0 +1,177 @@
+"""What the figures draw, against the hand-made analysis; files of all formats."""
+
+import warnings
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from report_case import FAST, HOSTILE, LENGTH, LIMIT_S, LOST_S, N, NAMES, SLOW, circle_case
+
+from simlap import figures, palette
+from simlap.errors import OptionError
+from simlap.figures import FIGURES, make_figure, save_figures
+from simlap.figures_corners import plot_corner, plot_corner_losses
+from simlap.figures_grip import plot_envelope, plot_gg
+from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed, printable, unwrapped
+from simlap.traces import LOSS_WINDOW, gg_boundary, gg_samples, traces
+from simlap.units import G
+
+MAGIC = {"png": b"\x89PNG\r\n\x1a\n", "svg": b"<?xml", "pdf": b"%PDF-"}  # first bytes, from the formats' standards
+
+
+@pytest.fixture(scope="module")
+def case():
+    return circle_case()
+
+
+@pytest.fixture
+def ax():
+    return Figure().subplots()
+
+
+def test_speed_figure_draws_kilometres_per_hour_over_metres(case, ax):
+    typical, _, limit = plot_speed(case, ax)
+    assert limit.get_ydata() == pytest.approx(np.full(N, FAST * 3.6))
+    slow = typical.get_ydata() < 100.0
+    assert typical.get_ydata()[slow] == pytest.approx(SLOW * 3.6)
+    assert np.count_nonzero(slow) * LENGTH / N == pytest.approx(300.0)  # 140 + 100 + 60 m, see report_case.py
+    assert "[km/h]" in ax.get_ylabel() and "[m]" in ax.get_xlabel()
+
+
+def test_loss_builds_up_to_typical_minus_limit_lap(case, ax):
+    line = plot_loss_building(case, ax)
+    y = line.get_ydata()
+    assert y[0] == 0.0
+    assert y[-1] == pytest.approx(42.0 - LIMIT_S, abs=1e-9)  # the last metres lose nothing
+    slope = np.diff(y) / (LENGTH / N)
+    # Source: at 25 instead of 30 m/s each metre loses 1/25 - 1/30 s.
+    assert np.unique(np.round(slope, 9)) == pytest.approx([0.0, 1 / 25 - 1 / 30], abs=1e-9)
+
+
+def test_loss_per_100_m_is_the_difference_of_slowness_inside_a_slow_stretch(case):
+    rate = traces(case).loss_per_100m
+    middle = int(180 / LENGTH * N)  # station 180 m lies 70 m inside the slow exit
+    assert rate[middle] == pytest.approx(100 * (1 / 25 - 1 / 30))
+    assert rate.sum() * (LENGTH / N) / 100 == pytest.approx(42.0 - LIMIT_S)  # a mean moves loss about and loses none
+    assert rate[int((110 - LOSS_WINDOW) / LENGTH * N)] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_map_is_widest_where_most_time_is_lost(case, ax):
+    path = plot_loss_map(case, ax)
+    widths = np.asarray(path.get_linewidths())
+    lost = path.get_array()
+    order = np.argsort(lost)
+    assert (np.diff(widths[order]) >= -1e-9).all() and widths.max() > 3 * widths.min()
+    texts = [text.get_text() for text in ax.texts]
+    assert any(NAMES[0] in text and "0.93 s" in text for text in texts)
+
+
+def test_bars_of_a_corner_add_up_to_its_loss_and_carry_different_hatches(case, ax):
+    bars = plot_corner_losses(case, ax, ledger="lost")
+    assert sum(bar[0].get_width() for bar in bars) == pytest.approx(LOST_S[2])
+    assert len({bar[0].get_hatch() for bar in bars}) == 3
+    labels = [label.get_text() for label in ax.get_yticklabels()]
+    assert labels == ["North", "East\n(build up)", "South", "West\n(no clear loss)"]
+
+
+def test_corner_figure_starts_at_its_zone_and_ends_300_m_on(case, ax):
+    typical, limit = plot_corner(case, case.corners[0], ax)
+    x = typical.get_xdata()
+    assert x[0] == 0.0 and x[-1] == pytest.approx(300.0)
+    assert (np.diff(x) > 0).all()  # also across the start line
+    slow = typical.get_ydata() < 100.0
+    assert x[slow].min() == pytest.approx(160.0) and limit.get_ydata() == pytest.approx(np.full(x.size, 108.0))
+
+
+def test_gg_figure_shows_left_turns_on_the_left(case, ax):
+    points, lines = plot_gg(case, ax)
+    # The circle is driven anticlockwise: all lateral acceleration is to the left, v² / R.
+    radius = LENGTH / (2 * np.pi)
+    x = np.asarray(points.get_offsets())[:, 0]
+    assert x.max() < 0.0
+    assert x.min() == pytest.approx(-(FAST**2) / radius / G)
+    assert len(lines) == 2 and lines[0].get_linestyle() != lines[1].get_linestyle()
+
+
+def test_gg_boundary_is_an_ellipse_of_the_limits(case):
+    # Source: report_case.py: lateral 9, braking 8 m/s², exponent 2: (a/8)² + (b/9)² = 1 below the axis.
+    a_lat, a_lon = gg_boundary(case, 20.0)
+    below = a_lon < -1e-6
+    assert (a_lat[below] / 9.0) ** 2 + (a_lon[below] / 8.0) ** 2 == pytest.approx(np.ones(below.sum()))
+    # Engine: 4 m/s² at standstill to 1 at 50 m/s, so 2.8 at 20 m/s.
+    assert a_lon.max() == pytest.approx(2.8)
+
+
+def test_gg_samples_come_from_counted_laps_only(case):
+    lateral, _ = gg_samples(case, count=10**6)
+    assert lateral.size == 3 * N
+
+
+def test_envelope_figure_draws_limits_in_g(case, ax):
+    lines = plot_envelope(case, ax)
+    by_name = {line.get_label(): line.get_ydata() for line in lines}
+    assert by_name["braking"] == pytest.approx(np.full(80, 8.0 / 9.80665))
+    assert len({line.get_linestyle() for line in lines}) >= 4
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_every_figure_becomes_a_file_of_its_format(case, tmp_path, kind):
+    paths = save_figures(case, tmp_path, (kind,))
+    assert [path.name for path in paths] == [f"{name}.{kind}" for name in FIGURES]
+    assert all(path.read_bytes().startswith(MAGIC[kind]) for path in paths)
+
+
+def test_pdf_has_a_page_a_figure_and_a_file_is_the_same_twice(case, tmp_path):
+    (first,) = save_figures(case, tmp_path / "a", ("pdf",))
+    (second,) = save_figures(case, tmp_path / "b", ("pdf",))
+    data = first.read_bytes()
+    assert data.startswith(MAGIC["pdf"]) and f"/Count {len(FIGURES)}".encode() in data
+    assert data == second.read_bytes()
+
+
+def test_unknown_format_writes_nothing_and_says_which(case, tmp_path):
+    with pytest.raises(OptionError, match="'gif' is unknown; choose from png, svg, pdf"):
+        save_figures(case, tmp_path / "none", ("png", "gif"))
+    assert not (tmp_path / "none").exists()
+
+
+def test_hostile_names_are_drawn_as_text_without_a_warning():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # a glyph that is missing, or mathematics in $x$, would warn or raise
+        for name in FIGURES:
+            make_figure(circle_case(HOSTILE), name).canvas.draw()
+
+
+def test_characters_without_a_glyph_become_boxes():
+    assert printable("🏁 hairpin") == "□ hairpin" and printable("Höhe $x$") == "Höhe $x$"
+
+
+def test_stretch_across_the_start_line_becomes_two():
+    assert unwrapped(1150.0, 50.0, 1200.0) == [(1150.0, 1200.0), (0.0, 50.0)]
+    assert unwrapped(10.0, 20.0, 1200.0) == [(10.0, 20.0)]
+    assert unwrapped(1150.0, 1200.0, 1200.0) == [(1150.0, 1200.0)] and unwrapped(5.0, 5.0, 1200.0) == []
+
+
+def test_colours_of_curves_are_those_of_the_published_palette():
+    # Source: Okabe and Ito (2008), https://jfly.uni-koeln.de/color/: the eight colours in RGB.
+    okabe_ito = {
+        (0, 0, 0), (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (0, 114, 178), (213, 94, 0),
+        (204, 121, 167),
+    }  # fmt: skip
+    used = [palette.DRIVEN, palette.BEST, palette.LIMIT, palette.TARGET, *palette.PHASE_COLOURS.values()]
+    for colour in used:
+        assert tuple(int(colour[i : i + 2], 16) for i in (1, 3, 5)) in okabe_ito
+
+
+def test_steps_of_loss_are_cividis_and_rise_in_lightness():
+    # Source: matplotlib's copy of cividis (Nuñez, Anderton, Renslow 2018); lightness by the CIE 1931 weights.
+    expected = matplotlib.colormaps["cividis"](np.linspace(0, 1, len(palette.CIVIDIS)))[:, :3]
+    steps = np.array([matplotlib.colors.to_rgb(colour) for colour in palette.CIVIDIS])
+    assert steps == pytest.approx(expected, abs=0.5 / 255 + 1e-9)  # eight bits a channel
+    linear = np.where(steps <= 0.04045, steps / 12.92, ((steps + 0.055) / 1.055) ** 2.4)
+    assert (np.diff(linear @ [0.2126, 0.7152, 0.0722]) > 0).all()
+
+
+def test_figures_are_listed_for_import():
+    assert all(hasattr(figures, name) for name in figures.__all__)
