@@ -121,9 +121,13 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     step = limits["reopened_share"]
     opened = np.maximum.accumulate(np.where(leaving, throttle, 0.0))
     later = np.maximum.accumulate(np.where(leaving & turning, throttle, 0.0)[::-1])[::-1]
-    drives = trace.limit_a_lon > -limits["limit_eases_ms2"]
-    deep = leaving & turning & drives & (opened - throttle >= step) & (later - throttle >= step)
-    dips = [span for span in runs(deep) if not _gear_change(trace, span, float(opened[span[0]]), limits)]
+    deep = leaving & turning & (opened - throttle >= step) & (later - throttle >= step)
+    dips = [
+        span
+        for span in runs(deep)
+        if trace.limit_a_lon[slice(*span)].min() > -limits["limit_eases_ms2"]
+        and not _gear_change(trace, span, float(opened[span[0]]), limits)
+    ]
     if not dips:
         return NOTHING
     start, stop = dips[0]

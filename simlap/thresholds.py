@@ -111,7 +111,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "braking_longer_share": _share(0.06, "fewer unexplained brakings: time beyond the limit's"),
         "advice_metres": _metres(10.0, "larger steps: most by which a brake point is moved at once"),
         "advice_bar": Threshold(10.0, "bar", "larger steps: most by which a brake peak is raised at once", 1.0, 60.0),
-        "worth_s": _seconds(0.02, "fewer priorities: least gain that is worth a driver's attention"),
+        "worth_s": _seconds(0.05, "fewer priorities: least gain that is worth a driver's attention"),
     }
 )
 

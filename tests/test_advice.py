@@ -1,0 +1,224 @@
+"""Priorities, the thing to keep, and the notes: hand-made corners, no solver."""
+
+from dataclasses import replace
+
+import pytest
+from habit_builder import gain, sheet, trace
+
+from simlap.advice import TIME_LOST, PhaseUse, best_used, choose_priorities
+from simlap.habits import PRECEDENCE, WORDS, find_habits
+from simlap.notes import worth_words, wrapped
+from simlap.results import CornerResult, Finding, Interval, PhaseResult, Priority
+from simlap.thresholds import default_thresholds
+from simlap.track import Corner
+from simlap.zones import Zone
+
+LAPS = range(1, 6)
+LIMITS = default_thresholds()
+
+
+def corner(name, gains, *, build_up=False, clear=True, step=4.0, typical=17.0, limit=20.0):
+    """A corner whose braking, mid-corner and exit are worth `gains` (Intervals or s)."""
+    intervals = [each if isinstance(each, Interval) else gain(each) for each in gains]
+    place = Corner(name, "left", 1150.0, 1190.0, 1230.0)
+    zero = Interval(0.0, 0.0, 0.0)
+    phases = tuple(
+        PhaseResult(phase, 0.0, 1.0, zero, zero, each)
+        for phase, each in zip(("braking", "mid_corner", "exit"), intervals, strict=True)
+    )
+    return CornerResult(
+        corner=place,
+        zone=Zone(place, 1000.0, 1170.0, 1210.0, 1420.0),
+        rank=1,
+        phases=phases,
+        lost=zero,
+        gain_alone=gain(sum(each.value for each in intervals)),
+        top3_chance=1.0,
+        clear=clear,
+        build_up=build_up,
+        step_kmh=step,
+        min_speed_typical=typical,
+        min_speed_best=typical,
+        min_speed_limit=limit,
+    )
+
+
+def session(*corners, **driving):
+    """Corners, their findings and sheets, all driven alike."""
+    sheets = [
+        sheet(
+            [trace(lap, corner=each.corner.name, **driving) for lap in LAPS],
+            corner=each.corner.name,
+            gains=[phase.gain_alone.value for phase in each.phases],
+        )
+        for each in corners
+    ]
+    return corners, find_habits(sheets), sheets, LIMITS
+
+
+def names(priorities):
+    return [(each.corner, each.phase) for each in priorities]
+
+
+def test_at_most_three_priorities_one_a_corner_dearest_first():
+    made = session(
+        corner("A", (0.10, 0.09, 0.0)),
+        corner("B", (0.30, 0.28, 0.0)),
+        corner("C", (0.06, 0.04, 0.0)),
+        corner("D", (0.20, 0.0, 0.0)),
+        brake_m=30.0,  # early on the brakes: a finding in the braking of each
+    )
+    assert names(choose_priorities(*made)) == [("B", "braking"), ("D", "braking"), ("A", "braking")]
+
+
+def test_a_corner_whose_interval_holds_zero_is_never_a_priority():
+    unclear = Interval(0.5, -0.01, 1.0)
+    made = session(corner("A", (0.5, 0.0, 0.0), clear=False), corner("B", (unclear, 0.0, 0.0)), brake_m=30.0)
+    assert choose_priorities(*made) == ()
+    certain = session(corner("A", (0.5, 0.0, 0.0)), brake_m=30.0)
+    assert names(choose_priorities(*certain)) == [("A", "braking")]
+
+
+def test_gains_below_the_least_worth_are_left_alone():
+    assert choose_priorities(*session(corner("A", (0.045, 0.0, 0.0)), brake_m=30.0)) == ()
+
+
+def test_a_fast_corner_does_not_head_the_list_before_another_corner():
+    made = session(corner("Fast", (0.0, 0.9, 0.0), build_up=True), corner("B", (0.0, 0.1, 0.0)), slow=17.0)
+    chosen = choose_priorities(*made)
+    assert names(chosen) == [("B", "mid_corner"), ("Fast", "mid_corner")]
+    assert chosen[1].build_up
+
+
+def test_a_fast_corner_comes_in_small_steps_and_with_the_coach():
+    made = session(corner("Fast", (0.0, 0.9, 0.0), build_up=True, step=2.0), corner("B", (0.0, 0.1, 0.0)), slow=17.0)
+    fast = choose_priorities(*made)[1].sentence
+    assert "small steps of at most 2 km/h per outing" in fast
+    assert "only with your coach's agreement" in fast
+    assert "Carry about" not in fast  # no number to try at once
+    assert "coach" not in choose_priorities(*made)[0].sentence
+
+
+def test_fast_corners_alone_need_a_habit_seen_in_the_channels():
+    # Without a finding, or with the limit's speed as the only reason, the model alone would say "faster".
+    quiet = corner("Fast", (0.3, 0.2, 0.0), build_up=True)
+    assert choose_priorities(*session(quiet)) == ()
+    assert choose_priorities(*session(corner("Fast", (0.0, 0.2, 0.0), build_up=True), slow=18.0)) == ()
+    early = choose_priorities(*session(quiet, brake_m=30.0))
+    assert [(each.corner, each.kind) for each in early] == [("Fast", "early braking")]
+
+
+def test_a_priority_tells_what_was_seen_what_to_do_and_what_it_is_worth():
+    (chosen,) = choose_priorities(*session(corner("3", (0.21, 0.0, 0.0)), brake_m=30.0))
+    # Early by 30 m at 50 m/s = 180 km/h; half of that is 15 m, and a step is 10 m at most.
+    assert chosen.sentence == (
+        "Corner 3, braking: brake on 30 m before the limit's brake point, at 180 km/h (5 of 5 laps). Brake about 10 m "
+        "later with the same first pressure, and keep that point before going on."
+    )
+    assert chosen.worth == gain(0.21)
+
+
+def test_more_brake_comes_before_a_later_brake_point():
+    # Both are true of this driver; pressing harder first is the safer order.
+    assert PRECEDENCE.index("low brake peak") < PRECEDENCE.index("early braking")
+    assert set(PRECEDENCE) == set(WORDS)
+
+
+def finding(kind, occurrences):
+    return Finding(kind, "A", "braking", "", 0.2, (1,), occurrences, 8, (0.0,), (0.0,), EVIDENCE[kind])
+
+
+EVIDENCE = {
+    "early braking": {"early_m": 20.0, "speed_kmh": 150.0},
+    "early lift": {"early_m": 40.0, "before_brake_s": 0.6, "speed_kmh": 150.0},
+}
+
+
+def test_a_habit_on_most_laps_goes_before_a_rarer_one():
+    corners, _, sheets, limits = session(corner("A", (0.2, 0.0, 0.0)))
+
+    def kind(lifts):
+        found = [finding("early lift", lifts), finding("early braking", 8)]
+        return choose_priorities(corners, found, sheets, limits)[0].kind
+
+    assert kind(8) == "early lift"
+    assert kind(4) == "early braking"  # 4 of 8 laps is less than three quarters
+
+
+def test_time_lost_to_others_is_no_advice():
+    corners, _, sheets, limits = session(corner("A", (0.2, 0.0, 0.0)))
+    other = replace(finding("early braking", 1), kind="held up")
+    assert choose_priorities(corners, [other], sheets, limits) == ()
+
+
+# A driver slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive.
+SLOWLY = {"brake_m": 46.0, "drive": 2.5, "without": ("throttle",)}
+
+
+@pytest.mark.parametrize(
+    ("gains", "phase", "says"),
+    [
+        ((0.2, 0.0, 0.0), "braking", "for no single reason that the log shows"),
+        ((0.0, 0.2, 0.0), "mid_corner", "minimum speed 61 km/h against the limit's 72 km/h. Carry about 4 km/h more"),
+        ((0.0, 0.0, 0.2), "exit", "80 m into the exit, for no single reason"),
+    ],
+)
+def test_a_loss_without_a_finding_says_that_no_reason_is_known(gains, phase, says):
+    (chosen,) = choose_priorities(*session(corner("A", gains), **SLOWLY))  # 17 m/s = 61 km/h, 20 m/s = 72 km/h
+    assert (chosen.phase, chosen.kind) == (phase, TIME_LOST)
+    assert says in chosen.sentence
+
+
+def test_speeds_at_the_limits_leave_nothing_to_advise():
+    # What such a phase loses is the time to change pedals and gears, which the limit profile does not need.
+    assert choose_priorities(*session(corner("A", (0.2, 0.2, 0.2), typical=19.9))) == ()
+
+
+def test_a_habit_goes_before_a_somewhat_larger_loss_without_reason():
+    # 0.3 s without a finding counts half; the exit is driven with 2.5 m/s² where the limit gives 4.
+    unknown, known = corner("A", (0.0, 0.0, 0.3)), corner("B", (0.2, 0.0, 0.0))
+    driving = {"brake_m": 30.0, "drive": 2.5, "without": ("throttle",)}
+    assert [each.corner for each in choose_priorities(*session(unknown, known, **driving))] == ["B", "A"]
+    larger = corner("A", (0.0, 0.0, 0.5))
+    assert [each.corner for each in choose_priorities(*session(larger, known, **driving))] == ["A", "B"]
+
+
+def use(name, **changes):
+    given = {"phase": "braking", "lost_s": 0.02, "time_s": 3.0, "spread_s": 0.05, "laps": 8, "slows": 10.0}
+    return PhaseUse(corner=name, **{**given, **changes})
+
+
+def test_the_phase_nearest_the_limit_and_most_alike_is_kept():
+    kept = best_used([use("A"), use("B", lost_s=0.0, spread_s=0.03), use("C", spread_s=0.1)], (), ())
+    assert kept == "B, braking: at the limit, and half of the 8 laps lie within 0.03 s of each other. Do not change it."
+
+
+@pytest.mark.parametrize(
+    "poor",
+    [
+        {"lost_s": 0.10},  # more than 3 % of 3 s
+        {"spread_s": 0.13},  # more than 4 % of 3 s
+        {"time_s": 0.5},
+        {"slows": 1.0},  # flat: nothing but courage
+        {"laps": 1},
+    ],
+)
+def test_poor_short_flat_or_single_phases_are_not_praised(poor):
+    assert best_used([use("A", **poor)], (), ()) == ""
+    assert best_used([use("A")], (), ()) != ""
+
+
+def test_what_has_a_finding_or_is_a_priority_is_not_praised():
+    habit = replace(finding("early braking", 8), corner="A")
+    chosen = Priority("B", "braking", "", gain(0.1), False, TIME_LOST)
+    assert best_used([use("A"), use("B")], [habit], [chosen]) == ""
+    assert best_used([use("A"), use("B")], [replace(habit, kind="held up")], [chosen]).startswith("A, ")
+
+
+def test_worth_shows_no_more_digits_than_its_interval_allows():
+    assert worth_words(Interval(0.214, 0.12, 0.30)) == "0.21 s (0.12 to 0.30 s)"
+    assert worth_words(Interval(0.52, 0.12, 0.91)) == "0.5 s (0.1 to 0.9 s)"
+
+
+def test_lines_are_broken_with_what_follows_set_in():
+    assert wrapped(["2. one two three", "", "- four five"], 10) == ["2. one two", "   three", "", "- four", "  five"]
