@@ -7,6 +7,8 @@ import pytest
 
 from simlap.circuits import invented_circuit, invented_layout
 from simlap.errors import NotEnoughData
+from simlap.layout import Bend, Straight, closed_layout
+from simlap.line import Line
 from simlap.projection import Curve, project_path
 from simlap.reference import CUT, ELEVATION_SPREAD, low_pass, mean_of_laps, reference_line
 
@@ -167,9 +169,6 @@ def test_reckoned_laps_that_drift_and_turn_are_laid_over_each_other():
 
 
 def test_a_figure_of_eight_is_drawn_from_its_laps():
-    from simlap.layout import Bend, Straight, closed_layout
-    from simlap.line import Line
-
     plan = closed_layout([Straight(60), Bend(270, 40), Straight(120), Bend(-270, 40), Straight(60)])
     line = Line.from_points(*plan.positions(np.linspace(0.0, plan.length, 310, endpoint=False)))
     _, paths = laps_beside(Curve(line), [lambda s: 1.5 + 0.0 * s, lambda s: -1.5 * np.cos(2 * np.pi * s)])

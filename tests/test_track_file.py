@@ -13,7 +13,9 @@ import pytest
 from simlap.circuits import PLANS, invented_circuit, write_invented
 from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import to_geodetic, to_plane
-from simlap.track import SurfaceNote
+from simlap.layout import Bend, Straight, closed_layout
+from simlap.line import Line
+from simlap.track import Corner, SurfaceNote, Track, start_line_across
 from simlap.trackfile import read_track, track_to_geojson, write_track
 
 TRACKS = Path(__file__).parents[1] / "tracks"
@@ -200,10 +202,6 @@ def test_a_line_drawn_by_hand_with_a_vertex_every_20_m_keeps_its_corners(tmp_pat
 
 def test_a_corner_on_a_crossing_lies_on_the_leg_its_apex_names(tmp_path):
     # A figure of eight crosses itself at two stations half a lap apart; the written apex_m tells them apart.
-    from simlap.layout import Bend, Straight, closed_layout
-    from simlap.line import Line
-    from simlap.track import Corner, Track, start_line_across
-
     plan = closed_layout([Straight(60), Bend(270, 40), Straight(120), Bend(-270, 40), Straight(60)])
     line = Line.from_points(*plan.positions(np.linspace(0.0, plan.length, 310, endpoint=False)))
     line = line.rolled(-20)

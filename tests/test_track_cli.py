@@ -1,0 +1,171 @@
+"""`track build`, `track show`, `track invent` and the map, as a user meets them."""
+
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from typer.testing import CliRunner
+
+from simlap.circuits import invented_circuit
+from simlap.cli_track import track_app
+from simlap.errors import OptionError, TrackFormatError
+from simlap.figures_track import plot_elevation, plot_map, track_figure, write_track_figure
+from simlap.geodesy import to_geodetic
+from simlap.projection import Curve
+from simlap.track import grip_scale
+from simlap.trackfile import read_track, write_track
+
+
+def run(*words):
+    """Run a command; errors come out as they are."""
+    result = CliRunner().invoke(track_app, [str(word) for word in words], catch_exceptions=True)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == 0, result.output
+    return result
+
+
+def logged_laps(path, track, laps=3, rate=20.0):
+    """A log of a car that drives the track's line at 25 m/s, from 100 m before the line to 100 m behind it."""
+    curve = Curve(track.line)
+    t = np.arange(0.0, (laps * track.length + 200.0) / 25.0, 1.0 / rate)
+    x, y = curve.at(25.0 * t - 100.0).T
+    lat, lon = to_geodetic(x, y, track.origin)
+    rows = "\n".join(f"{a:.3f},{b:.9f},{c:.9f},90.0" for a, b, c in zip(t, lat, lon, strict=True))
+    path.write_text("time (s),latitude (deg),longitude (deg),speed (km/h)\n" + rows + "\n", encoding="utf-8")
+    return path
+
+
+def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
+    # Source: the invented circuit along whose line the log runs. Positions come within 2 cm, so does the line.
+    track = invented_circuit("club")
+    log = logged_laps(tmp_path / "laps.csv", track)
+    (x1, y1), (x2, y2) = track.start_line
+    lat, lon = to_geodetic(np.array([x1, x2]), np.array([y1, y2]), track.origin)
+    line = f"{lat[0]:.9f},{lon[0]:.9f},{lat[1]:.9f},{lon[1]:.9f}"
+    result = run("build", log, "--start-line", line, "--name", "ours", "--out", tmp_path / "ours.geojson")
+    assert "mean of 3 laps" in result.stderr
+    seen = read_track(tmp_path / "ours.geojson")
+    assert (seen.name, seen.has_elevation) == ("ours", False)
+    flat = np.hypot(np.diff(track.line.x, append=track.line.x[0]), np.diff(track.line.y, append=track.line.y[0])).sum()
+    assert seen.length == pytest.approx(flat, rel=5e-4)
+    assert [c.direction for c in seen.corners] == [c.direction for c in track.corners]
+    for a, b in zip(seen.corners, track.corners, strict=True):
+        assert a.apex_m == pytest.approx(b.apex_m, abs=4.0)
+
+
+def test_centre_line_in_metres_needs_and_gets_its_place(tmp_path):
+    track = invented_circuit("kart")
+    path = tmp_path / "kart.csv"
+    rows = "\n".join(f"{x:.6f},{y:.6f}" for x, y in zip(track.line.x, track.line.y, strict=True))
+    path.write_text("x_m,y_m\n" + rows + "\n", encoding="utf-8")
+    with pytest.raises(OptionError, match=r"'kart' has no latitude and longitude.*\(--origin LAT,LON\)"):
+        run("build", "--centre-line", path, "--out", tmp_path / "out" / "kart.geojson")
+    assert not (tmp_path / "out").exists()
+    run("build", "--centre-line", path, "--origin", "-35,-115", "--out", tmp_path / "kart.geojson")
+    assert read_track(tmp_path / "kart.geojson").length == pytest.approx(track.length, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ((), "give either the log files of a session or --centre-line, not both or neither"),
+        (("a.csv", "--centre-line", "b.csv"), "not both or neither"),
+        (("a.csv", "--reverse"), "--reverse belongs to --centre-line"),
+        (("--centre-line", "b.csv", "--laps", "2"), "belong to a session"),
+        (("--centre-line", "b.csv", "--origin", "47;8"), "--origin '47;8': write LAT,LON in degrees"),
+        (("--centre-line", "b.csv", "--origin", "147,8"), "--origin '147,8': write LAT,LON"),
+    ],
+)
+def test_options_that_do_not_fit_are_named_and_nothing_is_written(tmp_path, words, message):
+    with pytest.raises(OptionError, match=message):
+        run("build", *words, "--out", tmp_path / "out" / "t.geojson")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_show_lists_the_corners_with_radius_and_turn(tmp_path):
+    # Source: the plan; corner 4 turns right by 150 degrees at 20 m, corner 1 by 95 degrees at 42 m.
+    write_track(invented_circuit("club"), tmp_path / "club.geojson")
+    text = run("show", tmp_path / "club.geojson").output
+    row = next(line.split() for line in text.splitlines() if line.startswith("4 "))
+    assert row[1] == "right"
+    assert float(row[5]) == pytest.approx(20.0, abs=0.2)
+    assert float(row[6]) == pytest.approx(150.0, abs=0.5)
+    data = json.loads(run("show", tmp_path / "club.geojson", "--json").output)
+    assert data["corners"][0]["radius_m"] == pytest.approx(42.0, abs=0.3)
+    assert data["corners"][0]["turn_deg"] == pytest.approx(95.0, abs=0.5)
+    assert data["length_m"] == pytest.approx(invented_circuit("club").length, abs=0.01)
+
+
+def test_show_of_a_broken_file_writes_no_picture(tmp_path):
+    (tmp_path / "bad.geojson").write_text("{}", encoding="utf-8")
+    with pytest.raises(TrackFormatError, match=r"bad.geojson: the outermost object is no GeoJSON"):
+        run("show", tmp_path / "bad.geojson", "--out", tmp_path / "maps" / "bad.png")
+    assert not (tmp_path / "maps").exists()
+
+
+def test_invent_writes_a_file_that_reads_back(tmp_path):
+    run("invent", "fast", "--out", tmp_path / "fast.geojson")
+    assert read_track(tmp_path / "fast.geojson").name == "Tarnvale"
+
+
+# -- the map
+
+
+def test_map_draws_line_start_line_and_numbers_on_the_outside_of_each_corner():
+    track = invented_circuit("club")
+    ax = Figure().subplots()
+    plot_map(track, ax)
+    road = next(line for line in ax.get_lines() if len(line.get_xdata()) > 1000)
+    np.testing.assert_allclose(road.get_xdata()[:-1], track.line.x, atol=1e-9)
+    start = ax.get_lines()[-1]
+    np.testing.assert_allclose(np.transpose([start.get_xdata(), start.get_ydata()]), track.start_line)
+    curve = Curve(track.line)
+    labels = {text.get_text(): np.array(text.get_position()) for text in ax.texts}
+    for corner in track.corners:
+        at = np.array([corner.apex_m])
+        aside = float((labels[corner.name] - curve.at(at)[0]) @ curve.normal(at)[0])
+        assert (aside > 0.0) == (corner.direction == "right")  # left of a right-hander is its outside
+    assert ax.get_aspect() == 1.0  # a metre east is as long as a metre north
+
+
+def test_elevation_strip_shows_heights_over_distance():
+    track = invented_circuit("club")
+    ax = Figure().subplots()
+    plot_elevation(track, ax)
+    profile = ax.get_lines()[0]
+    np.testing.assert_allclose(profile.get_ydata()[:-1], track.line.z)
+    assert profile.get_xdata()[-1] == pytest.approx(track.length)
+
+
+def test_names_with_dollars_are_drawn_as_text_and_flat_tracks_have_no_strip(tmp_path):
+    track = invented_circuit("kart")
+    odd = replace(track, name=r"$\frac{x$", corners=(replace(track.corners[0], name="$_$"),), has_elevation=False)
+    assert len(track_figure(odd).axes) == 1
+    assert len(track_figure(track).axes) == 2
+    data = write_track_figure(odd, tmp_path / "odd.png").read_bytes()
+    assert data.startswith(b"\x89PNG\r\n\x1a\n")  # PNG specification, section 5.2
+
+
+def test_a_picture_of_unknown_kind_is_refused(tmp_path):
+    with pytest.raises(OptionError, match=r"map.bmp: pictures end in .png, .svg, .pdf"):
+        write_track_figure(invented_circuit("kart"), tmp_path / "map.bmp")
+
+
+def test_grip_of_a_corner_counts_between_its_entry_and_exit_only():
+    track = invented_circuit("kart")
+    wet = replace(track.corners[2], grip=0.8)
+    across = replace(track.corners[0], entry_m=1100.0, apex_m=10.0, exit_m=20.0, grip=1.1)
+    station = np.array([0.0, 19.9, 20.0, wet.entry_m - 0.1, wet.entry_m, wet.exit_m - 0.1, wet.exit_m, 1100.0, 1180.0])
+    scale = grip_scale((across, wet), station, track.length)
+    assert scale.tolist() == [1.1, 1.1, 1.0, 1.0, 0.8, 0.8, 1.0, 1.1, 1.1]
+
+
+def test_the_track_commands_load_no_plotting_before_they_run():
+    code = "import sys, simlap.cli_track; sys.exit(any(m in sys.modules for m in ('matplotlib', 'scipy', 'pandas')))"
+    assert subprocess.run([sys.executable, "-c", code], env=os.environ, check=False).returncode == 0
