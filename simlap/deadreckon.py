@@ -126,6 +126,7 @@ def _aligned(session: Session, speed: Observation, notes: list[str]):
     lag, strength = lag_between(speed.t, speed.value, a.t, a.value)
     if abs(strength) < LEAST_CORRELATION:
         return speed, None
+    lag = max(lag, 0.0)  # nothing is ahead of time: a negative figure is an error of the estimate
     notes.append(f"Speed {lag:.3f} s behind the accelerometer (correlation {abs(strength):.2f}); undone.")
     if strength < 0.0:
         notes.append("Sign of the longitudinal acceleration turned to ISO 8855.")

@@ -1,7 +1,7 @@
 """Fuse position, speed, course, accelerations and yaw rate into one path by repeated linear least squares.
 
 With the unit tangent u and normal n of the last pass, every channel is linear in the path p(t):
-u·p' = speed, n_course·p' = 0, u·p'' = a_lon + bias, n·p'' = a_lat + bias, n·p'' = v (yaw rate + bias).
+u·p' = speed, n_course·p' = 0, u·p'' = a_lon + bias, n·p'' = a_lat + bias, n·p'' + slip v n·p''' = v yaw rate + bias.
 Three to five passes settle it (Gauss and Newton). Each pass also learns the noise: the same system is driven with drawn
 noise, and a channel's assumed noise is scaled until its true residuals are as large as the drawn ones.
 """
@@ -13,18 +13,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.fixnoise import fix_noise
 from simlap.sensors import Fixes, Observation
 from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
 
 KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are low-passed to 2 Hz
-JERK_DENSITY = 60.0  # [m²/s⁵] two-sided density of a racing car's jerk: 10 m/s² gained in 0.3 s, ten times a minute
-LOOSENESS = 20.0  # the smoother's own prior is this much looser, so that the common low-pass sets the bandwidth
+# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵; the smoother is kept a hundred
+# times looser, so that the common low-pass alone sets the bandwidth.
+JERK_DENSITY = 1200.0  # [m²/s⁵]
 PASSES = 4
-REPLICATES = 8
+REPLICATES = 8  # drawn errors in the result
+LEARNING = 3  # drawn errors in the passes that learn the noise: medians over thousands of residuals need no more
 COURSE_SPEED = 3.0  # [m/s] below it a receiver's course is mostly noise
 TUKEY = 5.0  # residuals beyond this many standard deviations are ignored in the next pass, smaller ones damped
-SCALE_RANGE = (0.7, 1.4)  # an accelerometer scale beyond is not believed
 
 # First guesses of the noise, one standard deviation of one observation. Passes 2 to 4 replace them.
 FIRST_NOISE = {"position": 0.1, "speed": 0.1, "course": 0.15, "a_lon": 0.4, "a_lat": 0.5, "yaw_rate": 0.5}
@@ -35,6 +37,7 @@ LEAST_NOISE = {"position": 0.003, "speed": 0.003, "course": 0.005, "a_lon": 0.02
 POSITION_WANDER = Wander(2.0 * 0.5**2 / 30.0, 1.0)
 INERTIAL_WANDER = {"a_lon": Wander(0.06, 1.0), "a_lat": Wander(0.06, 1.0), "yaw_rate": Wander(0.02, 1.0)}
 WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
+WANDER_RANGE = (0.02, 3.0)  # [m] standard deviation of the position's wander that is believed
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,10 +49,16 @@ class Fused:
     noise_path: np.ndarray  #: (size, 2, k) coefficients of the error replicates
     noise: Mapping[str, float]  #: standard deviation of one observation, per channel
     rms: Mapping[str, float]  #: rms residual per channel, outliers out
-    scales: Mapping[str, float]  #: accelerometer scale factors, divided out
     wander: Wander  #: position wander as learnt
     outliers: int  #: position fixes given no weight
     outlier_t: np.ndarray  #: their times [s]
+
+
+def _wander(intensity: float) -> Wander:
+    """Position wander of `WANDER_TIME` with this intensity [m²/s], kept within `WANDER_RANGE`."""
+    low, high = (2.0 * sd**2 / WANDER_TIME for sd in WANDER_RANGE)
+    inside = min(max(intensity, low), high)
+    return Wander(inside, 0.5 * inside * WANDER_TIME)
 
 
 class PathFusion:
@@ -62,8 +71,13 @@ class PathFusion:
         self.random = np.random.default_rng(seed)
         self.noise = {name: FIRST_NOISE[name] for name in ("position", *self.channels)}
         self.robust: dict[str, np.ndarray] = {}
-        self.scales: dict[str, float] = {}
         self.position_wander = POSITION_WANDER
+        told = fix_noise(fixes.t, fixes.x, fixes.y)
+        # Positions alone: their spectrum tells more than their residuals, which the path has already followed.
+        self.fixed = told is not None and not self.channels
+        if told is not None:
+            self.noise["position"] = max(told.white, LEAST_NOISE["position"])
+            self.position_wander = _wander(told.intensity)
         self.centre = np.array([np.mean(fixes.x), np.mean(fixes.y)])
 
     # -- geometry of the last pass -------------------------------------------------------------------------------
@@ -109,35 +123,39 @@ class PathFusion:
                 sure = sure * (v > COURSE_SPEED)
             elif name in INERTIAL_WANDER:
                 number, wander = wander, wander + 1
-                value = value / self.scales.get(name, 1.0)
                 if name != "a_lon":
                     ux, uy = -uy, ux
                 if name == "yaw_rate":
-                    value = v * value
+                    # v r = n·p'' + slip v d(n·p'')/dt, and d(n·p'')/dt = n·p''' - course rate · u·p''
+                    _, third = self.grid.weights(seen.t, 3)
+                    base = base + (seen.slip * v)[:, None] * third
+                    along = self.grid.evaluate(path, seen.t, 2)
+                    along = along[:, 0] * uy - along[:, 1] * ux
+                    value = v * value + seen.slip * v * seen.value * along
             rows[name] = (Rows(seen.t, base * ux[:, None], base * uy[:, None], value, sure, number),)
         return rows
 
     def _system(self, rows: dict[str, tuple[Rows, ...]]) -> BandedSystem:
         wanders = [self.position_wander, self.position_wander]
         wanders += [INERTIAL_WANDER[name] for name in rows if name in INERTIAL_WANDER]
-        system = BandedSystem(self.grid, wanders, JERK_DENSITY * LOOSENESS)
+        system = BandedSystem(self.grid, wanders, JERK_DENSITY)
         for group in rows.values():
             for row in group:
                 system.add(row)
         return system
 
-    def _drawn(self, system: BandedSystem, rows: dict[str, tuple[Rows, ...]]) -> dict[str, tuple[np.ndarray, ...]]:
-        """Noise of every measurement, (n, REPLICATES): white, plus the wander of its channel."""
+    def _drawn(self, rows: dict[str, tuple[Rows, ...]], count: int) -> dict[str, tuple[np.ndarray, ...]]:
+        """Noise of every measurement, (n, count): white, plus the wander of its channel."""
         walks: dict[int, np.ndarray] = {}
         out = {}
         for name, group in rows.items():
             drawn = []
             for row in group:
-                noise = self.random.normal(0.0, self.noise[name], (row.t.size, REPLICATES))
+                noise = self.random.normal(0.0, self.noise[name], (row.t.size, count))
                 if row.wander is not None:
                     model = self.position_wander if name == "position" else INERTIAL_WANDER[name]
                     if row.wander not in walks:
-                        walks[row.wander] = self._walk(model)
+                        walks[row.wander] = self._walk(model, count)
                     index, u = self.grid.locate(row.t)
                     walk = walks[row.wander]
                     noise += walk[index + 2] * (1.0 - u)[:, None] + walk[index + 3] * u[:, None]
@@ -145,21 +163,21 @@ class PathFusion:
             out[name] = tuple(drawn)
         return out
 
-    def _walk(self, model: Wander) -> np.ndarray:
-        """Gauss-Markov sequences on the knots, (size, REPLICATES)."""
+    def _walk(self, model: Wander, count: int) -> np.ndarray:
+        """Gauss-Markov sequences on the knots, (size, count)."""
         from scipy.signal import lfilter
 
         keep = np.exp(-self.grid.step * model.intensity / (2.0 * model.variance))
-        steps = self.random.normal(0.0, np.sqrt(model.variance * (1.0 - keep**2)), (self.grid.size, REPLICATES))
-        steps[0] = self.random.normal(0.0, np.sqrt(model.variance), REPLICATES)
+        steps = self.random.normal(0.0, np.sqrt(model.variance * (1.0 - keep**2)), (self.grid.size, count))
+        steps[0] = self.random.normal(0.0, np.sqrt(model.variance), count)
         return lfilter([1.0], [1.0, -keep], steps, axis=0)
 
     # -- one pass ------------------------------------------------------------------------------------------------
-    def _solve(self, path: np.ndarray | None):
+    def _solve(self, path: np.ndarray | None, count: int):
         rows = self._rows(path)
         system = self._system(rows)
-        drawn = self._drawn(system, rows)
-        right = np.zeros((system.size, 1 + REPLICATES))
+        drawn = self._drawn(rows, count)
+        right = np.zeros((system.size, 1 + count))
         for name, group in rows.items():
             for row, noise in zip(group, drawn[name], strict=True):
                 right += system.right_hand_side(row, np.column_stack([row.value, noise]))
@@ -179,6 +197,8 @@ class PathFusion:
             spread = 1.4826 * float(np.median(np.abs(np.concatenate([r[used] for r in residual]))))
             expected = 1.4826 * float(np.median(np.abs(np.concatenate([s[used] for s in simulated]))))
             ratio = np.clip(spread / max(expected, 1e-9), 0.25, 4.0)
+            if name == "position" and self.fixed:
+                ratio = 1.0
             self.noise[name] = max(self.noise[name] * ratio, LEAST_NOISE[name])
             scaled = size / max(TUKEY * spread, LEAST_NOISE[name])
             self.robust[name] = np.where(scaled < 1.0, (1.0 - np.minimum(scaled, 1.0) ** 2) ** 2, 0.0)
@@ -187,39 +207,20 @@ class PathFusion:
         lag = round(1.0 / self.grid.step)
         wandered = solution[lag:, 2:4] - solution[:-lag, 2:4]
         ratio = np.median(np.abs(wandered[..., 0])) / max(np.median(np.abs(wandered[..., 1:])), 1e-12)
-        intensity = float(self.position_wander.intensity * np.clip(ratio**2, 0.1, 10.0))
-        intensity = float(np.clip(intensity, 2.0 * 0.02**2 / WANDER_TIME, 2.0 * 3.0**2 / WANDER_TIME))
-        self.position_wander = Wander(intensity, intensity * WANDER_TIME / 2.0)
+        if not self.fixed:
+            self.position_wander = _wander(self.position_wander.intensity * float(np.clip(ratio**2, 0.1, 10.0)))
         return rms
 
-    def _learn_scales(self, path: np.ndarray) -> None:
-        """Scale of the accelerometers against the path, from changes within a few seconds, biases apart."""
-        from scipy.ndimage import uniform_filter1d
-
-        for name in ("a_lon", "a_lat"):
-            if name not in self.channels:
-                continue
-            seen = self.channels[name]
-            ux, uy, _ = self._tangent(path, seen.t)
-            a = self.grid.evaluate(path, seen.t, 2)
-            along = a[:, 0] * ux + a[:, 1] * uy if name == "a_lon" else a[:, 1] * ux - a[:, 0] * uy
-            half, slow = int(0.5 * 25), (8 * 25)  # 0.5 s and 8 s of 25 Hz observations
-            band = [uniform_filter1d(z, half) - uniform_filter1d(z, slow) for z in (seen.value, along)]
-            power = float(band[1] @ band[1])
-            if power > 0.25 * seen.t.size:  # [m²/s⁴] too little driving shows no scale
-                scale = float(band[0] @ band[1]) / power
-                self.scales[name] = float(np.clip(scale, *SCALE_RANGE))
-
-    def run(self) -> Fused:
+    def run(self, passes: int, last_count: int) -> Fused:
         """All passes."""
         path: np.ndarray | None = None
-        for number in range(PASSES):
-            rows, system, drawn, solution = self._solve(path)
+        for number in range(passes):
+            last = number == passes - 1
+            learns = not last and (number > 0 or not self.channels)
+            rows, system, drawn, solution = self._solve(path, last_count if last else LEARNING if learns else 0)
             path = solution[:, :2, 0]
-            last = number == PASSES - 1
-            if not last and (number > 0 or not self.channels):
+            if learns:
                 self._learn(rows, system, drawn, solution)
-                self._learn_scales(path)
         noise, robust = dict(self.noise), self.robust["position"]
         wander = self.position_wander
         rms = self._learn(rows, system, drawn, solution)
@@ -230,13 +231,20 @@ class PathFusion:
             solution[:, :2, 1:],
             noise,
             rms,
-            dict(self.scales),
             wander,
             int(lost.sum()),
             self.fixes.t[lost],
         )
 
 
-def fuse(fixes: Fixes, channels: Mapping[str, Observation], start: float, stop: float, seed: int = 0) -> Fused:
+def fuse(
+    fixes: Fixes,
+    channels: Mapping[str, Observation],
+    start: float,
+    stop: float,
+    seed: int = 0,
+    passes: int = PASSES,
+    replicates: int = REPLICATES,
+) -> Fused:
     """Fit one path to all observations between `start` and `stop` [s]; see the module's text."""
-    return PathFusion(fixes, {n: replace(o) for n, o in channels.items()}, start, stop, seed).run()
+    return PathFusion(fixes, {n: replace(o) for n, o in channels.items()}, start, stop, seed).run(passes, replicates)

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
+from simlap.calibrate import STEP, Drive, calibrate
 from simlap.errors import NotEnoughData
-from simlap.fuse import INERTIAL_WANDER, JERK_DENSITY, Fused, fuse
+from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
-from simlap.lag import LEAST_CORRELATION, lag_between
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
 from simlap.sensors import Fixes, Observation, fixes_of, observe
 from simlap.session import Session
-from simlap.splines import lowpass
+from simlap.splines import flat_lowpass, lowpass
 
 LEAST_FIXES = 20
 GAP = 1.0  # [s] without a fix and without speed: a car turns 30 degrees in it
 GAP_INERTIAL = 5.0  # [s] without a fix but with acceleration both ways: drifts by about 2 m
-SIGN_CORRELATION = 0.4  # below it the sign of a channel is not judged
+ROUGH_PASSES = 3  # of the first path: one to find the direction, one to learn the noise, one to use it
+ROUGH_REPLICATES = 3
+ROUGH_BANDWIDTH = 1.5  # [Hz] at most, of the first path
+JERK_BAND = (0.15, 0.4)  # [Hz]
+JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart on a slalom
 LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
@@ -33,8 +38,10 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     if fixes.t.size < LEAST_FIXES:
         raise NotEnoughData(f"{session.source}: {fixes.t.size} different positions; at least {LEAST_FIXES} are needed.")
     receiver, inertial, speed_source = _channels(session, fixes, notes)
-    receiver, fixes, lag = _undo_lag(receiver, inertial, fixes, notes)
-    inertial = _signs(inertial, receiver, fixes, notes)
+    inertial, lag = calibrate(first_drive(fixes, receiver), inertial, notes)
+    if lag is not None:
+        receiver = {n: o.shifted(lag) for n, o in receiver.items()}
+        fixes = replace(fixes, t=fixes.t - lag)
     start = fixes.t[0]
     stop = fixes.t[-1]
     fused = fuse(fixes, {**receiver, **inertial}, start, stop, seed)
@@ -46,15 +53,9 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         )
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
     path = lowpass(fused.path, fused.grid.step, carried)
-    errors = lowpass(fused.noise_path, fused.grid.step, carried)
     p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))
     v, course, kappa, a_lon, a_lat = shape_of(velocity, acceleration)
-    noise_lon, noise_lat = [], []
-    for k in range(errors.shape[2]):
-        shaken = [fused.grid.evaluate(errors[:, :, k], t, d) for d in (1, 2)]
-        _, _, _, lon, lat = shape_of(velocity + shaken[0], acceleration + shaken[1])
-        noise_lon.append(lon - a_lon)
-        noise_lat.append(lat - a_lat)
+    noise_lon, noise_lat = drawn_errors(fused, t, carried)
     valid = _valid(t, fixes, fused, {**receiver, **inertial}, v)
     quality = _quality(fixes, fused, lag, valid, speed_source, np.std(noise_lat), carried, receiver, inertial)
     return Motion(
@@ -68,8 +69,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         a_lon=a_lon,
         a_lat=a_lat,
         altitude=_altitude(session, t, lag or 0.0, carried),
-        noise_a_lon=np.array(noise_lon),
-        noise_a_lat=np.array(noise_lat),
+        noise_a_lon=noise_lon,
+        noise_a_lat=noise_lat,
         origin=fixes.origin,
         bandwidth_hz=carried,
         valid=valid,
@@ -112,61 +113,29 @@ def _channels(session: Session, fixes: Fixes, notes: list[str]):
     return receiver, inertial, speed_source
 
 
-def _rough(fixes: Fixes, receiver: dict[str, Observation]):
-    """Speed, its rate and the course rate of a first path through fixes and receiver channels alone."""
-    fused = fuse(fixes, receiver, fixes.t[0], fixes.t[-1])
-    t = np.arange(fixes.t[0], fixes.t[-1], 0.04)
-    path = lowpass(fused.path, fused.grid.step, 1.5)
+def first_drive(fixes: Fixes, receiver: Mapping[str, Observation]) -> Drive:
+    """Path through fixes and receiver channels alone, on the receiver's clock, at the bandwidth that they carry."""
+    fused = fuse(fixes, receiver, fixes.t[0], fixes.t[-1], passes=ROUGH_PASSES, replicates=ROUGH_REPLICATES)
+    t = np.arange(fixes.t[0], fixes.t[-1], STEP)
+    bandwidth = min(ROUGH_BANDWIDTH, supported_bandwidth(fused, fixes, receiver))
+    path = lowpass(fused.path, fused.grid.step, bandwidth)
     v, course, _, a_lon, a_lat = shape_of(fused.grid.evaluate(path, t, 1), fused.grid.evaluate(path, t, 2))
-    return t, v, course, a_lon, a_lat
+    errors = drawn_errors(fused, t, bandwidth)
+    return Drive(t, v, a_lon, a_lat, np.gradient(course, STEP), bandwidth, *errors)
 
 
-def _undo_lag(receiver, inertial, fixes: Fixes, notes: list[str]):
-    """Shift the receiver's channels onto the inertial clock."""
-    lag: float | None = None
-    if "a_lon" in inertial:
-        a = inertial["a_lon"]
-        if "speed" in receiver:
-            found, strength = lag_between(receiver["speed"].t, receiver["speed"].value, a.t, a.value)
-        else:
-            t, v, _, _, _ = _rough(fixes, receiver)
-            found, strength = lag_between(t, v, a.t, a.value)
-        if abs(strength) > LEAST_CORRELATION:
-            lag = found
-            notes.append(f"Receiver {lag:.3f} s behind the accelerometer (correlation {abs(strength):.2f}); undone.")
-    if lag is None and "yaw_rate" in inertial:
-        t, _, course, _, _ = _rough(fixes, receiver)
-        found, strength = lag_between(t, course, inertial["yaw_rate"].t, inertial["yaw_rate"].value)
-        if abs(strength) > LEAST_CORRELATION:
-            lag = found
-            notes.append(f"Receiver {lag:.3f} s behind the yaw rate (correlation {abs(strength):.2f}); undone.")
-    if lag is None:
-        notes.append("Lag of the receiver unknown: no inertial channel to compare with.")
-        return receiver, fixes, None
-    return {n: o.shifted(lag) for n, o in receiver.items()}, replace(fixes, t=fixes.t - lag), lag
-
-
-def _signs(inertial, receiver, fixes: Fixes, notes: list[str]):
-    """Turn inertial channels to ISO 8855 (x forward, y left) where the path says they are not."""
-    if not inertial:
-        return inertial
-    t, v, course, a_lon, a_lat = _rough(fixes, receiver)
-    truth = {"a_lon": a_lon, "a_lat": a_lat, "yaw_rate": np.gradient(course, t)}
-    words = {"a_lon": "longitudinal acceleration", "a_lat": "lateral acceleration", "yaw_rate": "yaw rate"}
-    out = dict(inertial)
-    for name, seen in inertial.items():
-        other = np.interp(t, seen.t, seen.value)
-        moves = v > 5.0
-        if moves.sum() < 50 or np.std(other[moves]) == 0.0:
-            continue
-        correlation = np.corrcoef(truth[name][moves], other[moves])[0, 1]
-        if correlation < -SIGN_CORRELATION:
-            out[name] = replace(seen, value=-seen.value)
-            notes.append(f"Sign of the {words[name]} turned to ISO 8855 (correlation with the path {correlation:.2f}).")
-        elif correlation < SIGN_CORRELATION:
-            del out[name]
-            notes.append(f"The {words[name]} does not follow the path (correlation {correlation:.2f}); left out.")
-    return out
+def drawn_errors(fused: Fused, t: np.ndarray, bandwidth: float) -> tuple[np.ndarray, np.ndarray]:
+    """Drawn errors of a_lon and a_lat at times `t`, both (k, n), through the low-pass and the geometry of the path."""
+    path = lowpass(fused.path, fused.grid.step, bandwidth)
+    errors = lowpass(fused.noise_path, fused.grid.step, bandwidth)
+    velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (1, 2))
+    _, _, _, a_lon, a_lat = shape_of(velocity, acceleration)
+    shaken = [fused.grid.evaluate(errors, t, d) for d in (1, 2)]
+    lon, lat = np.empty((errors.shape[2], t.size)), np.empty((errors.shape[2], t.size))
+    for k in range(errors.shape[2]):
+        _, _, _, one, two = shape_of(velocity + shaken[0][:, :, k], acceleration + shaken[1][:, :, k])
+        lon[k], lat[k] = one - a_lon, two - a_lat
+    return lon, lat
 
 
 def acceleration_noise(fused: Fused, fixes: Fixes, channels, frequency: np.ndarray, axis: str) -> np.ndarray:
@@ -186,21 +155,36 @@ def acceleration_noise(fused: Fused, fixes: Fixes, channels, frequency: np.ndarr
     return 1.0 / inform
 
 
-def supported_bandwidth(fused: Fused, fixes: Fixes, channels) -> float:
-    """Frequency [Hz] where the noise of the accelerations reaches their signal (Wiener's cut), both axes.
+def supported_bandwidth(fused: Fused, fixes: Fixes, channels: Mapping[str, Observation]) -> float:
+    """Bandwidth [Hz] of the common low-pass with the least mean square error of the accelerations.
 
-    Signal: white jerk of `JERK_DENSITY`. The smaller of the two axes counts: there is one bandwidth.
+    Error = ∫ (1 - H)² signal + H² noise df, the signal a white jerk whose density is read from the path itself between
+    0.15 and 0.4 Hz, where even poor positions show it. The worse of the two axes counts: there is one bandwidth.
     """
-    frequency = np.geomspace(LEAST_BANDWIDTH, 10.0, 400)
-    signal = JERK_DENSITY / (2.0 * np.pi * frequency) ** 2
-    lowest = 10.0
+    frequency = np.arange(0.01, 8.0, 0.02)
+    signal = jerk_of(fused) / (2.0 * np.pi * frequency) ** 2
+    tried = np.geomspace(LEAST_BANDWIDTH, 4.0, 60)
+    gains = flat_lowpass(frequency, tried[:, None])
+    best = tried[-1]
     for axis in ("lon", "lat"):
-        drowned = acceleration_noise(fused, fixes, channels, frequency, axis) > signal
-        if drowned.any():
-            lowest = min(lowest, float(frequency[np.argmax(drowned)]))
+        noise = acceleration_noise(fused, fixes, channels, frequency, axis)
+        error = ((1.0 - gains) ** 2 * signal + gains**2 * noise).sum(axis=1)
+        best = min(best, tried[np.argmin(error)])
     if not ("a_lon" in channels and ("a_lat" in channels or "yaw_rate" in channels)):
-        lowest = min(lowest, NYQUIST_SHARE * fixes.rate)
-    return max(lowest, LEAST_BANDWIDTH)
+        best = min(best, NYQUIST_SHARE * fixes.rate)
+    return float(max(best, LEAST_BANDWIDTH))
+
+
+def jerk_of(fused: Fused) -> float:
+    """Two-sided density of the path's jerk in `JERK_BAND` [m²/s⁵], mean of the two axes."""
+    from scipy.signal import welch
+
+    t = fused.grid.start + fused.grid.step * np.arange(fused.grid.intervals + 1)
+    acceleration = fused.grid.evaluate(fused.path, t, 2)
+    frequency, density = welch(acceleration, 1.0 / fused.grid.step, nperseg=min(512, t.size), axis=0)
+    band = (frequency >= JERK_BAND[0]) & (frequency <= JERK_BAND[1])
+    jerk = 0.5 * density[band].mean(axis=1) * (2.0 * np.pi * frequency[band]) ** 2
+    return float(np.clip(np.mean(jerk), *JERK_RANGE)) if band.any() else JERK_RANGE[1]
 
 
 def _valid(t, fixes: Fixes, fused: Fused, channels, v: np.ndarray) -> np.ndarray:

@@ -23,7 +23,7 @@ class Observation:
     t: np.ndarray
     value: np.ndarray
     rate: float
-    noise: float = 0.0  #: standard deviation of one value, 0 when not yet known
+    slip: float = 0.0  #: of a yaw rate: it reads course rate + slip · d(a_lat)/dt [rad s²/m]
 
     def shifted(self, lag: float) -> Observation:
         """The same values, `lag` seconds earlier."""

@@ -1,9 +1,9 @@
 """Penalised least squares for a path x(t), y(t) and slowly wandering sensor errors, solved as one banded system.
 
 Unknowns at each knot: the two spline coefficients of the path, then one value per *wander*: a sensor error that is
-linear between knots and walks at random from knot to knot (position error east and north, bias of an accelerometer, of the yaw
-rate). All of them are estimated together, so a channel decides where it is the better one: a speed at 1 Hz, a position
-at 0.01 Hz.
+linear between knots and walks at random from knot to knot (position error east and north, bias of an accelerometer, of
+the yaw rate). All of them are estimated together, so a channel decides where it is the better one: a speed at 1 Hz, a
+position at 0.01 Hz.
 """
 
 from __future__ import annotations

@@ -95,7 +95,7 @@ def grid_over(start: float, stop: float, step: float) -> KnotGrid:
     return KnotGrid(start, step, max(int(np.ceil((stop - start) / step - 1e-9)), LOCAL))
 
 
-def flat_lowpass(frequency: np.ndarray, bandwidth: float) -> np.ndarray:
+def flat_lowpass(frequency: np.ndarray, bandwidth: float | np.ndarray) -> np.ndarray:
     """Gain of the common low-pass: 1 / (1 + (√2 - 1) (f / bandwidth)⁴), zero phase, -3 dB at `bandwidth`.
 
     The gain of a cubic smoothing spline (Eubank 1999, Nonparametric Regression and Spline Smoothing): flat to fourth

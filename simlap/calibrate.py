@@ -1,0 +1,206 @@
+"""Bring inertial channels and receiver together: lag, signs, scales, and how the body turns against its velocity.
+
+A first path from the receiver alone tells what each inertial channel should have read. The channel is regressed on that,
+for every trial lag:
+
+- longitudinal: scale · a_lon + slip · a_lat² + tilt · a_lat: the nose points into the turn, so it feels some of a_lat,
+- lateral: scale · a_lat + tilt · a_lon,
+- yaw rate: scale · course rate + slip · d(a_lat)/dt: it leads the course rate while the sideslip builds up.
+
+All signals are band-passed alike, so biases, grade and drift do not count. The lag with the least residual over all
+channels is the receiver's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simlap.lag import band_pass
+from simlap.sensors import Observation
+from simlap.splines import lowpass
+
+STEP = 0.04  # [s] of the common grid
+LOW = 0.06  # [Hz] below: gravity, bias, drift
+HIGH = 0.6  # [Hz] above: noise of the first path, which would make the coefficients too small
+LAGS = (-0.2, 0.5)  # [s] searched; receivers lag 0 to 0.3 s
+COARSE, FINE = 0.05, 0.01  # [s]
+LEAST_FIT = 0.3  # share of a channel's variance that the path must explain; else it is no reading of this motion
+FIRST_RESIDUAL = 0.02  # first guess of the share of a channel's variance that is noise
+LEAST_TIME = 20.0  # [s] of driving
+MOVING = 5.0  # [m/s]
+EARLY = 0.05  # [s] a receiver cannot be ahead of time: lags down to -EARLY are taken as errors of the estimate
+
+# What is known beforehand of the coefficients: mean and standard deviation. Accelerometers are good to a few per cent,
+# body roll adds up to 6 %; noses point into the turn by 0 to 0.006 rad per m/s².
+PRIOR = {
+    "a_lon": ((1.0, 0.1), (0.003, 0.004), (0.0, 0.05)),
+    "a_lat": ((1.0, 0.1), (0.0, 0.05)),
+    "yaw_rate": ((1.0, 0.05), (0.003, 0.006)),
+}
+WORDS = {"a_lon": "longitudinal acceleration", "a_lat": "lateral acceleration", "yaw_rate": "yaw rate"}
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """A first path on a uniform grid of `STEP`, on the receiver's clock."""
+
+    t: np.ndarray
+    v: np.ndarray
+    a_lon: np.ndarray
+    a_lat: np.ndarray
+    course_rate: np.ndarray
+    bandwidth: float  #: it is smoothed to this [Hz]
+    noise_a_lon: np.ndarray  #: (k, n) drawn errors of a_lon
+    noise_a_lat: np.ndarray  #: (k, n) drawn errors of a_lat
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """One channel against the drive."""
+
+    coefficients: np.ndarray
+    explained: float  #: share of the variance, signed as the scale
+
+
+def features_of(drive: Drive, name: str) -> np.ndarray:
+    """Columns (n, p) of what the channel `name` reads, not filtered."""
+    if name == "a_lon":
+        return np.column_stack([drive.a_lon, drive.a_lat**2, drive.a_lat])
+    if name == "a_lat":
+        return np.column_stack([drive.a_lat, drive.a_lon])
+    return np.column_stack([drive.course_rate, np.gradient(drive.a_lat, STEP)])
+
+
+class Calibration:
+    """Band-passed channels and features of one session."""
+
+    def __init__(self, drive: Drive, inertial: Mapping[str, Observation]) -> None:
+        self.drive = drive
+        self.features = {n: self._band(features_of(drive, n)) for n in inertial}
+        # the channel is smoothed like the path, then both are band-passed alike
+        self.read = {
+            n: self._band(lowpass(np.interp(drive.t, o.t, o.value), STEP, drive.bandwidth)[:, None])[:, 0]
+            for n, o in inertial.items()
+        }
+        low = max(o.t[0] for o in inertial.values())
+        high = min(o.t[-1] for o in inertial.values())
+        reach = max(abs(x) for x in LAGS) + STEP
+        inside = (drive.t > max(low, drive.t[0] + reach)) & (drive.t < min(high, drive.t[-1] - reach))
+        self.used = np.flatnonzero(inside & (drive.v > MOVING))
+        self.doubt = {n: self._doubt(n) for n in inertial}
+
+    @property
+    def enough(self) -> bool:
+        """Whether the car drove for long enough."""
+        return self.used.size * STEP > LEAST_TIME
+
+    def _band(self, columns: np.ndarray) -> np.ndarray:
+        return np.column_stack([band_pass(c, STEP, LOW, HIGH) for c in columns.T])
+
+    def _doubt(self, name: str) -> float:
+        """Error variance of the first feature; without it the scale would come out too small (attenuation)."""
+        noise = self.drive.noise_a_lon if name == "a_lon" else self.drive.noise_a_lat
+        banded = self._band(noise.T)[self.used]
+        if name == "yaw_rate":
+            banded = banded / np.maximum(self.drive.v[self.used], MOVING)[:, None]
+        return float(np.mean(banded**2)) if self.used.size else 0.0
+
+    def fit(self, name: str, lag: float) -> tuple[Fit, float]:
+        """Regression at one lag, and the residual variance over the variance."""
+        at = self.drive.t[self.used] + lag
+        matrix = np.column_stack([np.interp(at, self.drive.t, f) for f in self.features[name].T])
+        read = self.read[name][self.used]
+        sign = 1.0 if matrix[:, 0] @ read >= 0.0 else -1.0
+        mean, spread = np.array(PRIOR[name]).T
+        variance = float(np.mean(read**2))
+        # Samples within one period of the bandwidth share their noise.
+        free = max(self.used.size * STEP * 2.0 * HIGH, 1.0)
+        square, product = matrix.T @ matrix, matrix.T @ (sign * read)
+        square[0, 0] -= min(self.doubt[name] * self.used.size, 0.5 * square[0, 0])
+        residual = FIRST_RESIDUAL
+        for _ in range(2):
+            precision = free / self.used.size / max(residual * variance, 1e-12)
+            coefficients = np.linalg.solve(
+                precision * square + np.diag(1.0 / spread**2), precision * product + mean / spread**2
+            )
+            residual = float(np.mean((sign * read - matrix @ coefficients) ** 2)) / max(variance, 1e-12)
+        return Fit(coefficients, sign * (1.0 - residual)), residual
+
+    def cost(self, lag: float, names: list[str]) -> float:
+        """Sum of the logarithms of the residual variances: minus twice the likelihood per sample."""
+        return float(sum(np.log(self.fit(name, lag)[1]) for name in names))
+
+    def lag(self, names: list[str]) -> float | None:
+        """Lag with the least cost, None when it lies at the edge of the range."""
+        lags = np.arange(LAGS[0], LAGS[1] + 0.5 * COARSE, COARSE)
+        best = float(lags[np.argmin([self.cost(x, names) for x in lags])])
+        if best <= lags[0] or best >= lags[-1]:
+            return None
+        lags = np.arange(best - COARSE, best + COARSE + 0.5 * FINE, FINE)
+        costs = np.array([self.cost(x, names) for x in lags])
+        i = int(np.clip(np.argmin(costs), 1, lags.size - 2))
+        left, middle, right = costs[i - 1 : i + 2]
+        return float(lags[i] + 0.5 * FINE * (left - right) / (left - 2.0 * middle + right))
+
+
+def calibrate(
+    drive: Drive, inertial: Mapping[str, Observation], notes: list[str]
+) -> tuple[dict[str, Observation], float | None]:
+    """Inertial channels turned to ISO 8855, scaled and freed of the body's slip; and the receiver's lag.
+
+    Parameters
+    ----------
+    drive : Drive
+        From the receiver alone, on its own clock.
+    inertial : mapping of Observation
+        a_lon, a_lat, yaw_rate, as far as logged.
+    notes : list of str
+        What was found is added here, in plain words.
+
+    Returns
+    -------
+    channels, lag : dict, float or None
+        Channels that do not follow the path at any lag are left out. The lag is None when no channel shows it.
+    """
+    if not inertial:
+        notes.append("Lag of the receiver unknown: no inertial channel to compare with.")
+        return {}, None
+    work = Calibration(drive, inertial)
+    if not work.enough:
+        notes.append("Lag of the receiver unknown and inertial channels not used: the car drives for less than 20 s.")
+        return {}, None
+    alone = {name: work.lag([name]) for name in inertial}
+    follows = [n for n, x in alone.items() if x is not None and abs(work.fit(n, x)[0].explained) > LEAST_FIT]
+    for name in inertial:
+        if name not in follows:
+            notes.append(f"The {WORDS[name]} does not follow the path; left out.")
+    lag = work.lag(follows) if follows else None
+    if lag is None:
+        notes.append("Lag of the receiver unknown: no inertial channel follows the path.")
+        return {}, None
+    if -EARLY < lag < 0.0:
+        lag = 0.0
+    notes.append(f"Receiver {lag:.3f} s behind the {', '.join(WORDS[n] for n in follows)}; undone.")
+    out = {}
+    for name in follows:
+        fit, _ = work.fit(name, lag)
+        seen = inertial[name]
+        if fit.explained < 0.0:
+            notes.append(
+                f"Sign of the {WORDS[name]} turned to ISO 8855 (correlation with the path {-np.sqrt(-fit.explained):.2f})."
+            )
+        value = np.sign(fit.explained) * seen.value
+        if name == "yaw_rate":  # its slip is undone within the smoother: a derivative of this first path is too noisy
+            slip = fit.coefficients[1] / fit.coefficients[0]
+            out[name] = replace(seen, value=value / fit.coefficients[0], slip=float(slip))
+        else:
+            side = np.column_stack([np.interp(seen.t + lag, drive.t, f) for f in features_of(drive, name).T])
+            out[name] = replace(seen, value=(value - side[:, 1:] @ fit.coefficients[1:]) / fit.coefficients[0])
+        words = f"{WORDS[name].capitalize()}: scale {fit.coefficients[0]:.3f}"
+        if name != "a_lat":
+            words += f", nose into the turn {1000.0 * fit.coefficients[1]:.1f} mrad per m/s²"
+        notes.append(words + "; taken out.")
+    return out, lag
