@@ -219,6 +219,7 @@ def test_the_research_session_reads_without_options():
         ("time_s,Speed (m/s),Velocity (m/s)\n0,1,2\n1,2,3\n", r"'Speed \(m/s\)' \(column 2\) and 'Velocity \(m/s\)' "
                                                             r"\(column 3\) are both.*--column speed=\"Speed \(m/s\)\""),
         ("time_s,speed_kmh\n0,\n1,\n", r"columns of speed and position hold no numbers"),
+        (PLAIN.encode() + bytes(50), r"row 4, column 'time_s': '(\\x00)+.* is not a number.*delete the row"),
         (bytes(range(256)) * 10, r"not a text file \(byte 0x00 at 0\)"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", r"not a text file"),
         (b"PK\x03\x04" + bytes(20), r"a zip archive or spreadsheet\. Unpack it, or save it as CSV"),

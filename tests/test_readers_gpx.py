@@ -4,6 +4,8 @@ The sample (three points near 47.64 N 122.33 W, 2009-10-17) stands in many descr
 here from memory.
 """
 
+import time
+
 import numpy as np
 import pytest
 
@@ -46,8 +48,28 @@ def test_the_sample_track_reads_with_position_elevation_and_time(read):
 
 def test_fractions_of_a_second_are_kept(read):
     text = SAMPLE.replace("18:37:26Z", "18:37:26.125Z").replace("18:37:31Z", "18:37:26.375Z")
-    # microseconds since 1970 keep 2.4e-7 s in a float
-    np.testing.assert_allclose(np.diff(read(text).t)[0], 0.25, atol=1e-6)
+    # 18:37:26.125 and 18:37:26.375 lie 0.25 s apart; both are exact in binary
+    assert np.diff(read(text).t)[0] == 0.25
+
+
+@pytest.mark.parametrize("zone", ["America/New_York", "Asia/Tokyo"])
+def test_the_zone_of_the_computer_does_not_matter(read, monkeypatch, zone):
+    # GPX 1.1 schema: time is in UTC; 18:37:26 is 67046 s after midnight
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        assert read(SAMPLE).t[0] == 67046
+        assert read(SAMPLE.replace("Z</time>", "</time>")).t[0] == 67046
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_a_track_through_midnight_goes_on(read):
+    text = SAMPLE.replace("2009-10-17T18:37:31Z", "2009-10-18T00:00:01Z").replace(
+        "2009-10-17T18:37:34Z", "2009-10-18T00:00:02Z"
+    )
+    assert read(text).t[-1] == 86402
 
 
 def test_segments_and_tracks_follow_one_another(read):

@@ -122,3 +122,8 @@ def test_an_unreadable_field_is_counted(read):
                    signed("GPRMC,123521,A,4807.041,N,01131.000,E,030.0,090.0,230394,003.1,W"))  # fmt: skip
     assert session.t.size == 2
     assert "NMEA sentences left out: 1 with an unreadable field" in session.notes
+
+
+def test_noise_on_the_line_does_not_hide_the_good_sentences(read):
+    session = read("\x00\x01\xff$GPR\x00", RMC, "\x02\x80" * 20, GGA, LATER)
+    assert session.t.size == 2

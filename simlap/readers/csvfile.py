@@ -71,6 +71,7 @@ def decode_head(head: bytes, source: str) -> tuple[str, str]:
     except UnicodeDecodeError:
         encoding = "latin-1"
         text = head.decode(encoding)
+    text = text.rstrip("\x00")  # what a logger leaves that lost its power while writing
     control = re.search(r"[\x00-\x08\x0e-\x19\x1c-\x1f\x7f]", text)
     if control:
         raise LogFormatError(

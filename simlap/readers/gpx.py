@@ -2,6 +2,7 @@
 
 import math
 import re
+from datetime import UTC
 
 import gpxpy
 import numpy as np
@@ -42,7 +43,7 @@ def read_gpx(request: Request, head: bytes) -> RawLog:
             f"once. Export one outing, or use CSV."
         )
     points = _points(whole_text(request.path, source), source)
-    values: dict[str, np.ndarray] = {"time": np.array([_time(point) for point in points])}
+    values: dict[str, np.ndarray] = {"time": _times(points)}
     if not np.any(np.isfinite(values["time"])):
         raise LogFormatError(f"{source}: none of its {len(points)} track points has a <time>, so there is no speed.")
     for (name, _unit), attribute in zip(STANDARD[1:], _ATTRIBUTES, strict=True):
@@ -90,8 +91,17 @@ def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())[:200]
 
 
-def _time(point: GPXTrackPoint) -> float:
-    return point.time.timestamp() if point.time is not None else math.nan
+def _times(points: list[GPXTrackPoint]) -> np.ndarray:
+    """Seconds since midnight (UTC) of the first day, NaN where a point has no time; no zone means UTC (GPX 1.1)."""
+    moments = [
+        None if point.time is None else point.time if point.time.tzinfo else point.time.replace(tzinfo=UTC)
+        for point in points
+    ]
+    first = next((moment for moment in moments if moment is not None), None)
+    if first is None:
+        return np.full(len(points), np.nan)
+    midnight = first.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    return np.array([math.nan if moment is None else (moment - midnight).total_seconds() for moment in moments])
 
 
 def _float(value: object) -> float:

@@ -11,7 +11,6 @@ from pynmea2 import ChecksumError, NMEASentence, ParseError
 from simlap.errors import LogFormatError
 from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import convert
-from simlap.readers.csvfile import whole_text
 from simlap.readers.table import RawLog, Request
 from simlap.units import NAUTICAL_MILE
 
@@ -63,7 +62,9 @@ def read_nmea(request: Request, head: bytes) -> RawLog:
     source = request.source
     bad: Counter[str] = Counter()
     sentences = []
-    for text in _SENTENCE.findall(whole_text(request.path, source)):
+    # Serial noise is no reason to give up: NMEA is ASCII, and the checksums find what is damaged.
+    content = request.path.read_bytes().replace(b"\x00", b"").decode("latin-1")
+    for text in _SENTENCE.findall(content):
         sentence = _parse(text.strip(), bad)
         if sentence is not None:
             sentences.append(sentence)
