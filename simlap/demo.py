@@ -38,7 +38,7 @@ SKILLS: Mapping[str, CornerSkill] = {
     "4": CornerSkill(braking=0.95, mid=0.99),
     "6": CornerSkill(mid=0.985),
     "7": CornerSkill(exit=0.84, exit_delay_m=18.0),
-    "9": CornerSkill(coast_m=9.0, mid=0.955),
+    "9": CornerSkill(coast_m=9.0, mid=0.97),
     "10": CornerSkill(exit=0.98),
 }
 ELSEWHERE = CornerSkill(braking=0.98, mid=0.995, exit=0.99)

@@ -14,8 +14,10 @@ PHASES = ("braking", "mid_corner", "exit")
 FLAT_SLOWING = 1.0  # [m/s]
 # Share of the slowing at which braking gives way to mid-corner, as in the design of the analysis.
 BRAKING_SHARE = 0.9
-# Acceleration at which the limit counts as using its drive after the slowest place.
-DRIVE_START = 0.5  # [m/s²]
+# Deceleration at which the limit counts as braking.
+BRAKING_START = 0.5  # [m/s²]
+# Mid-corner lasts while the limit stays this near to its slowest speed, humps within the corner included.
+PLATEAU = 0.2  # [m/s]
 # A corner of a bare line: where it bends more than this, and more than half of that at its ends.
 CORNER_KAPPA = 1.0 / 250.0  # [1/m]
 # Braking zones start this far before the earliest lift, so that the onset lies inside.
@@ -193,14 +195,14 @@ def true_zones(base: BaseLine, corners: Sequence[Any], limit_v: np.ndarray, lead
             marks.append((entries[k], entries[k], exits[k], True))
             continue
         down = span(peak, low, n)
-        brake = int(down[np.argmax(a_lim[down] < -DRIVE_START)])
+        brake = int(down[np.argmax(a_lim[down] < -BRAKING_START)])
         stop = int(down[np.argmax(limit_v[down] <= fast - BRAKING_SHARE * (fast - slow))])
         lead = round((leads[k] + ZONE_LEAD) / h)
         free = (brake - exits[k - 1]) % n  # from the end of the corner before; none if it ends behind the brakes
         start = (brake - min(lead, free if free < (brake - before) % n else 0)) % n
-        after = span(low, slowest[(k + 1) % len(slowest)] if len(slowest) > 1 else low - 1, n)
-        driving = np.flatnonzero(a_lim[after] > DRIVE_START)
-        mid = int(after[driving[0]]) if driving.size else exits[k]
+        arc = span(low, exits[k], n)
+        slow_there = np.flatnonzero(limit_v[arc] <= slow + PLATEAU)
+        mid = (low + (int(slow_there[-1]) if slow_there.size else 0) + 1) % n
         marks.append((start, stop, mid, False))
     zones = []
     for k, (start, stop, mid, flat) in enumerate(marks):
