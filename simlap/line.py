@@ -51,9 +51,7 @@ class Line:
             values = getattr(self, name)
             if values.shape != (n,):
                 raise OptionError(f"line: {name} has shape {values.shape}, station ({n},); both must be (n,).")
-            if not np.isfinite(values).all():
-                at = int(np.argmin(np.isfinite(values)))
-                raise OptionError(f"line: {name}[{at}] is {values[at]}; give finite numbers.")
+            _check_finite(name, values)
         if n < 2:
             raise OptionError(f"line: {n} stations; at least 2 are needed.")
         steps = np.diff(self.station)
@@ -187,6 +185,8 @@ class Line:
             Line with the same stations, from which all that is not given is taken, stations and length too.
         """
         bend = np.asarray(kappa, dtype=float)
+        for name, values in (("kappa", bend), ("ds", np.asarray(ds, dtype=float)), ("grade", np.asarray(grade))):
+            _check_finite(name, np.atleast_1d(values))
         gap = np.broadcast_to(np.asarray(ds, dtype=float), bend.shape)
         if like is not None:
             if bend.shape != like.kappa.shape:
@@ -272,6 +272,12 @@ class Line:
         return replace(self, closed=False, **ends)
 
 
+def _check_finite(name: str, values: np.ndarray) -> None:
+    if not np.isfinite(values).all():
+        at = int(np.argmin(np.isfinite(values)))
+        raise OptionError(f"line: {name}[{at}] is {values[at]}; give finite numbers.")
+
+
 def _checked_points(x: Any, y: Any, z: Any, bank: Any, closed: bool) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) and banking (n,) without repeats; closed ones end with the first point again."""
     columns = {"x": x, "y": y, "z": z, "bank": bank}
@@ -281,9 +287,7 @@ def _checked_points(x: Any, y: Any, z: Any, bank: Any, closed: bool) -> tuple[np
         array = np.zeros(count) if values is None else np.asarray(values, dtype=float)
         if array.shape != (count,):
             raise OptionError(f"line: {name} has shape {array.shape}, x ({count},); give one number a point.")
-        if not np.isfinite(array).all():
-            at = int(np.argmin(np.isfinite(array)))
-            raise OptionError(f"line: {name}[{at}] is {array[at]}; every point needs finite numbers.")
+        _check_finite(name, array)
         arrays.append(array)
     table = np.column_stack(arrays)
     if closed:
