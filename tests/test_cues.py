@@ -49,7 +49,8 @@ def test_chapters_of_a_lap_tile_it_and_lie_inside_it():
     assert [cue.text.split(",")[0] for cue in laps] == ["Lap 1", "Lap 2", "Lap 3", "Lap 4"]
     lap = laps[1]
     inner = [cue for cue in cues if cue.text.startswith("Lap 2: ")]
-    assert inner[0].start_s == pytest.approx(lap.start_s) and inner[-1].stop_s == pytest.approx(lap.stop_s)
+    assert inner[0].start_s == pytest.approx(lap.start_s)
+    assert inner[-1].stop_s == pytest.approx(lap.stop_s)
     assert [cue.stop_s for cue in inner[:-1]] == pytest.approx([cue.start_s for cue in inner[1:]])
 
 
@@ -109,7 +110,8 @@ def test_a_moment_before_the_first_frame_is_left_out_and_said():
 def test_a_note_that_began_before_the_first_frame_starts_with_the_video():
     moment = FIRST_START + 5.0
     cue = finding_cues(circle_case(), Sync(moment - 0.5), 1)[0]
-    assert cue.start_s == 0.0 and 0.5 < cue.stop_s < SHOWN
+    assert cue.start_s == 0.0
+    assert 0.5 < cue.stop_s < SHOWN
 
 
 def test_a_lap_without_findings_and_a_lap_that_is_none_are_told_apart():
@@ -124,4 +126,6 @@ def test_a_lap_without_findings_and_a_lap_that_is_none_are_told_apart():
 def test_chapters_cover_all_flying_laps_also_those_set_aside():
     cues = [cue for cue in chapter_cues(circle_case(), Sync(0.0)) if "," in cue.text]
     assert sum(cue.stop_s - cue.start_s for cue in cues) == pytest.approx(42.0 * (0.998 + 1.0 + 1.1 + 1.002))
-    assert cues[0].stop_s - cues[0].start_s == pytest.approx(0.998 * (140 + 100 + 60) / SLOW + 0.998 * (LENGTH - 300) / FAST)
+    assert cues[0].stop_s - cues[0].start_s == pytest.approx(
+        0.998 * (140 + 100 + 60) / SLOW + 0.998 * (LENGTH - 300) / FAST
+    )

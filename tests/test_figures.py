@@ -6,7 +6,7 @@ import matplotlib
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
-from report_case import FAST, HOSTILE, LENGTH, LIMIT_S, LOST_S, N, NAMES, SLOW, circle_case
+from report_case import FAST, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, SLOW, N, circle_case
 
 from simlap import figures, palette
 from simlap.errors import OptionError
@@ -36,7 +36,8 @@ def test_speed_figure_draws_kilometres_per_hour_over_metres(case, ax):
     slow = typical.get_ydata() < 100.0
     assert typical.get_ydata()[slow] == pytest.approx(SLOW * 3.6)
     assert np.count_nonzero(slow) * LENGTH / N == pytest.approx(300.0)  # 140 + 100 + 60 m, see report_case.py
-    assert "[km/h]" in ax.get_ylabel() and "[m]" in ax.get_xlabel()
+    assert "[km/h]" in ax.get_ylabel()
+    assert "[m]" in ax.get_xlabel()
 
 
 def test_loss_builds_up_to_typical_minus_limit_lap(case, ax):
@@ -62,7 +63,8 @@ def test_map_is_widest_where_most_time_is_lost(case, ax):
     widths = np.asarray(path.get_linewidths())
     lost = path.get_array()
     order = np.argsort(lost)
-    assert (np.diff(widths[order]) >= -1e-9).all() and widths.max() > 3 * widths.min()
+    assert (np.diff(widths[order]) >= -1e-9).all()
+    assert widths.max() > 3 * widths.min()
     texts = [text.get_text() for text in ax.texts]
     assert any(NAMES[0] in text and "0.93 s" in text for text in texts)
 
@@ -78,10 +80,12 @@ def test_bars_of_a_corner_add_up_to_its_loss_and_carry_different_hatches(case, a
 def test_corner_figure_starts_at_its_zone_and_ends_300_m_on(case, ax):
     typical, limit = plot_corner(case, case.corners[0], ax)
     x = typical.get_xdata()
-    assert x[0] == 0.0 and x[-1] == pytest.approx(300.0)
+    assert x[0] == 0.0
+    assert x[-1] == pytest.approx(300.0)
     assert (np.diff(x) > 0).all()  # also across the start line
     slow = typical.get_ydata() < 100.0
-    assert x[slow].min() == pytest.approx(160.0) and limit.get_ydata() == pytest.approx(np.full(x.size, 108.0))
+    assert x[slow].min() == pytest.approx(160.0)
+    assert limit.get_ydata() == pytest.approx(np.full(x.size, 108.0))
 
 
 def test_gg_figure_shows_left_turns_on_the_left(case, ax):
@@ -91,7 +95,8 @@ def test_gg_figure_shows_left_turns_on_the_left(case, ax):
     x = np.asarray(points.get_offsets())[:, 0]
     assert x.max() < 0.0
     assert x.min() == pytest.approx(-(FAST**2) / radius / G)
-    assert len(lines) == 2 and lines[0].get_linestyle() != lines[1].get_linestyle()
+    assert len(lines) == 2
+    assert lines[0].get_linestyle() != lines[1].get_linestyle()
 
 
 def test_gg_boundary_is_an_ellipse_of_the_limits(case):
@@ -126,7 +131,8 @@ def test_pdf_has_a_page_a_figure_and_a_file_is_the_same_twice(case, tmp_path):
     (first,) = save_figures(case, tmp_path / "a", ("pdf",))
     (second,) = save_figures(case, tmp_path / "b", ("pdf",))
     data = first.read_bytes()
-    assert data.startswith(MAGIC["pdf"]) and f"/Count {len(FIGURES)}".encode() in data
+    assert data.startswith(MAGIC["pdf"])
+    assert f"/Count {len(FIGURES)}".encode() in data
     assert data == second.read_bytes()
 
 
@@ -144,13 +150,15 @@ def test_hostile_names_are_drawn_as_text_without_a_warning():
 
 
 def test_characters_without_a_glyph_become_boxes():
-    assert printable("🏁 hairpin") == "□ hairpin" and printable("Höhe $x$") == "Höhe $x$"
+    assert printable("🏁 hairpin") == "□ hairpin"
+    assert printable("Höhe $x$") == "Höhe $x$"
 
 
 def test_stretch_across_the_start_line_becomes_two():
     assert unwrapped(1150.0, 50.0, 1200.0) == [(1150.0, 1200.0), (0.0, 50.0)]
     assert unwrapped(10.0, 20.0, 1200.0) == [(10.0, 20.0)]
-    assert unwrapped(1150.0, 1200.0, 1200.0) == [(1150.0, 1200.0)] and unwrapped(5.0, 5.0, 1200.0) == []
+    assert unwrapped(1150.0, 1200.0, 1200.0) == [(1150.0, 1200.0)]
+    assert unwrapped(5.0, 5.0, 1200.0) == []
 
 
 def test_colours_of_curves_are_those_of_the_published_palette():

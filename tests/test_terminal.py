@@ -48,7 +48,9 @@ def test_a_corner_name_with_an_escape_sequence_cannot_steer_the_terminal():
 
 def test_markup_in_a_corner_name_is_printed_and_not_obeyed():
     text = printed(circle_case(("[bold]x[/]", "[red]", "<script>", "d")))
-    assert "[bold]x[/]" in text and "[red]" in text and "<script>" in text
+    assert "[bold]x[/]" in text
+    assert "[red]" in text
+    assert "<script>" in text
 
 
 def test_rows_show_gain_phase_seconds_and_speeds_of_the_hand_made_analysis():
@@ -111,7 +113,8 @@ def test_a_terminal_gets_bold_headings_and_a_pipe_does_not():
     assert "\x1b[1m" in run_on_a_terminal({"TERM": "xterm-256color", "COLUMNS": "80"})
     code = COMMAND.format(tests=os.path.dirname(__file__))
     piped = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True).stdout
-    assert "\x1b" not in piped and "North" in piped
+    assert "\x1b" not in piped
+    assert "North" in piped
 
 
 def test_a_pipe_that_cannot_hold_unicode_gets_replacements_and_no_error():
@@ -123,14 +126,22 @@ def test_a_pipe_that_cannot_hold_unicode_gets_replacements_and_no_error():
 
 @pytest.mark.parametrize(
     ("time", "text"),
-    [(96.25, "1:36.25"), (59.999, "1:00.00"), (59.994, "59.99"), (120.0, "2:00.00"), (65.0, "1:05.00"), (-1.5, "-1.50")],
+    [
+        (96.25, "1:36.25"),
+        (59.999, "1:00.00"),
+        (59.994, "59.99"),
+        (120.0, "2:00.00"),
+        (65.0, "1:05.00"),
+        (-1.5, "-1.50"),
+    ],
 )
 def test_lap_times_carry_into_the_minute(time, text):
     assert lap_time(time) == text
 
 
 def test_seconds_never_show_a_negative_zero():
-    assert seconds(-0.001) == "0.00" and seconds(-0.012) == "-0.01"
+    assert seconds(-0.001) == "0.00"
+    assert seconds(-0.012) == "-0.01"
 
 
 @pytest.mark.parametrize(("time", "text"), [(59.6, "1:00"), (3725.0, "1:02:05"), (-0.2, "0:00"), (125.0, "2:05")])
@@ -142,7 +153,9 @@ def test_clean_text_holds_no_control_character_and_no_direction_override():
     dirty = "".join(map(chr, range(32))) + "\x7f\x9b" + "\u202eabc\u2066" + "a\u2028b"
     tidy = clean(dirty)
     assert all(unicodedata.category(c) not in ("Cc", "Zl", "Zp") for c in tidy)
-    assert "\u202e" not in tidy and "\u2066" not in tidy and "abc" in tidy
+    assert "\u202e" not in tidy
+    assert "\u2066" not in tidy
+    assert "abc" in tidy
 
 
 def test_shortened_text_has_at_most_the_length_asked_for():
@@ -151,4 +164,5 @@ def test_shortened_text_has_at_most_the_length_asked_for():
 
 
 def test_a_bare_number_is_called_a_corner():
-    assert corner_label("7") == "corner 7" and corner_label("Quarry 7") == "Quarry 7"
+    assert corner_label("7") == "corner 7"
+    assert corner_label("Quarry 7") == "Quarry 7"

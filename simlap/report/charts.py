@@ -53,14 +53,12 @@ class Mark:
 
     at: float
     text: str
-    name: str
 
 
 @dataclass(frozen=True, eq=False)
 class Chart:
     """All that the template needs to show one chart."""
 
-    key: str
     title: str
     unit: str
     start_m: float  #: station at the left edge
@@ -74,7 +72,7 @@ class Chart:
 
 
 def lap_chart(
-    analysis: Analysis, key: str, title: str, unit: str, curves: Sequence[Curve],
+    analysis: Analysis, title: str, unit: str, curves: Sequence[Curve],
     band: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> Chart:  # fmt: skip
     """A chart over the whole lap.
@@ -84,21 +82,19 @@ def lap_chart(
     band : (low, high), each of shape (n,), optional
         Spread of the counted laps, drawn behind the curves.
     """
-    return _chart(analysis, key, title, unit, tuple(curves), 0.0, float(analysis.line.length), band)
+    return _chart(analysis, title, unit, tuple(curves), 0.0, float(analysis.line.length), band)
 
 
-def corner_chart(
-    analysis: Analysis, corner: CornerResult, key: str, title: str, unit: str, curves: Sequence[Curve]
-) -> Chart:
+def corner_chart(analysis: Analysis, corner: CornerResult, title: str, unit: str, curves: Sequence[Curve]) -> Chart:
     """A chart over one corner zone."""
     length = float(analysis.line.length)
     start = corner.phases[0].start_m % length
     span = (corner.phases[-1].stop_m - corner.phases[0].start_m) % length or length
-    return _chart(analysis, key, title, unit, tuple(curves), start, span, None)
+    return _chart(analysis, title, unit, tuple(curves), start, span, None)
 
 
 def _chart(
-    analysis: Analysis, key: str, title: str, unit: str, curves: tuple[Curve, ...], start: float, span: float,
+    analysis: Analysis, title: str, unit: str, curves: tuple[Curve, ...], start: float, span: float,
     band: tuple[np.ndarray, np.ndarray] | None,
 ) -> Chart:  # fmt: skip
     station = np.asarray(analysis.table.station)
@@ -131,7 +127,6 @@ def _chart(
         "svg", *parts, viewBox=f"0 0 {VIEW:.0f} {VIEW:.0f}", preserveAspectRatio="none", aria_hidden="true"
     )
     return Chart(
-        key=key,
         title=title,
         unit=unit,
         start_m=start,
@@ -148,8 +143,8 @@ def _chart(
 def _station_ticks(start: float, span: float, length: float) -> tuple[Tick, ...]:
     """Ticks at round stations, on both sides of the start line where it lies in the plot."""
     step = round_step(span / X_TICKS)
-    before = [(m, m) for m in multiples(step, start, min(start + span, length))]
-    after = [(m, m + length) for m in multiples(step, 0.0, start + span - length) if m > 0.0 or start > 0.0]
+    before = [(m, m) for m in multiples(step, start, min(start + span, length)) if m < length]
+    after = [(m, m + length) for m in multiples(step, 0.0, start + span - length) if m < start]
     return tuple(Tick(100.0 * (place - start) / span, tick_text(m)) for m, place in before + after)
 
 
@@ -171,10 +166,8 @@ def _bands(analysis: Analysis, start: float, span: float) -> tuple[Band, ...]:
 
 def _marks(analysis: Analysis, start: float, span: float) -> tuple[Mark, ...]:
     length = float(analysis.line.length)
-    places = [((corner.corner.apex_m - start) % length, number, corner) for number, corner in numbered(analysis)]
-    return tuple(
-        Mark(100.0 * ahead / span, str(number), corner.corner.name) for ahead, number, corner in places if ahead <= span
-    )
+    places = [((corner.corner.apex_m - start) % length, number) for number, corner in numbered(analysis)]
+    return tuple(Mark(100.0 * ahead / span, str(number)) for ahead, number in places if ahead <= span)
 
 
 def numbered(analysis: Analysis) -> list[tuple[int, CornerResult]]:

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from simlap.palette import CIVIDIS
 from simlap.report.charts import numbered
-from simlap.report.plain import MS_TO_KMH
+from simlap.report.plain import MS_TO_KMH, clean
 from simlap.report.svg import element, join, path_data, tick_text, ticks
 from simlap.results import Analysis
 from simlap.traces import Traces, gg_boundary, gg_samples, gg_speeds, loss_scale
@@ -111,15 +111,14 @@ def _labels(analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray) -> li
         cx, cy = float(x[at] + LABEL_OUT * normal[0]), float(y[at] + LABEL_OUT * normal[1])
         out.append(
             element(
-                "a",
-                element("title", corner.corner.name),
+                "g",
+                element("title", clean(corner.corner.name)),
                 element("circle", class_="disc", cx=cx, cy=cy, r=14.0),
                 element("text", str(number), class_="number", x=cx, y=cy + 5.5, text_anchor="middle"),
                 element(
                     "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, text_anchor="middle",
                     y=cy + (34.0 if normal[1] > 0 else -20.0),
                 ),
-                href=f"#corner-{number}",
                 class_="" if corner.clear else "unclear",
             )
         )  # fmt: skip

@@ -164,17 +164,13 @@ def _pedal_curves(lap: Traces) -> list[tuple[str, list[Curve]]]:
 def _lap_charts(analysis: Analysis, lap: Traces) -> list[Chart]:
     spread = (lap.v_low * MS_TO_KMH, lap.v_high * MS_TO_KMH)
     charts = [
-        lap_chart(analysis, "speed", "speed", "km/h", _speed_curves(lap), spread),
-        lap_chart(
-            analysis, "rate", "time lost here", "s per 100 m", [Curve("lost", "loss", lap.loss_per_100m, filled=True)]
-        ),
-        lap_chart(
-            analysis, "loss", "time lost since the start line", "s", [Curve("lost", "loss", lap.loss, filled=True)]
-        ),
+        lap_chart(analysis, "speed", "km/h", _speed_curves(lap), spread),
+        lap_chart(analysis, "time lost here", "s per 100 m", [Curve("lost", "loss", lap.loss_per_100m, filled=True)]),
+        lap_chart(analysis, "time lost since the start line", "s", [Curve("lost", "loss", lap.loss, filled=True)]),
     ]
     for key, curves in _pedal_curves(lap):
         title, unit = _title(key)
-        charts.append(lap_chart(analysis, key, title, unit, curves))
+        charts.append(lap_chart(analysis, title, unit, curves))
     return charts
 
 
@@ -187,12 +183,12 @@ def _sections(analysis: Analysis, lap: Traces) -> list[CornerSection]:
     """Corners in ranked order, each with its zoomed traces and findings."""
     sections = []
     for number, corner in numbered(analysis):
-        charts = [corner_chart(analysis, corner, f"speed-{number}", "speed", "km/h", _speed_curves(lap))]
+        charts = [corner_chart(analysis, corner, "speed", "km/h", _speed_curves(lap))]
         rate = [Curve("lost", "loss", lap.loss_per_100m, filled=True, lap_scale=True)]
-        charts.append(corner_chart(analysis, corner, f"rate-{number}", "time lost here", "s per 100 m", rate))
+        charts.append(corner_chart(analysis, corner, "time lost here", "s per 100 m", rate))
         for key, curves in _pedal_curves(lap):
             title, unit = _title(key)
-            charts.append(corner_chart(analysis, corner, f"{key}-{number}", title, unit, curves))
+            charts.append(corner_chart(analysis, corner, title, unit, curves))
         found = tuple(one for one in analysis.advice.findings if one.corner == corner.corner.name)
         sections.append(CornerSection(number, corner, found, changes_for(analysis, corner), tuple(charts)))
     return sorted(sections, key=lambda section: section.result.rank)

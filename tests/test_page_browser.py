@@ -1,0 +1,205 @@
+"""report.html in a real browser: linking, keyboard, sorting, phone, print, contrast."""
+
+import os
+import shutil
+
+import pytest
+from report_case import HOSTILE, circle_case
+
+from simlap.report.page import render_page
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra 'test')")
+CHROMIUM = os.environ.get("SIMLAP_CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PHONE = {"width": 375, "height": 800}  # [px] the narrowest phone of the issue
+DESK = {"width": 1200, "height": 900}
+
+pytestmark = pytest.mark.skipif(
+    not os.path.exists(CHROMIUM), reason="no chromium: apt-get install chromium, or set SIMLAP_CHROMIUM"
+)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as play:
+        running = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    for name, case in {"plain": circle_case(target=True), "hostile": circle_case(HOSTILE, target=True)}.items():
+        (folder / f"{name}.html").write_text(render_page(case), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def visit(browser, files):
+    contexts = []
+
+    def go(name: str = "plain", **options):
+        context = browser.new_context(**{"viewport": DESK, **options})
+        contexts.append(context)
+        page = context.new_page()
+        page.seen = []  # everything that should not happen
+        page.on("console", lambda message: page.seen.append(f"console: {message.text}"))
+        page.on("pageerror", lambda error: page.seen.append(f"error: {error}"))
+        page.on("dialog", lambda dialog: (page.seen.append("dialog"), dialog.dismiss()))
+        page.on("request", lambda request: page.seen.append(request.url))
+        page.goto((files / f"{name}.html").as_uri())
+        assert page.seen == [(files / f"{name}.html").as_uri()]
+        page.seen.clear()
+        return page
+
+    yield go
+    for context in contexts:
+        context.close()
+
+
+def cursors(page) -> list[str]:
+    """Left edges of the station markers that are shown, one a trace."""
+    return page.eval_on_selector_all(
+        ".cursor", "all => all.filter(c => getComputedStyle(c).display !== 'none').map(c => c.style.left)"
+    )
+
+
+@pytest.mark.parametrize("name", ["plain", "hostile"])
+def test_page_loads_from_disk_without_errors_or_requests(visit, name):
+    page = visit(name)
+    page.locator(".plot").first.hover()
+    page.wait_for_timeout(100)
+    assert page.seen == []
+
+
+def test_pointing_at_a_trace_marks_the_same_station_everywhere(visit):
+    page = visit()
+    plot = page.locator(".plot").first
+    plot.scroll_into_view_if_needed()
+    box = plot.bounding_box()
+    page.mouse.move(box["x"] + 0.25 * box["width"], box["y"] + 20)
+    # A quarter of 1200 m is station 300, in the second corner's braking (250 to 350 m): 25 against 30 m/s.
+    assert "300 m, 2 East, braking" in page.locator("#readout").inner_text()
+    assert "typical 90, best 90, limit 108 km/h" in page.locator("#readout").inner_text()
+    shown = cursors(page)
+    assert shown.count("25%") == 5  # the five traces of the whole lap
+    assert len(shown) == 5 + 4  # and the four of the second corner, 50 m into its 300 m
+    assert sum(abs(float(left.rstrip("%")) - 100 * 50 / 300) < 0.01 for left in shown) == 4
+    # The circle starts at its easternmost point and runs anticlockwise: station 300 is its northernmost, the top.
+    marker = page.locator(".map .marker")
+    top = page.evaluate("Math.min(...JSON.parse(document.getElementById('stations').textContent).y)")
+    assert float(marker.get_attribute("cy")) == pytest.approx(top, abs=0.11)
+    assert marker.evaluate("m => getComputedStyle(m).visibility") == "visible"
+
+
+def test_keyboard_walks_along_the_lap_and_across_the_start_line(visit):
+    page = visit()
+    page.locator(".plot").first.focus()
+    readout = page.locator("#readout")
+    assert readout.inner_text().startswith("0 m")
+    page.keyboard.press("ArrowRight")
+    assert readout.inner_text().startswith("2 m")  # stations lie 2 m apart
+    page.keyboard.press("Shift+ArrowRight")
+    assert readout.inner_text().startswith("52 m")
+    page.keyboard.press("PageDown")
+    assert readout.inner_text().startswith("250 m, 2 East, braking")
+    page.keyboard.press("PageUp")
+    assert readout.inner_text().startswith("1150 m, 1 North, braking")
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowLeft")
+    assert readout.inner_text().startswith("1198 m")
+    page.keyboard.press("End")
+    assert readout.inner_text().startswith("1198 m")
+    slider = page.locator(".plot").first
+    assert slider.get_attribute("aria-valuenow") == "1198"
+    assert slider.get_attribute("aria-valuetext") == readout.inner_text()
+
+
+def test_tab_reaches_the_traces_and_the_focus_is_visible(visit):
+    page = visit()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.classList.contains('plot')"):
+            break
+    assert page.evaluate("document.activeElement.getAttribute('role')") == "slider"
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+
+
+def test_focusing_a_corner_trace_moves_the_marker_into_that_corner(visit):
+    page = visit()
+    page.locator("#corner-3 .plot").first.focus()
+    assert page.locator("#readout").inner_text().startswith("550 m, 3 South")
+
+
+def test_table_sorts_by_any_column_and_back(visit):
+    page = visit()
+
+    def order():
+        return page.eval_on_selector_all("#ranked tbody tr", "rows => rows.map(r => Number(r.dataset.place))")
+
+    assert order() == [1, 2, 3, 4]
+    page.get_by_role("button", name="braking").click()
+    assert order()[0] == 2  # the second corner alone loses under braking
+    head = page.locator("#ranked th[data-sort=braking]")
+    assert head.get_attribute("aria-sort") == "descending"
+    page.get_by_role("button", name="braking").click()
+    assert head.get_attribute("aria-sort") == "ascending"
+    assert order()[-1] == 2
+    page.get_by_role("button", name="rank").focus()
+    page.keyboard.press("Enter")
+    assert order() == [1, 2, 3, 4]
+    assert head.get_attribute("aria-sort") is None
+
+
+@pytest.mark.parametrize("name", ["plain", "hostile"])
+def test_phone_of_375_px_needs_no_sideways_scroll(visit, name):
+    page = visit(name, viewport=PHONE)
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    wide = page.evaluate(
+        "Array.from(document.querySelectorAll('main *')).filter(e => e.getBoundingClientRect().right > innerWidth + 1"
+        " && !e.closest('.scroll') && !e.closest('bdi')).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert wide == []
+
+
+def test_without_script_the_page_shows_the_same_sections_and_charts(visit):
+    with_script, without = visit(), visit(java_script_enabled=False)
+    for selector in ("section", "article", ".plot svg", "#ranked tbody tr", ".map", ".gg"):
+        assert without.locator(selector).count() == with_script.locator(selector).count() > 0
+    assert without.locator("#ranked tbody tr").first.is_visible()
+    assert without.locator(".plot svg").first.is_visible()
+    assert not without.locator("#readout").is_visible()
+    assert not without.locator(".needs-script").is_visible()
+
+
+def test_print_hides_the_readout_and_keeps_the_charts(visit):
+    page = visit()
+    page.locator(".plot").first.hover()
+    assert page.locator("#readout").is_visible()
+    page.emulate_media(media="print")
+    assert not page.locator("#readout").is_visible()
+    assert page.locator(".plot svg").first.is_visible()
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.pdf(format="A4").startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_contrast_names_and_roles_pass_axe(visit, scheme, viewport):
+    # Source: axe-core (Deque), rules for WCAG 2.1 levels A and AA.
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    page = visit(color_scheme=scheme, viewport=viewport)
+    page.locator(".plot").first.focus()
+    found = axe.Axe().run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]})
+    assert found.violations_count == 0, found.generate_report()
+
+
+def test_dark_page_is_dark_and_light_page_is_light(visit):
+    def brightness(page):
+        return sum(map(int, page.evaluate("getComputedStyle(document.body).backgroundColor")[4:-1].split(","))) / 765
+
+    assert brightness(visit(color_scheme="dark")) < 0.2 < 0.9 < brightness(visit(color_scheme="light"))

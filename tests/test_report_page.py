@@ -1,0 +1,228 @@
+"""report.html as text: self-contained, everything shown without script, the user's text as text."""
+
+import json
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from report_case import HOSTILE, LENGTH, LOST_S, NAMES, N, circle_case
+
+from simlap.report.charts import Curve, corner_chart, lap_chart
+from simlap.report.outputs import write_outputs
+from simlap.report.page import changes_for, render_page
+from simlap.report.sentences import answer
+from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
+
+VOID = {"meta", "br", "link", "img", "input", "hr"}
+MEGABYTE = 1e6
+
+
+class Reader(HTMLParser):
+    """The page as a browser would see it: tags, attributes, text outside of scripts and styles."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.text: list[str] = []
+        self.scripts: list[str] = []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] == "script":
+            self.scripts.append(data)
+        elif not self.open or self.open[-1] != "style":
+            self.text.append(data)
+
+
+@pytest.fixture(scope="module")
+def page():
+    return Reader(render_page(circle_case(target=True)))
+
+
+def test_every_tag_is_closed_and_ids_are_unique(page):
+    assert page.open == []
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+
+
+def test_page_points_nowhere_outside_itself(page):
+    for tag, attributes in page.tags:
+        assert "src" not in attributes
+        assert tag not in ("link", "iframe", "object", "img")
+        if "href" in attributes:
+            assert attributes["href"].startswith("#")
+    text = render_page(circle_case())
+    assert "@import" not in text
+    assert not re.search(r"url\((?!#)", text)
+    policy = next(a["content"] for t, a in page.tags if t == "meta" and "content-security" in str(a).lower())
+    assert policy.startswith("default-src 'none'")
+
+
+def test_links_lead_to_ids_that_exist(page):
+    ids = {attributes.get("id") for _, attributes in page.tags}
+    targets = {a["href"][1:] for t, a in page.tags if t == "a"}
+    assert targets
+    assert targets <= ids
+
+
+def test_answer_comes_before_anything_else_and_names_the_three_corners(page):
+    # Source: report_case.py: 2 s between 42 s and 40 s, all of them in the first three corners.
+    text = " ".join(" ".join(page.text).split())
+    first = "The typical lap takes 42.00; the limit lies 2.00 s below it."
+    second = "2.00 s of it are caused in North (on the exit), East (under braking) and South (in mid-corner)."
+    assert first in text
+    assert second in text
+    assert text.index(first) < text.index("Lap times on one line")
+    assert "a bound, not a target" in text
+    assert "chance to meet it in the next outing is 60 %" in text
+
+
+def test_page_holds_priorities_keep_cautions_quality_and_session_times(page):
+    text = " ".join(" ".join(page.text).split())
+    for words in (
+        "North: open the throttle earlier.",
+        "West: keep its braking.",
+        "The limit lap is a bound",
+        "25 fixes a second",
+        "lap 1 at 1:45, lap 4 at",
+        "delay 1.23 s; grip used 57 %",
+        "brake release: not in this log",
+        "brake at 255 m (now 250)",
+        "no: traffic",
+    ):
+        assert words in text
+
+
+def test_hostile_names_make_no_tag_and_come_out_as_text():
+    plain, hostile = Reader(render_page(circle_case())), Reader(render_page(circle_case(HOSTILE)))
+    assert [tag for tag, _ in hostile.tags] == [tag for tag, _ in plain.tags]
+    text = "".join(hostile.text)
+    assert "<script>alert(1)</script>" in text
+    assert "x" * 500 in text
+    assert HOSTILE[2] in text
+    assert "\x1b" not in text
+    assert json.loads(hostile.scripts[0])["corners"][0] == "1 <script>alert(1)</script>"
+
+
+def test_numbers_for_the_script_are_the_curves_of_the_lap(page):
+    data = json.loads(page.scripts[0])
+    assert data["length"] == LENGTH
+    assert len(data["station"]) == N
+    assert set(data["typical"]) == {90.0, 108.0}
+    assert set(data["limit"]) == {108.0}
+    assert data["phases"] == ["braking", "mid-corner", "exit"]
+    assert max(data["phase"]) == 11
+
+
+def test_table_rows_carry_the_numbers_that_they_are_sorted_by(page):
+    rows = [attributes for tag, attributes in page.tags if tag == "tr" and "data-rank" in attributes]
+    assert [row["data-rank"] for row in rows] == ["1", "2", "3", "4"]
+    assert float(rows[0]["data-exit"]) == pytest.approx(LOST_S[2], abs=5e-5)
+
+
+def test_page_of_20_laps_stays_under_4_megabytes():
+    # Bar of issue 8. The page holds curves of three laps whatever the number of laps; 3 m stations of a long circuit
+    # are thinned to 1600 points.
+    assert len(render_page(circle_case(HOSTILE)).encode()) < 4 * MEGABYTE
+
+
+def test_without_advice_or_target_the_page_says_so():
+    text = " ".join(Reader(render_page(circle_case(advice=False))).text)
+    assert "No priority stands out" in text
+    assert "No finding from the channels" in text
+    assert "next step" not in text
+
+
+def test_answer_without_a_clear_corner_claims_none():
+    from dataclasses import replace
+
+    case = circle_case()
+    unclear = replace(case, corners=tuple(replace(corner, clear=False) for corner in case.corners))
+    assert "No corner shows a clear loss" in answer(unclear)[1]
+    one = replace(case, corners=tuple(replace(corner, clear=corner.rank == 1) for corner in case.corners))
+    assert answer(one)[1] == "0.93 s of it are caused in North (on the exit), the only corner with a clear loss."
+
+
+def test_changes_below_the_shown_digits_are_not_asked_for():
+    # The stand-in target moves East's brake point by 5 m and its lowest speed by 0.2 km/h, which rounds to nothing.
+    case = circle_case(target=True)
+    assert changes_for(case, case.corners[1]) == ("brake at 255 m (now 250)",)
+    assert changes_for(case, case.corners[0]) == ()
+
+
+def test_corner_chart_across_the_start_line_is_continuous():
+    case = circle_case()
+    ramp = (case.table.station - 1150.0) % LENGTH  # 0 at the zone's start, rising to 300 at its end
+    chart = corner_chart(case, case.corners[0], "t", "m", [Curve("ramp", "loss", ramp)])
+    numbers = np.array(re.findall(r"([\d.]+),([\d.]+)", str(chart.drawing)), dtype=float)
+    assert (np.diff(numbers[:, 0]) > 0).all()
+    assert (np.diff(numbers[:, 1]) < 0).all()
+    assert [tick.text for tick in chart.x_ticks] == ["1150", "0", "50", "100", "150", "200", "250"]
+    assert [(band.phase, round(band.left, 1), round(band.width, 1)) for band in chart.bands] == [
+        ("braking", 0.0, 33.3), ("mid_corner", 33.3, 20.0),
+    ]  # fmt: skip
+    assert [mark.text for mark in chart.marks] == ["1"]
+    assert chart.marks[0].at == pytest.approx(100 * 130 / 300)
+
+
+def test_lap_chart_shows_both_ends_of_a_phase_across_the_start_line():
+    case = circle_case()
+    chart = lap_chart(case, "t", "m", [Curve("c", "loss", case.table.station)])
+    first = [(band.left, band.width) for band in chart.bands if band.phase == "braking"][:2]
+    # The first zone brakes from 1150 m over the line to 50 m: 50 m at either end of the 1200 m.
+    assert sorted(first) == [pytest.approx((0.0, 50 / 12)), pytest.approx((1150 / 12, 50 / 12))]
+
+
+def test_two_charts_of_lap_scaled_curves_share_their_scale():
+    case = circle_case()
+    values = np.where(case.phases.phase == 2, 10.0, 1.0)
+    charts = [
+        corner_chart(case, corner, "t", "m", [Curve("c", "loss", values, filled=True, lap_scale=True)])
+        for corner in case.corners[:2]
+    ]
+    assert charts[0].y_ticks == charts[1].y_ticks
+
+
+def test_ticks_are_round_and_inside():
+    assert ticks(0.0, 3286.0, 8) == [0, 500, 1000, 1500, 2000, 2500, 3000]
+    assert ticks(-0.05, 1.02, 4) == [0.0, 0.5, 1.0]
+    assert round_step(0.21) == pytest.approx(0.25)
+    assert round_step(100.0) == 100.0
+    assert multiples(50.0, 10.0, 5.0) == []
+
+
+def test_scale_maps_its_ends():
+    scale = Scale(10.0, 20.0, 100.0, 0.0)
+    assert scale(np.array([10.0, 15.0, 20.0])).tolist() == [100.0, 50.0, 0.0]
+
+
+def test_elements_escape_text_and_attributes():
+    made = element("text", '<&">', class_='"><script>', text_anchor="middle")
+    assert str(made) == ('<text class="&#34;&gt;&lt;script&gt;" text-anchor="middle">&lt;&amp;&#34;&gt;</text>')
+    assert path_data(np.array([0.0, 1.0]), np.array([2.0, 3.04]), closed=True) == "M0.0,2.0 1.0,3.0Z"
+
+
+def test_outputs_are_written_inside_the_folder_and_nowhere_else(tmp_path):
+    folder = tmp_path / "out"
+    paths = write_outputs(circle_case(), folder)
+    written = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    assert written == sorted(path.relative_to(folder).as_posix() for path in paths)
+    assert {"analysis.json", "losses.csv", "report.html", "figures/speed.png"} <= set(written)
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_names_of_corners_stand_on_the_page_in_track_order(page):
+    text = " ".join(page.text)
+    places = [text.index(name, text.index("seconds lost per 100 m")) for name in NAMES]
+    assert places == sorted(places)
