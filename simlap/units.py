@@ -152,23 +152,28 @@ CHANNELS = (
         "time",
         TIME,
         (
-            _words("time, t, session time, elapsed time, log time, logger time, time since start, time elapsed"),
-            _words(
-                "utc, utc time, gps time, time of day, clock, clock time, timestamp, time stamp, date time, local time"
-            ),
+            _words("elapsed time, time elapsed, session time, log time, logger time, time since start"),
+            _words("time, t"),
+            _words("utc, utc time, time utc"),
+            _words("gps time"),
+            _words("timestamp, time stamp, date time"),
+            _words("time of day, clock, clock time, local time"),
         ),
     ),
     Channel(
         "latitude",
         ANGLE,
-        (_words("latitude, lat, gps latitude, gps lat, position latitude"),),
+        (_words("gps latitude, gps lat, position latitude"), _words("latitude, lat")),
         default_unit="deg",
         geodetic=True,
     ),
     Channel(
         "longitude",
         ANGLE,
-        (_words("longitude, lon, long, lng, gps longitude, gps lon, gps long, gps lng, position longitude"),),
+        (
+            _words("gps longitude, gps lon, gps long, gps lng, position longitude"),
+            _words("longitude, lon, long, lng"),
+        ),
         default_unit="deg",
         geodetic=True,
     ),
@@ -178,7 +183,8 @@ CHANNELS = (
         "altitude",
         LENGTH,
         (
-            _words("altitude, alt, elevation, ele, gps altitude, gps alt, gps elevation, altitude gps"),
+            _words("gps altitude, gps alt, gps elevation, altitude gps"),
+            _words("altitude, alt, elevation, ele"),
             _words("height, gps height"),
         ),
         ("z",),

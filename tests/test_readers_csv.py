@@ -120,6 +120,23 @@ def test_clock_times_count_from_midnight(log):
     np.testing.assert_allclose(session.t, [37864.1, 37864.35], rtol=0, atol=1e-11)
 
 
+def test_cells_that_are_clock_times_state_their_unit_themselves(log):
+    session = read_session(log("time_s,speed_kmh\n00:01:40.5,36\n00:01:41.5,72\n"))
+    assert session.t.tolist() == [100.5, 101.5]  # 1 min 40.5 s
+
+
+def test_the_clock_that_counts_from_the_start_is_preferred(log):
+    session = read_session(log("Time,UTC,Elapsed time (s),speed_kmh\n10:00:00,08:00:00,5,36\n10:00:01,08:00:01,6,72\n"))
+    assert session.t.tolist() == [5.0, 6.0]
+
+
+@pytest.mark.parametrize("header", ["Lap (s)", "Lap [s]", "current_lap_s"])
+def test_a_lap_time_is_no_lap_number(log, header):
+    session = read_session(log(f"time_s,speed_kmh,{header}\n0,36,91.2\n1,72,92.2\n"))
+    assert not session.has("lap")
+    assert session.columns[2].note == "s is no unit of lap"
+
+
 def test_minutes_and_seconds_alone_are_a_clock(log):
     session = read_session(log("Time,speed_kmh\n1:59.5,36\n2:00.0,72\n"))
     np.testing.assert_allclose(session.t, [119.5, 120.0])
@@ -223,6 +240,7 @@ def test_the_research_session_reads_without_options():
         (bytes(range(256)) * 10, r"not a text file \(byte 0x00 at 0\)"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", r"not a text file"),
         (b"PK\x03\x04" + bytes(20), r"a zip archive or spreadsheet\. Unpack it, or save it as CSV"),
+        (b"FEA1" + bytes(20), r"Feather version 1, which is out of use\. Write it as version 2, or as Parquet"),
         (b"\x1f\x8b\x08" + bytes(20), r"a compressed file\. Unpack it first"),
     ],
 )  # fmt: skip

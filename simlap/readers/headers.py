@@ -57,12 +57,25 @@ def stated(header: str, unit_cell: str | None) -> list[tuple[str, str | None]]:
 
 
 def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
+    """What one header says.
+
+    Parameters
+    ----------
+    header : str
+        The name as the file writes it, with or without a unit.
+    unit_cell : str or None
+        Its cell in a row of units.
+    clock : bool
+        Whether the cells below are times of day or dates: they state their unit themselves.
+    """
     named = [
         (spec, rank, vague, name, unit)
         for name, unit in stated(header, unit_cell)
         for spec, rank, vague in _INDEX.get(name_key(name), [])
     ]
     for spec, rank, _vague, _name, text in named:
+        if spec.name == "time" and clock:
+            return Reading(spec, rank, unit_of("clock", spec.quantity))
         unit = unit_of(text, spec.quantity) if text is not None else None
         if unit is not None:
             return Reading(spec, rank, unit)
@@ -72,20 +85,16 @@ def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
         implied = (spec.implied or {}).get(name_key(name))
         if implied is not None:
             return Reading(spec, rank, unit_of(implied, spec.quantity), f"the name states {implied}")
-        if spec.name == "time" and clock:
-            return Reading(spec, rank, unit_of("clock", spec.quantity))
         if spec.default_unit is not None:
             return Reading(spec, rank, unit_of(spec.default_unit, spec.quantity), default_note(spec))
         return Reading(spec, rank, None)
     for spec, rank, vague, _name, text in named:
         if vague or text is None:
             continue
-        if spec.default_unit == "1":
-            return Reading(spec, rank, unit_of("1", spec.quantity), f"a number; {text!r} is not used")
-        if spec.name == "time" and clock:
-            return Reading(spec, rank, unit_of("clock", spec.quantity))
         if find_units(text):
             return Reading(None, note=f"{text} is no unit of {spec.name}")
+        if spec.default_unit == "1":
+            return Reading(spec, rank, unit_of("1", spec.quantity), f"a number; {text!r} is not used")
         return Reading(spec, rank, None, unknown=text)
     if named:
         spec = named[0][0]
@@ -94,6 +103,7 @@ def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
 
 
 def default_note(spec: Channel) -> str:
+    """What is said of a column read in its channel's default unit; nothing of plain numbers."""
     if spec.geodetic:
         return "states no unit: degrees, the universal convention for positions"
     return ""

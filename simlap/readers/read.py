@@ -99,10 +99,12 @@ def detect(head: bytes, source: str) -> str:
     """
     if head.startswith((b"MDF     ", b"UnFinMF ")):
         return "mdf"
-    if head.startswith((b"PAR1", b"ARROW1", b"FEA1")):
+    if head.startswith((b"PAR1", b"ARROW1")):
         return "arrow"
     if head.startswith(b"PK\x03\x04"):
         raise LogFormatError(f"{source}: a zip archive or spreadsheet. Unpack it, or save it as CSV.")
+    if head.startswith(b"FEA1"):
+        raise LogFormatError(f"{source}: Feather version 1, which is out of use. Write it as version 2, or as Parquet.")
     if head.startswith((b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf")):
         raise LogFormatError(f"{source}: a compressed file. Unpack it first.")
     text = head.replace(b"\x00", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
