@@ -197,7 +197,7 @@ def not_judged(sheets: Sequence[CornerSheet]) -> tuple[str, ...]:
     laps = sorted({trace.lap for trace in traces})
     lines = []
     for group, words in CHANNEL_WORDS.items():
-        kinds = ", ".join(rule.kind for rule in TRACE_RULES if group in rule.needs)
+        kinds = "; ".join(rule.kind for rule in TRACE_RULES if group in rule.needs)
         have = {trace.lap for trace in traces if any(trace.has(name) for name in group)}
         if not have:
             lines.append(f"Not judged for want of a {words}: {kinds}.")

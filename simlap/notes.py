@@ -49,13 +49,18 @@ def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False)
 
 
 def findings_lines(findings: Sequence[Finding]) -> list[str]:
-    """Every finding, the one in the dearest phase first, with the laps on which it occurred."""
+    """Every finding, kind by kind, the kind and the corner with most at stake first."""
     if not findings:
         return ["Findings: none."]
-    lines = [f"Findings ({len(findings)}):"]
+    by_kind: dict[str, list[Finding]] = {}
     for one in sorted(findings, key=lambda each: -each.worth_s):
-        laps = ", ".join(str(lap) for lap in one.laps)
-        lines.append(f"- [{one.kind}] {clean(one.sentence)} Laps {laps}.")
+        by_kind.setdefault(one.kind, []).append(one)
+    lines = [f"Findings ({len(findings)}):"]
+    for kind, group in by_kind.items():
+        lines.append(f"{kind}, in {len(group)} corner{'s' * (len(group) > 1)}")
+        for one in group:
+            missing = "" if one.occurrences == one.of_laps else f" Laps {', '.join(str(lap) for lap in one.laps)}."
+            lines.append(f"- {clean(one.sentence)}{missing}")
     return lines
 
 

@@ -151,7 +151,7 @@ def test_time_lost_to_others_is_no_advice():
     assert choose_priorities(corners, [other], sheets, limits) == ()
 
 
-# A driver slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive.
+# Slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive.
 SLOWLY = {"brake_m": 46.0, "drive": 2.5, "without": ("throttle",)}
 
 
