@@ -149,7 +149,7 @@ def test_cautions_tell_few_laps_rebuilt_path_beaten_limit_and_unexplained_time()
     keys = [caution.key for caution in cautions(case)]
     assert keys[0] == "few laps"  # three counted laps
     assert "limit is a bound" in keys
-    assert "build up" in keys
+    assert "small steps" in keys
     assert "limit beaten" not in keys
     assert "unexplained" not in keys
     assert "path rebuilt" not in keys
@@ -158,3 +158,10 @@ def test_cautions_tell_few_laps_rebuilt_path_beaten_limit_and_unexplained_time()
     )
     assert {"limit beaten", "unexplained", "path rebuilt"} <= {caution.key for caution in cautions(worse)}
     assert "1.0 % of it" in next(c.text for c in cautions(worse) if c.key == "unexplained")
+
+
+def test_standing_cautions_name_what_the_user_must_always_be_told():
+    # Source: the user's rule for every output: a bound and no instruction, small steps, closed courses, people first.
+    said = " ".join(caution.text for caution in cautions(circle_case())).lower()
+    for words in ("not a target", "small steps", "closed courses only", "marshals", "organiser's rules", "coach"):
+        assert words in said

@@ -24,23 +24,28 @@ class Caution:
 STANDING = (
     Caution(
         "limit is a bound",
-        "The limit lap is a bound computed from grip that this driver has shown in this car on this day. It is "
-        "not a target: nobody drives it, and it does not know traffic, wear, nerve or run-off.",
+        "The limit lap is a bound computed from grip that this driver has shown in this car on this day. It is not "
+        "a target and not an instruction: it does not know traffic, wear, nerve or run-off.",
+    ),
+    Caution(
+        "small steps",
+        "Build up in small steps, lap by lap, above all in corners marked 'build up': they are fast. Never try the "
+        "computed speed at once.",
+    ),
+    Caution(
+        "people first",
+        "Closed courses only. The marshals, the organiser's rules and your coach come before any number here; local "
+        "law and licensed practice decide.",
     ),
     Caution(
         "point mass",
-        "The car is taken as a point on the driven line: no weight shift, no kerbs, no time to change pedals. "
-        "Differences of a few hundredths between corners mean nothing.",
+        "The car is taken as a point on the driven line: no weight shift, no kerbs, no time to change pedals. A few "
+        "hundredths between corners mean nothing.",
     ),
     Caution(
         "conditions",
         "It holds for the tyres, fuel, weather and track of these laps. Another day is another limit.",
     ),
-)
-BUILD_UP = Caution(
-    "build up",
-    "Corners marked 'build up' are fast: work up to them in the small steps named, lap by lap, with a person who "
-    "knows the corner; never try the computed speed at once.",
 )
 
 
@@ -84,6 +89,4 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "than they look.",
             )
         )
-    if any(corner.build_up for corner in analysis.corners):
-        raised.append(BUILD_UP)
     return (*raised, *STANDING)

@@ -8,7 +8,8 @@ from rich.text import Text
 
 from simlap.compare import COST_TIME, PAID_OFF, Comparison
 from simlap.report.plain import clean, corner_label, lap_time, percent
-from simlap.report.terminal import console
+from simlap.report.cautions import STANDING
+from simlap.report.terminal import console, item
 from simlap.results import Interval
 
 SCHEMA = "simlap.comparison/1"
@@ -124,10 +125,6 @@ def print_comparison(comparison: Comparison) -> None:
         )
     out.print(corners)
     for warning in comparison.warnings:
-        out.print(Text(f"!  {clean(warning)}"))
-    out.print(
-        Text(
-            "!  A limit is a bound computed from what was driven, not an instruction. The organiser's rules, your "
-            "coach and the marshals come first; closed courses only."
-        )
-    )
+        out.print(item("!", clean(warning)))
+    for caution in STANDING:
+        out.print(item("!", caution.text))

@@ -8,7 +8,7 @@ from rich.text import Text
 from simlap.losses import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, lap_time, seconds, shortened
-from simlap.report.terminal import PLAIN_WIDTH, console
+from simlap.report.terminal import PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
@@ -48,12 +48,16 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "lost") -> list[Renderab
     if analysis.advice.priorities:
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
-            parts.append(_item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
+            parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
     if analysis.advice.keep:
-        parts.append(_item("=", f"Keep: {clean(analysis.advice.keep)}"))
-    parts.append(Text("\nBefore you act on it", style="bold"))
-    parts += [_item("!", clean(caution.text)) for caution in cautions(analysis)]
-    return parts
+        parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
+    return [*parts, *caution_parts(analysis)]
+
+
+def caution_parts(analysis: Analysis) -> list[RenderableType]:
+    """The cautions of an analysis under their heading."""
+    heading = Text("\nBefore you act on it", style="bold")
+    return [heading, *(item("!", clean(caution.text)) for caution in cautions(analysis))]
 
 
 def laps_table(analysis: Analysis) -> Table:
@@ -140,11 +144,3 @@ def _legend(analysis: Analysis, ledger: str) -> list[str]:
 
 def _worth(worth: Interval) -> str:
     return f"{seconds(worth.value)} s ({seconds(worth.low)} to {seconds(worth.high)})"
-
-
-def _item(bullet: str, words: str) -> Table:
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(width=2, no_wrap=True)
-    grid.add_column(ratio=1)
-    grid.add_row(bullet, Text(words))
-    return grid

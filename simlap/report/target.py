@@ -4,8 +4,8 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from simlap.report.cautions import cautions
 from simlap.report.plain import clean, corner_label, lap_time, percent
+from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
 from simlap.target import Mark, Target
@@ -67,9 +67,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
             f"{target.limit_with_transitions_s - target.limit_s:.2f} s."
         )
     )
-    out.print(Text("\nBefore you act on it", style="bold"))
-    for caution in cautions(analysis):
-        out.print(Text(f"!  {clean(caution.text)}"))
+    print_parts(out, caution_parts(analysis))
 
 
 def _mark(mark: Mark | None, digits: int) -> str:

@@ -4,6 +4,8 @@ import os
 import sys
 
 from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 # Tables are laid out for the classic terminal; a wider one is used, a pipe gets this width and no colour.
 PLAIN_WIDTH = 80  # columns
@@ -17,3 +19,12 @@ def console() -> Console:
     if person:
         width = min(WIDEST, max(PLAIN_WIDTH, os.get_terminal_size(sys.stdout.fileno()).columns))
     return Console(file=sys.stdout, width=width, highlight=False, markup=False, no_color=None if person else True)
+
+
+def item(bullet: str, words: str) -> Table:
+    """A paragraph with a bullet before it, its later lines indented as the first."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(width=2, no_wrap=True)
+    grid.add_column(ratio=1)
+    grid.add_row(bullet, Text(words))
+    return grid
