@@ -55,6 +55,15 @@ class Prepared:
 
 def find_session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
     """The smooth motion of a session, its laps (counted or set aside), and the track on the motion's plane."""
+    try:
+        return _session_laps(session, track, options)
+    except NotEnoughData as error:
+        if session.source in str(error):
+            raise
+        raise NotEnoughData(f"{session.source}: {error}") from error
+
+
+def _session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
     motion = motion_of(session)
     track = track and track.in_plane(motion.origin)
     start = None

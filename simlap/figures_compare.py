@@ -8,7 +8,9 @@ import numpy as np
 
 from simlap.compare import Comparison
 from simlap.envelope import Envelope
+from simlap.figures_lap import printable
 from simlap.figures_target import save_figure
+from simlap.report.plain import corner_label
 from simlap.units import MS_TO_KMH, G
 
 # Okabe and Ito (2008), Color Universal Design: blue, vermillion, bluish green.
@@ -34,7 +36,11 @@ def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
             )
             markers.append(marker)
     ax.axvline(0.0, color="black", linewidth=0.8)
-    ax.set_yticks(range(len(comparison.corners)), [corner.name[:24] for corner in comparison.corners])
+    ax.set_yticks(
+        range(len(comparison.corners)), [printable(corner_label(corner.name, 24)) for corner in comparison.corners]
+    )
+    for label in ax.get_yticklabels():
+        label.set_parse_math(False)
     ax.invert_yaxis()
     ax.set(xlabel="change of the limit, left is faster [s]", ylabel="corner")
     ax.legend(loc="best", frameon=False)

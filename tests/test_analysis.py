@@ -1,0 +1,200 @@
+"""The whole walk, from a log to ranked losses, against known truth and against a real log."""
+
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import simlap
+from simlap.analysis import Options, judge, lap_row, prepare
+from simlap.envelope import Envelope
+from simlap.errors import NotEnoughData
+from simlap.line import Line
+from simlap.losses import PHASE_NAMES
+from simlap.solver import limit_profile
+from simlap.units import G
+
+
+def test_importing_simlap_and_its_commands_loads_nothing_heavy():
+    heavy = ("matplotlib", "pandas", "scipy", "numba", "shapely", "pyproj", "jinja2")
+    code = f"import sys, simlap, simlap.cli; sys.exit(','.join(m for m in {heavy!r} if m in sys.modules) or None)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert run.returncode == 0, run.stderr
+
+
+def test_limit_lap_of_a_known_car_is_found_within_half_a_percent(club):
+    # Source: the generator's own envelope and solver (simlap/synthetic_*.py share no code with the estimator's).
+    # The bar is the issue's: 0.5 % of the limit lap.
+    assert club.analysis.limit_lap.value == pytest.approx(club.truth.limit_lap_s, rel=0.005)
+
+
+def test_lap_times_are_found_within_three_hundredths(club):
+    # Truth: crossing times of the generator; 0.03 s is the issue's bar, 1.5 m at 50 m/s.
+    found = [lap.time_s for lap in club.analysis.lapset.laps if lap.flying]
+    assert found == pytest.approx(list(club.truth.lap_times_s), abs=0.03)
+
+
+def test_corner_with_most_injected_loss_ranks_first_and_the_top_three_are_in_the_top_four(club):
+    truth = {}
+    for (corner, _), gain in club.truth.gain_alone_total_s.items():
+        truth[corner] = truth.get(corner, 0.0) + gain
+    worst = sorted(truth, key=truth.get, reverse=True)
+    ranked = [corner.corner.name for corner in club.analysis.ranked]
+    assert ranked[0] == worst[0]
+    assert set(worst[:3]) <= set(ranked[:4])
+
+
+def test_causes_per_corner_match_the_injected_ones(club):
+    # 15 % or 0.03 s is the issue's bar; the limit's own error (0.5 % of 95 s over 10 corners) adds 0.05 s a corner.
+    truth = {}
+    for (corner, _), caused in club.truth.caused_total_s.items():
+        truth[corner] = truth.get(corner, 0.0) + caused
+    for corner in club.analysis.corners:
+        caused = sum(phase.caused.value for phase in corner.phases)
+        assert caused == pytest.approx(
+            truth[corner.corner.name], abs=max(0.15 * truth[corner.corner.name], 0.03) + 0.05
+        )
+
+
+def test_phase_losses_of_each_lap_sum_to_lap_time_minus_limit(club):
+    analysis = club.analysis
+    for lap, ledger in zip(analysis.lap_driven, analysis.lap_ledgers, strict=True):
+        assert ledger.lost.sum() == pytest.approx(lap.lap_time - analysis.limit_lap.value, abs=1e-9)
+    total = sum(phase.lost.value for corner in analysis.corners for phase in corner.phases)
+    assert total == pytest.approx(analysis.typical_lap_s - analysis.limit_lap.value, abs=1e-9)
+
+
+def test_keeping_all_phases_reproduces_the_driven_lap_within_three_per_mille(club):
+    for ledger in (club.analysis.typical_ledger, *club.analysis.lap_ledgers):
+        assert abs(ledger.unexplained_s) < 0.003 * ledger.driven_s  # the design's bar
+
+
+def test_caused_sums_to_the_kept_lap_less_the_limit(club):
+    ledger = club.analysis.typical_ledger
+    assert ledger.caused.sum() == pytest.approx(ledger.kept_s - ledger.reference_s, abs=1e-9)
+
+
+def test_every_station_lies_in_exactly_one_phase(club):
+    analysis = club.analysis
+    length = analysis.line.length
+    station = np.asarray(analysis.line.station)
+    hits = np.zeros(station.size, dtype=int)
+    for corner in analysis.corners:
+        for phase in corner.phases:
+            hits += (station - phase.start_m) % length < (phase.stop_m - phase.start_m) % length
+    assert (hits == 1).all()
+
+
+def test_intervals_hold_their_value_and_have_width(club):
+    analysis = club.analysis
+    assert analysis.limit_lap.low < analysis.limit_lap.value < analysis.limit_lap.high
+    for corner in analysis.corners:
+        assert corner.gain_alone.low <= corner.gain_alone.value <= corner.gain_alone.high
+        assert corner.gain_alone.high - corner.gain_alone.low > 0.0
+        for phase in corner.phases:
+            assert phase.lost.low <= phase.lost.value <= phase.lost.high
+    assert sum(corner.top3_chance for corner in analysis.corners) == pytest.approx(3.0, abs=1e-9)
+
+
+def test_lines_of_the_counted_laps_balance(club):
+    # by definition the mean of the counted laps' line shares is zero
+    numbers = np.asarray(club.analysis.table.numbers)[np.asarray(club.analysis.table.counted, dtype=bool)]
+    assert np.mean([club.analysis.line_s[int(number)] for number in numbers]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_halving_the_spacing_moves_the_limit_lap_by_milliseconds(club):
+    # second order in the spacing: from 2 m to 1 m what is left is far below a hundredth
+    prepared = prepare(club.session, club.track, Options(spacing=1.0))
+    fine = limit_profile(prepared.line, club.analysis.fit.envelope).lap_time
+    coarse = limit_profile(club.analysis.line, club.analysis.fit.envelope).lap_time
+    assert fine == pytest.approx(coarse, abs=0.02)
+
+
+def test_moving_the_start_line_keeps_the_limit_lap(club):
+    line, envelope = club.analysis.line, club.analysis.fit.envelope
+    lap = limit_profile(line, envelope).lap_time
+    assert limit_profile(line.rolled(line.kappa.size // 3), envelope).lap_time == pytest.approx(lap, abs=1e-3)
+
+
+def test_mirrored_track_with_mirrored_grip_has_the_same_limit(club):
+    line, envelope = club.analysis.line, club.analysis.fit.envelope
+    swapped = replace(envelope, lateral_left=envelope.lateral_right, lateral_right=envelope.lateral_left)
+    lap = limit_profile(line, envelope).lap_time
+    assert limit_profile(line.mirrored(), swapped).lap_time == pytest.approx(lap, abs=1e-3)
+
+
+def test_reversed_time_with_braking_and_drive_swapped_has_the_same_limit(club):
+    # no drag, no engine: the roles are exchangeable; grade is left out since reversal turns climbs into descents
+    line = club.analysis.line
+    flat = Line.from_curvature(kappa=line.kappa, ds=line.ds, closed=True)
+    lap = limit_profile(flat, Envelope.constant(lateral=11.0, braking=10.0, drive=5.0)).lap_time
+    back = limit_profile(flat.reversed(), Envelope.constant(lateral=11.0, braking=5.0, drive=10.0)).lap_time
+    assert back == pytest.approx(lap, abs=1e-3)
+
+
+def test_counting_laps_by_number_overrides_the_choice(club):
+    prepared = prepare(club.session, club.track, Options(laps=(2, 3, 5)))
+    assert [lap.number for lap in prepared.lapset.laps if lap.counted] == [2, 3, 5]
+    prepared = prepare(club.session, club.track, Options(drop=(2,)))
+    assert 2 not in [lap.number for lap in prepared.lapset.laps if lap.counted]
+
+
+def test_a_lap_that_does_not_exist_is_named_with_those_that_do(club):
+    with pytest.raises(NotEnoughData, match=r"Lap 99 is not a complete lap.*Complete laps: 1, 2"):
+        lap_row(club.analysis, 99)
+
+
+def test_a_log_of_half_a_lap_says_that_no_lap_can_be_counted(club):
+    session = club.session
+    half = session.t < session.t[0] + 40.0
+    short = simlap.Session.from_arrays(
+        session.t[half], source="half.csv", **{name: np.asarray(v)[half] for name, v in session.channels.items()}
+    )
+    with pytest.raises(NotEnoughData, match="half.csv"):
+        simlap.analyse(short, club.track)
+
+
+def test_same_seed_gives_the_same_intervals(club):
+    prepared = prepare(club.session, club.track)
+    one, two = (judge(prepared, Options(draws=40, seed=3)) for _ in range(2))
+    other = judge(prepared, Options(draws=40, seed=4))
+    assert one.limit_lap == two.limit_lap
+    assert one.limit_lap != other.limit_lap
+
+
+# -- the real log; what is known of it stands in ../shared/data/README.md
+
+
+def test_real_log_holds_four_or_five_flying_laps_of_3100_m(research):
+    flying = [lap for lap in research.lapset.laps if lap.flying]
+    assert len(flying) in (4, 5)
+    assert 3050.0 <= research.line.length <= 3150.0
+    # "laps of about 97.8, 96.7, 100.7 and 95.6 s between crossings of one fixed feature (the station of the
+    # feature moves these by a few tenths)": a second of room for the feature
+    assert min(lap.time_s for lap in flying) == pytest.approx(95.6, abs=1.2)
+
+
+def test_real_log_shows_its_known_grip(research):
+    envelope, v = research.fit.envelope, 30.0
+    lateral = float(envelope.lateral_limit(v, 1) + envelope.lateral_limit(v, -1)) / 2 / G
+    assert 1.0 <= lateral <= 1.15
+    # the brakes were used between 20 and 60 m/s; the level in the middle of it
+    assert 0.78 <= float(envelope.braking_limit(45.0)) / G <= 0.95
+
+
+def test_real_log_has_its_limit_lap_where_the_throw_away_script_found_it(research):
+    assert 89.5 <= research.limit_lap.value <= 94.0
+    assert research.beaten_s <= 0.05
+    assert abs(research.unexplained_s) < 0.003 * research.typical_lap_s
+
+
+def test_real_log_closes_within_15_m_per_lap(research):
+    x, y = np.asarray(research.table.x), np.asarray(research.table.y)
+    step = np.hypot(x[:, 0] - x[:, -1], y[:, 0] - y[:, -1])
+    assert (step < 15.0).all()
+
+
+def test_phase_names_are_those_of_the_json():
+    assert PHASE_NAMES == ("braking", "mid_corner", "exit")
