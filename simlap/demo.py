@@ -31,8 +31,8 @@ BEFORE_FILE, AFTER_FILE = "outing-1-before.csv", "outing-2-after.csv"
 MORE_LATERAL_GRIP = 1.03
 SEEDS = {"before": 20261, "after": 20262}
 
-# What the driver leaves unused, by corner; elsewhere hardly anything. Corner 7 leads onto the long straight. Each of the
-# car's limits is shown somewhere: the fastest corners are driven well, and hard braking from high speed happens in 9.
+# What the driver leaves unused, by corner; elsewhere hardly anything. Corner 7 leads onto the long straight. Each of
+# the car's limits is shown somewhere: the fastest corners are driven well, and corner 9 is braked for hard.
 SKILLS: Mapping[str, CornerSkill] = {
     "1": CornerSkill(braking=0.80, coast_m=25.0, mid=0.955),
     "4": CornerSkill(braking=0.95, mid=0.99),

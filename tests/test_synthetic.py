@@ -86,15 +86,15 @@ def test_a_crest_taken_straight_lengthens_braking_as_the_lighter_car_demands():
 def test_the_oval_lap_is_the_closed_form():
     # Source: uniform acceleration. Half circles at v_c² = A R; straights up with D and down with B to the peak
     # v_p² = v_c² + 2 D B L / (D + B).
-    # The straight runs from the last point of a bend to the first one of the next.
+    # The segment between a bend and a straight is half of each.
     radius, lateral, brake, drive, ds = 60.0, 11.0, 9.0, 4.0, 0.25
     bend, points = round(np.pi * radius / ds), 1200
     kappa = np.concatenate([np.full(bend, 1.0 / radius), np.zeros(points)] * 2)
     _, lap = lap_of(flat_road(kappa, ds), Envelope.constant(lateral, brake, drive))
-    straight = (points + 1) * ds
+    straight = points * ds
     slow = np.sqrt(lateral * radius)
     peak = np.sqrt(slow**2 + 2.0 * drive * brake * straight / (drive + brake))
-    expected = 2.0 * ((bend - 1) * ds / slow + (peak - slow) * (1.0 / drive + 1.0 / brake))
+    expected = 2.0 * (bend * ds / slow + (peak - slow) * (1.0 / drive + 1.0 / brake))
     # The peak lies within one segment: z is cut by at most 2 m²/s² of 1500 over 0.25 m, 1e-6 of the lap. The engine's
     # table and the sweeps are exact for constant limits.
     assert lap == pytest.approx(expected, rel=1e-5)
