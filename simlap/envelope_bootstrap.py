@@ -16,6 +16,8 @@ TYRE_EVENTS = Mixture(spike=0.6, shortfall=0.06)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
+# A window out of a corner with more than this of the engine's pull tells only that traction is more than it used.
+ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 # Windows out of corners: many are limited by the engine and tell of traction only that it is more.
 DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
@@ -36,6 +38,10 @@ TRACTION_PRIOR = (0.75, 0.2)
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
 KNOT_BEND = 0.2  # [m/s²]
+# Cornering drag is expected to be of this size (standard deviation): a tyre at 5° of slip loses 9 % of its side force
+# to drag, which at 10 m/s² is 0.009 s²/m. Lateral loads are measured in LOAD_UNIT while fitting.
+DRAG_EXPECTED = 0.01  # [s²/m]
+LOAD_UNIT = 100.0  # [m²/s⁴]
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +65,7 @@ class Solution:
     traction: np.ndarray  #: (B, 2)
     knots: np.ndarray  #: (K,) speeds of the engine curve [m/s]
     engine: np.ndarray  #: (B, K)
+    cornering_drag: np.ndarray  #: (B,) [s²/m]
     exponent_braking: np.ndarray  #: (B,)
     exponent_drive: np.ndarray  #: (B,)
     spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B,) [m/s²]
@@ -69,7 +76,7 @@ class Solution:
         out = np.zeros((self.braking.shape[0], ENVELOPE_SIZE))
         out[:, 0:2], out[:, 2:4] = self.lateral[:, 0], self.lateral[:, 1]
         out[:, 4:6], out[:, 6:8] = self.braking, self.traction
-        out[:, 8], out[:, 9] = self.exponent_braking, self.exponent_drive
+        out[:, 8], out[:, 9], out[:, 10] = self.exponent_braking, self.exponent_drive, self.cornering_drag
         step = self.knots[-1] / (ENGINE_POINTS - 1)
         out[:, 11] = step
         out[:, ENGINE_START:] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
@@ -118,15 +125,18 @@ def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solut
     pull = drive.value
     if start is not None:
         curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0]
+        curve = curve - start.cornering_drag[0] * drive.load
         pull = pull - curve + np.median(curve, axis=0)
     level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
     levels["engine"] = level, deviation, v**2
-    engine = fit_curve(level, deviation, v, knots, None if start is None else start.engine[0])
+    load = np.median(drive.load[laps], axis=1) if events.full_throttle else None
+    begin = None if start is None else np.append(start.engine[0], start.cornering_drag[0])
+    engine, drag = fit_curve(level, deviation, v, knots, begin, load)
 
     exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking)
-    ratio, exponent_drive = fit_traction(events.pickup, laps, quantile, lateral, braking, knots, engine)
+    ratio, exponent_drive = fit_traction(events.pickup, laps, quantile, lateral, braking, knots, engine, drag)
     traction = braking * ratio[:, None]
-    return Solution(lateral, braking, traction, knots, engine, exponent_braking, exponent_drive, spread, levels)
+    return Solution(lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive, spread, levels)
 
 
 def _at_middle(found: Events, laps: np.ndarray, keep: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
@@ -199,21 +209,37 @@ def _best_of_grid(
 
 
 def fit_curve(
-    level: np.ndarray, deviation: np.ndarray, v: np.ndarray, knots: np.ndarray, begin: np.ndarray | None
-) -> np.ndarray:
-    """Engine curve of each draw at the knots, (B, K), falling."""
+    level: np.ndarray,
+    deviation: np.ndarray,
+    v: np.ndarray,
+    knots: np.ndarray,
+    begin: np.ndarray | None,
+    load: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Engine curve of each draw at the knots, (B, K), falling, and the cornering drag (B,).
+
+    `load` (B, J) is the mean square of the lateral acceleration; None leaves the cornering drag at 0.
+    """
     error = np.sqrt(deviation**2 + ENGINE_FLOOR**2)
-    design = hats(v, knots)
-    second = np.diff(np.eye(knots.size), 2, axis=0)
+    if load is None:
+        load = np.zeros_like(level)
+    design = np.concatenate([hats(v, knots), -load[:, :, None] / LOAD_UNIT], axis=2)
+    second = np.hstack([np.diff(np.eye(knots.size), 2, axis=0), np.zeros((knots.size - 2, 1))])
     precision = second.T @ second / KNOT_BEND**2
+    precision[-1, -1] = 1.0 / (DRAG_EXPECTED * LOAD_UNIT) ** 2
     if begin is None:
-        weights = design[0]
-        begin = np.linalg.lstsq(
-            np.vstack([weights, second * 0.5]), np.concatenate([level[0], np.zeros(second.shape[0])]), rcond=None
+        start = np.linalg.lstsq(
+            np.vstack([design[0, :, :-1], second[:, :-1] * 0.5]),
+            np.concatenate([level[0], np.zeros(second.shape[0])]),
+            rcond=None,
         )[0]
-    start = np.broadcast_to(begin, (level.shape[0], knots.size))
-    lowest = np.full(knots.size, -np.inf)
-    return falling(climb(level, error, design, start, ENGINE_EVENTS, precision, lowest))
+        start = np.append(start, 0.0)
+    else:
+        start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
+    lowest = np.append(np.full(knots.size, -np.inf), 0.0)
+    start = np.broadcast_to(start, (level.shape[0], knots.size + 1))
+    p = climb(level, error, design, start, ENGINE_EVENTS, precision, lowest)
+    return falling(p[:, :-1]), p[:, -1] / LOAD_UNIT
 
 
 def fit_exponent(
@@ -268,6 +294,7 @@ def fit_traction(
     braking: np.ndarray,
     knots: np.ndarray,
     engine: np.ndarray,
+    drag: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Posterior means of traction over braking, and of the drive exponent, of each draw."""
     draws = laps.shape[0]
@@ -282,7 +309,9 @@ def fit_traction(
         x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)
         z = np.median(found.speed2[laps], axis=1)
         lon = braking[:, :1] + braking[:, 1:] * z
-        at_engine = y * lon > np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine) * 0.96 - 0.1
+        pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
+        pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
+        at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
                 used, error = _use(x, y / ratio, noise_x, noise_y / ratio, p, laps.shape[1])

@@ -40,9 +40,10 @@ class Events:
     noise: np.ndarray  #: standard deviation of the motion's error in `value`
     where: np.ndarray  #: index of the window's first station
     turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
+    load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
 
     def __post_init__(self) -> None:
-        own(self, "value", "speed2", "noise", "turn")
+        own(self, "value", "speed2", "noise", "turn", "load")
         own(self, "where", dtype=int)
 
     @property
@@ -102,6 +103,7 @@ class EventFinder:
         self.along = np.median(samples.along, axis=0)
         self.turn = np.sign(self.lateral)
         self.window_speed2 = self.windows.mean(samples.speed2)
+        self.load = self.windows.mean(samples.lateral**2)
         self.noise_lateral = self.windows.mean(samples.noise_lateral).std(axis=(0, 1))
         self.noise_along = self.windows.mean(samples.noise_along).std(axis=(0, 1))
         self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
@@ -203,6 +205,7 @@ class EventFinder:
             noise=noise[where].mean(axis=0),
             where=where,
             turn=np.array([self.turn[piece[0]] for piece in starts]),
+            load=self.load[rows, where],
         )
 
 
