@@ -454,6 +454,33 @@ def test_pedals_show_what_the_driver_does(made):
     assert (np.diff(session.channel("gear")[motion.v > 5.0]) <= 1.0).all()
 
 
+def test_wheels_slip_under_brakes_and_drive(circuit):
+    # 5 % at 1 g: the wheels turn slower than the road under braking, faster under drive.
+    sensors = replace(Sensors.perfect(), channels=("speed", "wheel_speed"), wheel_slip=0.05)
+    made = synthetic_session(circuit, club_car(), Driver.at_limit(), sensors, laps=1, losses=False)
+    motion = made.truth.motion
+    force = motion.a_lon + G * np.sin(motion.grade)
+    fast = motion.v > 5.0
+    slip = made.session.channel("wheel_speed")[fast] / motion.v[fast] - 1.0
+    # Resolution of 0.02 m/s at 5 m/s and more: the line through 10000 points is known to 1e-4 per g.
+    assert np.polyfit(force[fast] / G, slip, 1) == pytest.approx([0.05, 0.0], abs=3e-4)
+
+
+def test_pressure_drops_while_the_gear_goes_down_when_asked(circuit):
+    steady = replace(Sensors.perfect(), channels=("brake_pressure", "gear", "speed"))
+    eager = replace(steady, downshift_release=0.4)
+    whole, less = (
+        synthetic_session(circuit, club_car(), Driver.at_limit(), s, laps=1, losses=False).session
+        for s in (steady, eager)
+    )
+    down = np.flatnonzero(np.diff(whole.channel("gear")) < 0.0)
+    hard = down[(whole.channel("brake_pressure")[down] > 2.0e6) & (whole.channel("speed")[down] > 5.0)]
+    assert hard.size > 5
+    rest = 2.0e4  # of the sensor with the brakes off
+    ratio = (less.channel("brake_pressure")[hard] - rest) / (whole.channel("brake_pressure")[hard] - rest)
+    assert ratio.max() <= 0.6 + 1e-9
+
+
 def test_jumps_and_gaps_are_as_many_as_asked(circuit):
     sensors = replace(Sensors.perfect(), channels=("x", "y", "speed"), fix_hz=10.0, repeat_fixes=False)
     broken = replace(sensors, jumps=3, dropouts=2)
