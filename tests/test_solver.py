@@ -129,7 +129,7 @@ def test_straight_crest_is_not_taken_faster_than_the_tyres_touch():
 
 @pytest.mark.parametrize("degrees", [-6.0, 0.0, 6.0])
 def test_stopping_distance_on_a_slope(degrees):
-    # Source: d = v² / (2 (mu g cos + g sin)); limits scale with the normal load g cos. One millimetre less is too short.
+    # Source: d = v² / (2 (mu g cos + g sin)); limits scale with the normal load g cos. One millimetre less is refused.
     slope, b, v0 = math.radians(degrees), 9.0, 40.0
     distance = v0**2 / (2.0 * (b * math.cos(slope) + G * math.sin(slope)))
     env = Envelope.constant(10.0, b, 10.0)

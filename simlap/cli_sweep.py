@@ -1,0 +1,101 @@
+"""Command `sweep`: what a little more grip, braking, power or less drag is worth on this circuit."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DrawsOpt,
+    DropOpt,
+    JsonOpt,
+    LapsOpt,
+    QuantileOpt,
+    SeedOpt,
+    SessionsArg,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    emit,
+    load_session,
+    load_track,
+    step,
+)
+from simlap.errors import OptionError
+
+FIGURE_SIZE = (9.0, 4.5)  # [inch], as wide as a page
+MAX_DRAWS = 100  # of the envelope's draws behind the intervals: the percentiles then move by about a tenth
+
+
+def sweep(
+    sessions: SessionsArg,
+    parameter: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--parameter",
+            metavar="NAME",
+            help="grip, lateral, braking, traction, power, drag or downforce; may be given several times.",
+        ),
+    ] = None,
+    factors: Annotated[
+        str | None, typer.Option("--factors", metavar="0.95,1,1.05", help="Factors on the parameter; 1.02 is 2 % more.")
+    ] = None,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
+    seed: SeedOpt = 0,
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write every lap time as CSV.")] = None,
+    figures: Annotated[Path | None, typer.Option("--figures", metavar="DIR", help="Write the figures.")] = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Say what 1 % of grip, braking, power or drag is worth on this circuit."""
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    from simlap.analysis import analyse
+    from simlap.sweep import DEFAULT_FACTORS, corner_worth
+    from simlap.sweep import sweep as run
+
+    chosen = DEFAULT_FACTORS if factors is None else _numbers(factors)
+    with step("analysing"):
+        analysis = analyse(session, circuit, options)
+        envelope = analysis.fit.envelope
+        result = run(analysis.line, envelope, parameter, chosen, draws=analysis.fit.draws[:MAX_DRAWS])
+        corners = analysis.track.corners
+        worth = corner_worth(analysis.line, envelope, corners)
+    if csv is not None:
+        result.to_csv(csv)
+    if figures is not None:
+        from matplotlib.figure import Figure
+
+        from simlap.figures_limit import plot_profile, plot_sweep
+        from simlap.figures_target import save_figure
+
+        what_if, speed = (Figure(figsize=FIGURE_SIZE, layout="constrained") for _ in range(2))
+        plot_sweep(result, what_if.subplots())
+        plot_profile(analysis.limit, speed.subplots())
+        save_figure(what_if, figures, "sweep")
+        save_figure(speed, figures, "limit_profile")
+    if as_json:
+        by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
+        emit(json.dumps(result.to_dict() | {"grip_per_percent_s": by_corner}, ensure_ascii=False, indent=1))
+        return
+    from simlap.report.sweep import print_sweep
+
+    print_sweep(result, corners, worth, analysis.session.source)
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    values = []
+    for part in text.split(","):
+        try:
+            values.append(float(part))
+        except ValueError:
+            raise OptionError(f"--factors {text!r}: {part!r} is not a number; write 0.98,1,1.02.") from None
+    return tuple(values)

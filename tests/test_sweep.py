@@ -1,0 +1,171 @@
+"""What-if sweeps against closed forms, their CSV, and the solver's figures."""
+
+import csv
+import math
+
+import numpy as np
+import pytest
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+from solver_cases import CIRCLE, FULL, circuit, random_line
+
+from simlap.envelope import Envelope
+from simlap.errors import OptionError
+from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
+from simlap.line import Line
+from simlap.solver import limit_profile
+from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep
+from simlap.track import Corner
+from simlap.units import MS_TO_KMH
+
+POWER, DRAG = 130.0, 9e-4  # [m²/s³], [1/m]
+
+
+def ring(radius):
+    return Line.from_curvature(np.full(300, 1.0 / radius), 2.0 * math.pi * radius / 300)
+
+
+def drag_limited():
+    speeds = np.linspace(0.0, 62.0, 32)
+    return Envelope.from_limits(
+        (12.0, 0.0),
+        (12.0, 0.0),
+        (9.0, 0.0),
+        (speeds, np.minimum(8.0, POWER / np.maximum(speeds, 1.0)) - DRAG * speeds**2),
+    )
+
+
+def test_more_grip_all_round_shortens_the_lap_by_its_square_root():
+    # Source: with a friction circle and no drag, time goes with 1 / sqrt(acceleration).
+    result = sweep(random_line(1), CIRCLE, ["grip"], (0.9, 1.0, 1.1, 1.21))
+    # "grip" leaves the engine alone, and CIRCLE's engine stands at its traction limit: below 1 the tyres limit.
+    assert result.lap_time[0, 0] == pytest.approx(result.base_s / math.sqrt(0.9), rel=1e-9)
+    assert result.lap_time[0, 1] == result.base_s
+    assert (np.diff(result.lap_time[0]) < 0.0).all()
+
+
+def test_power_and_drag_trade_against_each_other_at_terminal_speed():
+    # Source: P / v = c v², v = (P / c)^(1/3): 1 % more power or 1 % less drag is a third of a per cent of lap time.
+    result = sweep(ring(5000.0), drag_limited(), ["power", "drag"], (1.0,))
+    v = 2.0 * math.pi * 5000.0 / result.base_s
+    assert v == pytest.approx((POWER / DRAG) ** (1.0 / 3.0), rel=2e-3)  # linear between speeds 2 m/s apart
+    third = result.base_s / 300.0
+    assert result.per_percent_s == pytest.approx([-third, third], rel=0.02)  # the same
+
+
+def test_downforce_speeds_up_the_circle_as_the_closed_form_says():
+    # Source: v² = c0 R / (1 - c1 R), so T goes with sqrt(1 - f c1 R).
+    c1, radius = 0.003, 100.0
+    env = Envelope.from_limits((11.0, c1), (10.0, 0.0), (10.0, 0.0))
+    result = sweep(ring(radius), env, ["downforce"], (0.5, 1.0, 1.5))
+    expected = result.base_s * np.sqrt((1.0 - result.factors * c1 * radius) / (1.0 - c1 * radius))
+    assert result.lap_time[0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_drag_is_read_from_the_fall_of_the_engine_curve():
+    assert drag_of(drag_limited()) == pytest.approx(DRAG, rel=0.02)  # points of the curve are joined by straight lines
+    assert drag_of(CIRCLE) == 0.0
+
+
+@pytest.mark.parametrize("name", ["lateral", "braking", "traction"])
+def test_scaling_a_packed_envelope_is_scaling_the_envelope(name):
+    assert scaled(FULL.pack(), name, 1.07) == pytest.approx(FULL.scaled(**{name: 1.07}).pack(), rel=1e-12)
+
+
+def test_power_leaves_drag_alone_and_drag_leaves_power_alone():
+    # Source: e = P/v - c v²; 10 % more power adds 0.1 (e + c v²), 10 % more drag takes 0.1 c v².
+    packed = drag_limited().pack()
+    speeds = packed[11] * np.arange(32)
+    more = scaled(packed, "power", 1.1, DRAG)[12:] - packed[12:]
+    assert more == pytest.approx(0.1 * np.minimum(8.0, POWER / np.maximum(speeds, 1.0)), rel=1e-9)
+    assert scaled(packed, "drag", 1.1, DRAG)[12:] - packed[12:] == pytest.approx(-0.1 * DRAG * speeds**2, abs=1e-12)
+
+
+def test_worth_of_the_corners_adds_up_to_the_worth_of_the_lap():
+    # First order: 1 % in each of three stretches that tile the lap is 1 % on the lap. All limits scale, the engine too:
+    # T goes with 1 / sqrt(f), half a per cent.
+    line = random_line(2, n=400)
+    corners = [Corner(str(k), "left", *(np.array([0.0, 100.0, 266.0]) + 267.0 * k)) for k in range(3)]
+    corners[2] = Corner("3", "left", 534.0, 600.0, 799.0)
+    worth = corner_worth(line, CIRCLE, corners)
+    assert (worth < 0.0).all()
+    assert worth.sum() == pytest.approx(-0.005 * limit_profile(line, CIRCLE).lap_time, rel=0.01)
+    assert corner_worth(line, CIRCLE, []).shape == (0,)
+
+
+def test_interval_holds_the_value_and_widens_with_the_draws():
+    rng = np.random.default_rng(3)
+    draws = np.array([FULL.scaled(*rng.normal(1.0, 0.02, 3)).pack() for _ in range(30)])
+    line = random_line(3)
+    wide, narrow = (sweep(line, FULL, ["lateral"], (1.0,), draws=d) for d in (draws, FULL.pack()[None, :]))
+    assert wide.interval_s[0, 0] < wide.per_percent_s[0] < wide.interval_s[0, 1]
+    assert narrow.interval_s[0] == pytest.approx([narrow.per_percent_s[0]] * 2, rel=1e-9)
+
+
+def test_everything_answerable_is_swept_when_nothing_is_named():
+    result = sweep(random_line(4), FULL)
+    assert result.parameters == tuple(PARAMETERS)
+    assert (result.per_percent_s[[i for i, n in enumerate(PARAMETERS) if n != "drag"]] <= 0.0).all()
+    assert result.per_percent_s[list(PARAMETERS).index("drag")] > 0.0
+    bare = sweep(random_line(4), CIRCLE)
+    assert "drag" not in bare.parameters
+    assert any(note.startswith("drag is left out.") for note in bare.notes)
+    assert any(note.startswith("downforce is left out.") for note in bare.notes)
+
+
+def test_csv_holds_each_lap_time(tmp_path):
+    result = sweep(random_line(5), FULL, ["lateral", "drag"], (0.98, 1.0, 1.02))
+    with open(result.to_csv(tmp_path / "out" / "sweep.csv"), encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["parameter"], float(row["factor"])) for row in rows] == [
+        (name, factor) for name in ("lateral", "drag") for factor in (0.98, 1.0, 1.02)
+    ]
+    assert [float(row["lap_time_s"]) for row in rows] == pytest.approx(result.lap_time.ravel(), abs=5e-5)
+    assert float(rows[1]["change_s"]) == 0.0
+    assert result.to_dict()["laps"] == result.rows()
+
+
+@pytest.mark.parametrize(
+    ("parameters", "factors", "message"),
+    [
+        (["mass"], (1.0,), "unknown parameter 'mass'; choose from grip"),
+        (["drag"], (1.0,), "drag cannot be swept. The engine curve shows no air drag"),
+        (["downforce"], (1.0,), "downforce cannot be swept. No limit of this envelope grows"),
+        (["grip"], (105.0,), "factor 105 lies outside 0.1 to 10"),
+        (["grip"], (), "no factors given"),
+    ],
+)
+def test_what_cannot_be_swept_is_named(parameters, factors, message):
+    with pytest.raises(OptionError, match=message):
+        sweep(random_line(6), CIRCLE, parameters, factors)
+
+
+# -- figures
+
+
+def test_speed_trace_is_drawn_in_the_style_of_what_limits_it():
+    profile = limit_profile(circuit("Oschersleben"), FULL, spacing=4.0)
+    ax = Figure().subplots()
+    lines = plot_profile(profile, ax)
+    names = [line.get_label() for line in lines]
+    assert names == ["lateral", "braking", "engine", "traction"]
+    drawn = np.zeros(profile.v.size + 1)
+    for line, name in zip(lines, names, strict=True):
+        assert to_hex(line.get_color()).upper() == LIMIT_STYLES[name]["color"]
+        x, y = line.get_data()
+        seen = np.isfinite(y)
+        expected = np.append(profile.v, profile.v[0]) * MS_TO_KMH
+        where = np.searchsorted(np.append(profile.s, profile.line.length), x[seen])
+        assert y[seen] == pytest.approx(expected[where])
+        drawn[where] += 1
+    assert (drawn > 0).all()  # no station without its line
+    assert len({(style["color"], str(style["linestyle"])) for style in LIMIT_STYLES.values()}) == len(LIMIT_STYLES)
+
+
+def test_sweep_is_drawn_in_per_cent_and_seconds():
+    result = sweep(random_line(7), FULL, ["grip", "power"], (0.98, 1.0, 1.02))
+    ax = Figure().subplots()
+    lines = plot_sweep(result, ax)
+    assert [line.get_label() for line in lines] == ["grip", "power"]
+    assert lines[0].get_xdata() == pytest.approx([-2.0, 0.0, 2.0])
+    assert lines[1].get_ydata() == pytest.approx(result.lap_time[1] - result.base_s)
