@@ -126,9 +126,14 @@ def _find(source: str, headers: Sequence[str], choice: ColumnChoice) -> int | No
     numbered = re.fullmatch(r"#(\d+)", wanted)
     if numbered and 1 <= int(numbered.group(1)) <= len(headers):
         return int(numbered.group(1)) - 1
-    for fold in (str.strip, lambda text: text.strip().casefold(), lambda text: readings(text)[0][0].strip().casefold()):
-        goal = fold(wanted) if fold is str.strip else wanted.casefold()
-        matches = [index for index, header in enumerate(headers) if fold(header) == goal]
+    plain = [header.strip() for header in headers]
+    attempts = (
+        (wanted, plain),
+        (wanted.casefold(), [header.casefold() for header in plain]),
+        (wanted.casefold(), [readings(header)[0][0].strip().casefold() for header in plain]),  # without their units
+    )
+    for goal, names in attempts:
+        matches = [index for index, name in enumerate(names) if name == goal]
         if len(matches) > 1:
             raise LogFormatError(_two_columns(source, choice.channel, headers, matches))
         if matches:

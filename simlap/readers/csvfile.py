@@ -18,18 +18,14 @@ from simlap.readers.clock import is_clock
 from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import COMMA_NUMBER, EMPTY, NUMBER, convert
 from simlap.readers.headers import names_a_channel
-from simlap.readers.table import RawLog, Request, shown
+from simlap.readers.table import HEAD_BYTES, RawLog, Request, shown
 from simlap.units import find_units
 
 DELIMITERS = (",", ";", "\t", "|")
 #: The header is looked for in this many first lines; a longer preamble is not believed.
 HEADER_LINES = 300
-#: Bytes read for that; lines of thousands of columns still fit.
-HEAD_BYTES = 1 << 20
 #: Rows looked at to tell the decimal sign and columns of clock times.
 SAMPLE_ROWS = 200
-
-
 #: A header found: channels named, cells, delimiter, line number, all rows cut with this delimiter.
 _Found = tuple[int, int, str, int, list[list[str]]]
 
@@ -171,15 +167,14 @@ def _decimal(sample: Sequence[Sequence[str]], delimiter: str) -> str:
 
 def _unknown_header(lines: Sequence[str]) -> _Found | None:
     """The widest line of names that stands right above a row of numbers of the same width."""
-    best: _Found | None = None
+    found: list[_Found] = []
     for delimiter in DELIMITERS:
         rows = _split(lines, delimiter)
         for number, (cells, below) in enumerate(itertools.pairwise(rows[:HEADER_LINES])):
             names = len(cells) > 1 and not any(_is_number(cell) for cell in cells)
             if names and len(below) == len(cells) and any(_is_number(cell) for cell in below):
-                best = max(best, (0, len(cells), delimiter, number, rows), key=_width) if best else (
-                    0, len(cells), delimiter, number, rows)  # fmt: skip
-    return best
+                found.append((0, len(cells), delimiter, number, rows))
+    return max(found, key=_width, default=None)
 
 
 def _width(found: _Found) -> int:

@@ -10,12 +10,10 @@ from simlap.errors import LogFormatError
 from simlap.readers.choices import ColumnChoice, choices_beside, choices_of, merged
 from simlap.readers.join import join
 from simlap.readers.repair import assemble
-from simlap.readers.table import MAX_BYTES, RawLog, Request
+from simlap.readers.table import HEAD_BYTES, MAX_BYTES, RawLog, Request
 from simlap.session import Column, Session
 from simlap.units import si_symbol
 
-#: Bytes of a file that tell its format and layout.
-HEAD_BYTES = 1 << 20
 #: Module and function that read each format; loaded when a file of it comes.
 READERS = {
     "csv": ("simlap.readers.csvfile", "read_csv"),

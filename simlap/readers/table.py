@@ -15,6 +15,8 @@ from simlap.units import BY_NAME
 
 #: Largest file that is read at once. 6 h at 100 Hz and 60 columns; more is not one outing. [bytes]
 MAX_BYTES = 1_000_000_000
+#: First bytes of a file that tell its format and layout; header lines of thousands of columns still fit.
+HEAD_BYTES = 1 << 20
 # Pause put between two runs whose clocks both start anew: nobody knows the true one. Long enough to be a gap, so
 # that no lap is timed across it.
 UNKNOWN_PAUSE = 60.0  # [s]
