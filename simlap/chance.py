@@ -6,10 +6,10 @@ import numpy as np
 
 from simlap.errors import NotEnoughData
 
-# What is assumed of a driver before the laps are looked at, as shares of the lap time: drift per lap and its
+# What is assumed of a driver before the laps are looked at, as shares of the lap time: drift at the first lap and its
 # spread, scatter from lap to lap and how many laps' worth of evidence that scatter counts. Set on replayed
 # seeded sessions of drivers who improve, stand still or tire; see "Calibration" in DEVELOPERS.md.
-DRIFT_PER_LAP = -0.0006
+DRIFT_PER_LAP = -0.0003
 DRIFT_SPREAD = 0.0010
 SCATTER = 0.004
 SCATTER_WEIGHT = 3.0  # [laps]
@@ -50,16 +50,17 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
 
     Notes
     -----
-    Bayesian straight line through the lap times with a normal prior on the drift per lap and a scaled
+    Bayesian regression of the lap times on a drift that wears off, with a normal prior on the drift and a scaled
     inverse-chi-squared prior on the scatter (Gelman and others, Bayesian Data Analysis, 3rd ed. 2013, chapter
-    14; from memory), carried on with a drift that wears off.
+    14; from memory), carried on to the laps ahead.
     """
     y = np.asarray(lap_times, dtype=float)
     if y.size < 2:
         raise NotEnoughData(f"A chance needs at least two counted laps; this session has {y.size}.")
     scale = float(np.median(y))
-    number = np.arange(y.size) - (y.size - 1)  # 0 = the last lap
-    design = np.column_stack([np.ones(y.size), number])
+    # drift laps: what an initial drift has added up to by each lap, driven and ahead
+    grown = np.cumsum(PERSISTENCE ** np.arange(y.size + next_laps))
+    design = np.column_stack([np.ones(y.size), grown[: y.size]])
     # the level is left free, the drift is drawn towards what drivers do
     prior_precision = np.diag([0.0, (SCATTER / DRIFT_SPREAD) ** 2])
     prior_mean = np.array([0.0, DRIFT_PER_LAP * scale])
@@ -72,6 +73,5 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     sigma = np.sqrt(weight * variance / rng.chisquare(weight, TRIALS))
     root = np.linalg.cholesky(np.linalg.inv(precision))
     level, drift = (mean + sigma[:, None] * (rng.standard_normal((TRIALS, 2)) @ root.T)).T
-    ahead = np.cumsum(PERSISTENCE ** np.arange(1, next_laps + 1))
-    laps = level[:, None] + drift[:, None] * ahead + sigma[:, None] * rng.standard_normal((TRIALS, next_laps))
-    return Outlook(laps)
+    scatter = sigma[:, None] * rng.standard_normal((TRIALS, next_laps))
+    return Outlook(level[:, None] + drift[:, None] * grown[y.size :] + scatter)

@@ -21,6 +21,8 @@ WORTH_TIMING = 2.0  # [m/s²] peak deceleration
 PUSH_WORTH_TIMING = 0.8  # [m/s²] peak acceleration
 # Rise time, 10 to 90 %, of a low-pass of bandwidth B: 0.35 / B (common practice in instrumentation, no source).
 RISE_TIMES_BANDWIDTH = 0.35
+# Within this of zero the profile holds its speed; the ripple of a measured curvature is as large.
+HELD = 0.5  # [m/s²]
 SHORTEST, LONGEST = 0.05, 2.0  # [s] a full ramp outside is a misreading
 # Rounds of "lay the ramps on the profile, solve, see where the pedals change now"; the lap time of the demo's
 # circuit moves by less than 1 ms after the fourth.
@@ -125,13 +127,14 @@ def _ramp_scales(
     """Scales of braking and drive, shape (n,), that draw the ramps at this profile's pedal changes."""
     v, a, lap_time = profile.v, profile.a_lon, profile.lap_time
     t = np.asarray(profile.t)[: v.size]
-    braking = a < 0.0
+    braking, driving = a < -HELD, a > HELD
     to_brake = np.flatnonzero(braking & ~np.roll(braking, 1))
-    to_drive = np.flatnonzero(~braking & np.roll(braking, 1))
+    off_brake = np.flatnonzero(~braking & np.roll(braking, 1))
+    to_drive = np.flatnonzero(driving & ~np.roll(driving, 1))
     since_onset = _nearest((t[:, None] - t[to_brake]) % lap_time, lap_time)
-    until_drive = _nearest((t[to_drive] - t[:, None]) % lap_time, lap_time)
+    until_off = _nearest((t[off_brake] - t[:, None]) % lap_time, lap_time)
     since_drive = _nearest((t[:, None] - t[to_drive]) % lap_time, lap_time)
-    share = np.minimum(np.minimum(since_onset / times.onset_s, until_drive / times.release_s), 1.0)
+    share = np.minimum(np.minimum(since_onset / times.onset_s, until_off / times.release_s), 1.0)
     push = np.minimum(since_drive / times.pickup_s, 1.0)
     left_brake = envelope.braking_limit(v, profile.a_lat) / envelope.braking_limit(v)
     left_drive = envelope.drive_limit(v, profile.a_lat) / envelope.drive_limit(v)

@@ -152,7 +152,7 @@ def test_a_log_of_half_a_lap_says_that_no_lap_can_be_counted(club):
     short = simlap.Session.from_arrays(
         session.t[half], source="half.csv", **{name: np.asarray(v)[half] for name, v in session.channels.items()}
     )
-    with pytest.raises(NotEnoughData, match="half.csv"):
+    with pytest.raises(NotEnoughData, match=r"half\.csv"):
         simlap.analyse(short, club.track)
 
 
