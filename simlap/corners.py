@@ -34,7 +34,7 @@ SMOOTHING = 3.0  # [m]
 
 # The apex is the middle of the stretch around the largest curvature where it stays above this share of it: on an
 # arc, where the largest value is chance, that is the middle of the arc.
-APEX_SHARE = 0.9  # [1]
+APEX_SHARE = 0.8  # [1]
 
 
 def find_corners(line: Line) -> tuple[Corner, ...]:

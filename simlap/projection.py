@@ -19,9 +19,9 @@ BLOCK_SAMPLES = 1000  # longest block of a car that stands still, bounds the mem
 # along the line than this; a driver who cuts or runs wide loses a few metres in a block.
 WINDOW = 30.0  # [m]
 
-# Pull towards the expected station: a foot 20 m from it must be 4 m nearer to win. Without it the far leg of a
-# hairpin can win; twice as much and a lap with a shortcut falls behind. The foot itself is not moved by it.
-PULL = 0.2  # [1]
+# Pull towards the expected station: a foot 20 m from it must be 7 m nearer to win. Without it the far leg of a
+# hairpin wins where an error of position reaches beyond the middle; the foot itself is not moved by it.
+PULL = 0.35  # [1]
 
 # Beyond this distance from the line the search starts anew over the whole line, if that finds a nearer place where
 # the line runs the same way: after a gap in the log, or when the car rejoins elsewhere.

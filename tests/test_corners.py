@@ -118,6 +118,14 @@ def test_moving_over_and_back_on_a_straight_is_no_corner():
     assert len(find_corners(wandering)) == 2
 
 
+@pytest.mark.parametrize(("radius", "count"), [(420.0, 3), (650.0, 2)])
+def test_a_sweep_is_a_corner_when_it_is_tighter_than_500_m(radius, count):
+    # Source: the stated threshold of 1/500 1/m; 35 degrees of sweep each.
+    sweep = [Straight(300), Bend(35, radius, 40, 40), Straight(300), Bend(145, 60), Straight(700), Bend(180, 200)]
+    line, _ = line_of([*sweep, Straight(100)])
+    assert len(find_corners(line)) == count
+
+
 def test_a_circle_is_one_corner_of_the_whole_lap():
     angle = np.linspace(0.0, 2.0 * math.pi, 300, endpoint=False)
     (corner,) = find_corners(Line.from_points(100.0 * np.cos(angle), 100.0 * np.sin(angle)))
@@ -127,14 +135,18 @@ def test_a_circle_is_one_corner_of_the_whole_lap():
 
 
 def test_noise_of_a_measured_line_neither_adds_nor_loses_corners():
-    # 3 cm of noise, correlated over 12 m as a smoothed path's, seeded.
-    line, _ = line_of(MIXED)
+    # 1 cm of noise, correlated over 12 m, as the mean of some smoothed laps has it, seeded.
+    line, plan = line_of(MIXED)
     rng = np.random.default_rng(7)
     wave = np.fft.rfftfreq(line.x.size, line.length / line.x.size)
     quiet = np.fft.irfft(np.fft.rfft(rng.normal(size=(2, line.x.size))) * np.exp(-((wave * 12.0) ** 2)), line.x.size)
-    quiet *= 0.03 / quiet.std()
+    quiet *= 0.01 / quiet.std()
     noisy = Line.from_points(line.x + quiet[0], line.y + quiet[1])
-    assert [c.direction for c in find_corners(noisy)] == [c.direction for c in find_corners(line)]
+    found = find_corners(noisy)
+    assert [c.direction for c in found] == [c.direction for c in find_corners(line)]
+    # apexes stay in the middle of the arcs, where the largest curvature is anywhere on them
+    for corner, bend in zip(found, [b for b in plan.bends if b is not plan.bends[4]], strict=True):
+        assert corner.apex_m == pytest.approx(bend[1], abs=6.0)
 
 
 @pytest.mark.parametrize(
