@@ -8,7 +8,7 @@ import numpy as np
 
 LEAST_RUN = 256  # fixes without a gap
 SEGMENT = 16.0  # [s] of one periodogram
-LOWEST = 0.35  # [Hz] below, the car's motion is no white jerk
+LOWEST = 0.6  # [Hz] below, a car's motion has five times the jerk that it has above
 ROUNDS = 300  # multiplicative updates; the likelihood moves by less than 1e-4 after 200
 STEADY = 0.05  # relative spread of the time steps that still counts as uniform
 

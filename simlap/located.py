@@ -22,7 +22,7 @@ GAP_INERTIAL = 5.0  # [s] without a fix but with acceleration both ways: drifts 
 ROUGH_PASSES = 3  # of the first path: one to find the direction, one to learn the noise, one to use it
 ROUGH_REPLICATES = 3
 ROUGH_BANDWIDTH = 1.5  # [Hz] at most, of the first path
-JERK_BAND = (0.15, 0.4)  # [Hz]
+JERK_BAND = (0.4, 0.9)  # [Hz] around the bandwidths that poor data carry
 JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart on a slalom
 LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
@@ -158,8 +158,8 @@ def acceleration_noise(fused: Fused, fixes: Fixes, channels, frequency: np.ndarr
 def supported_bandwidth(fused: Fused, fixes: Fixes, channels: Mapping[str, Observation]) -> float:
     """Bandwidth [Hz] of the common low-pass with the least mean square error of the accelerations.
 
-    Error = ∫ (1 - H)² signal + H² noise df, the signal a white jerk whose density is read from the path itself between
-    0.15 and 0.4 Hz, where even poor positions show it. The worse of the two axes counts: there is one bandwidth.
+    Error = ∫ (1 - H)² signal + H² noise df, the signal a white jerk whose density is read from the path itself in
+    `JERK_BAND`. The worse of the two axes counts: there is one bandwidth.
     """
     frequency = np.arange(0.01, 8.0, 0.02)
     signal = jerk_of(fused) / (2.0 * np.pi * frequency) ** 2
@@ -176,15 +176,18 @@ def supported_bandwidth(fused: Fused, fixes: Fixes, channels: Mapping[str, Obser
 
 
 def jerk_of(fused: Fused) -> float:
-    """Two-sided density of the path's jerk in `JERK_BAND` [m²/s⁵], mean of the two axes."""
+    """Two-sided density of the path's jerk in `JERK_BAND`, less that of its drawn errors, mean of the two axes [m²/s⁵]."""
     from scipy.signal import welch
 
     t = fused.grid.start + fused.grid.step * np.arange(fused.grid.intervals + 1)
-    acceleration = fused.grid.evaluate(fused.path, t, 2)
-    frequency, density = welch(acceleration, 1.0 / fused.grid.step, nperseg=min(512, t.size), axis=0)
-    band = (frequency >= JERK_BAND[0]) & (frequency <= JERK_BAND[1])
-    jerk = 0.5 * density[band].mean(axis=1) * (2.0 * np.pi * frequency[band]) ** 2
-    return float(np.clip(np.mean(jerk), *JERK_RANGE)) if band.any() else JERK_RANGE[1]
+    densities = []
+    for coefficients in (fused.path, fused.noise_path):
+        acceleration = fused.grid.evaluate(coefficients, t, 2)
+        frequency, density = welch(acceleration, 1.0 / fused.grid.step, nperseg=min(512, t.size), axis=0)
+        band = (frequency >= JERK_BAND[0]) & (frequency <= JERK_BAND[1])
+        weight = (2.0 * np.pi * frequency[band]) ** 2
+        densities.append(0.5 * float(np.mean(density[band].reshape(weight.size, -1).mean(axis=1) * weight)))
+    return float(np.clip(densities[0] - densities[1], *JERK_RANGE))
 
 
 def _valid(t, fixes: Fixes, fused: Fused, channels, v: np.ndarray) -> np.ndarray:
