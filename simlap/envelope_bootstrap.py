@@ -129,7 +129,7 @@ def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solut
         pull = pull - curve + np.median(curve, axis=0)
     level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
     levels["engine"] = level, deviation, v**2
-    load = np.median(drive.load[laps], axis=1) if events.full_throttle else None
+    load = np.median(drive.load[laps], axis=1)
     begin = None if start is None else np.append(start.engine[0], start.cornering_drag[0])
     engine, drag = fit_curve(level, deviation, v, knots, begin, load)
 

@@ -20,7 +20,7 @@ OTHER_SHARE = 0.35
 # Smallest shares of both limits in a window that tells of the exponents.
 COMBINED_SHARE = 0.3
 # One event at most per so many seconds.
-LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 0.6, 0.45, 0.6, 0.6  # [s]
+LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 0.6, 1.0, 0.6, 0.6  # [s]
 # Largest lateral share at which the engine's pull is read (above it the tyres may be what limits).
 DRIVE_LATERAL_SHARE = 0.8
 # Stations over which the shares of signal and noise are averaged.

@@ -12,7 +12,7 @@ All functions work on a batch of B bootstrap draws at once: levels (B, J) of J e
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr
 from scipy.stats import norm
 
 # Newton steps; the largest change after the tenth was 1e-5 of a limit on synthetic sessions.
@@ -24,6 +24,8 @@ SLAB_CURVATURE = 0.3
 # Variance of twice the mean square of the upper half of normal residuals, times the degrees of freedom, in units of
 # their variance squared (2 for the whole of them, more for a half).
 CHANCE = 5.0
+# "Any amount short" reaches down to this many mean shortfalls.
+IDLE_REACH = 16.0
 LOG_ROOT_2PI = 0.9189385332046727
 
 
@@ -33,6 +35,7 @@ class Mixture:
 
     spike: float  #: share of events at the limit
     shortfall: float  #: mean shortfall of the others, in the unit of the levels
+    idle: float = 0.3  #: share of those others that may be any amount short (the driver was not trying)
     outlier: float = 1e-3  #: density floor times `shortfall`: an event far above all others counts this little
 
 
@@ -79,26 +82,33 @@ def upper_levels(
 
 def log_density(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> np.ndarray:
     """Log density of level - limit under the mixture."""
-    normal, slab = _parts(residual, deviation, kind.shortfall)
-    return np.log(kind.spike * normal + (1.0 - kind.spike) * slab + kind.outlier / kind.shortfall)
+    normal, short, idle = _parts(residual, deviation, kind)
+    return np.log(normal + short + idle + kind.outlier / kind.shortfall)
 
 
-def _parts(residual: np.ndarray, deviation: np.ndarray, shortfall: float) -> tuple[np.ndarray, np.ndarray]:
-    normal = np.exp(-0.5 * (residual / deviation) ** 2 - LOG_ROOT_2PI) / deviation
-    ratio = deviation / shortfall
-    slab = np.exp(residual / shortfall + 0.5 * ratio**2 + log_ndtr(-residual / deviation - ratio)) / shortfall
-    return normal, slab
+def _parts(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Densities, weighted: at the limit, a little short of it, not trying."""
+    u = residual / deviation
+    ratio = deviation / kind.shortfall
+    normal = kind.spike * np.exp(-0.5 * u**2 - LOG_ROOT_2PI) / deviation
+    short = np.exp(residual / kind.shortfall + 0.5 * ratio**2 + log_ndtr(-u - ratio)) / kind.shortfall
+    idle = ndtr(-u) / (IDLE_REACH * kind.shortfall)
+    rest = 1.0 - kind.spike
+    return normal, rest * (1.0 - kind.idle) * short, rest * kind.idle * idle
 
 
 def _slopes(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> tuple[np.ndarray, np.ndarray]:
     """Slope of the log density over the limit, and a positive curvature for Newton steps; both like `residual`."""
-    normal, slab = _parts(residual, deviation, kind.shortfall)
-    total = kind.spike * normal + (1.0 - kind.spike) * slab + kind.outlier / kind.shortfall
-    at_limit, below = kind.spike * normal / total, (1.0 - kind.spike) * slab / total
-    u = residual / deviation + deviation / kind.shortfall
-    hazard = np.exp(-0.5 * u**2 - LOG_ROOT_2PI - log_ndtr(-u))
-    slope = at_limit * residual / deviation**2 + below * (hazard / deviation - 1.0 / kind.shortfall)
-    return slope, (at_limit + SLAB_CURVATURE * below) / deviation**2
+    normal, short, idle = _parts(residual, deviation, kind)
+    total = normal + short + idle + kind.outlier / kind.shortfall
+    u = residual / deviation
+    at = u + deviation / kind.shortfall
+    hazard = np.exp(-0.5 * at**2 - LOG_ROOT_2PI - log_ndtr(-at))
+    edge = np.exp(-0.5 * u**2 - LOG_ROOT_2PI - log_ndtr(-u))
+    slope = (
+        normal * u / deviation + short * (hazard / deviation - 1.0 / kind.shortfall) + idle * edge / deviation
+    ) / total
+    return slope, (normal + SLAB_CURVATURE * (short + idle)) / (total * deviation**2)
 
 
 def climb(
