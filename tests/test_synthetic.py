@@ -278,6 +278,21 @@ def test_zones_tile_the_lap(made):
     assert (seen == 1).all()
 
 
+def test_a_corner_taken_flat_has_a_mid_corner_phase_only(made):
+    # Corner 8 of the club circuit bends with 320 m radius: at 10.8 m/s² good for 58 m/s, more than the car reaches.
+    assert {zone.name: zone.phases for zone in made.truth.zones}["8"] == ("mid_corner",)
+
+
+def test_half_better_is_half_of_each_deficit():
+    skill = CornerSkill(braking=0.8, coast_m=20.0, mid=0.9, exit=0.7, exit_delay_m=30.0)
+    half = skill.better(0.5)
+    found = (half.braking, half.coast_m, half.mid, half.exit, half.exit_delay_m)
+    assert found == pytest.approx((0.9, 10.0, 0.95, 0.85, 15.0), abs=1e-12)
+    # Two laps of 20 % leave 0.8² of what was there.
+    driver = Driver(corners={"1": skill}, improvement=0.2)
+    assert driver.skill_in("1", 2).coast_m == pytest.approx(0.64 * 20.0, abs=1e-12)
+
+
 def test_drivers_improve_and_tyres_wear(circuit):
     slow = {c.name: CornerSkill(braking=0.85, mid=0.95, exit=0.85) for c in circuit.corners}
     learner = Driver.at_limit(corners=slow, improvement=0.2)
@@ -299,6 +314,8 @@ def test_a_pair_differs_in_the_car_or_in_the_driver(circuit):
     # The limit stays but for the scatter of the mean path of two laps.
     assert after.truth.limit_lap_s == pytest.approx(before.truth.limit_lap_s, abs=0.15)
     assert after.truth.typical_lap_s < before.truth.typical_lap_s - 0.3
+    for name, skill in driver.corners.items():
+        assert after.truth.driver.corners[name] == skill.better(0.5)
 
 
 # -- paths
