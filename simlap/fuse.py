@@ -22,11 +22,14 @@ KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are
 # Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵; the smoother is kept a hundred
 # times looser, so that the common low-pass alone sets the bandwidth.
 JERK_DENSITY = 1200.0  # [m²/s⁵]
+# While the noise is learnt the prior is nearer to the truth: a looser path would follow the noise and hide it.
+LEARNING_JERK = 40.0  # [m²/s⁵]
 PASSES = 4
 REPLICATES = 8  # drawn errors in the result
 LEARNING = 3  # drawn errors in the passes that learn the noise: medians over thousands of residuals need no more
 COURSE_SPEED = 3.0  # [m/s] below it a receiver's course is mostly noise
-TUKEY = 5.0  # residuals beyond this many standard deviations are ignored in the next pass, smaller ones damped
+# Residuals beyond the second figure, in standard deviations, are ignored in the next pass; up to the first they count in full.
+DOUBT, OUTLIER = 3.0, 6.0
 
 # First guesses of the noise, one standard deviation of one observation. Passes 2 to 4 replace them.
 FIRST_NOISE = {"position": 0.1, "speed": 0.1, "course": 0.15, "a_lon": 0.4, "a_lat": 0.5, "yaw_rate": 0.5}
@@ -135,10 +138,10 @@ class PathFusion:
             rows[name] = (Rows(seen.t, base * ux[:, None], base * uy[:, None], value, sure, number),)
         return rows
 
-    def _system(self, rows: dict[str, tuple[Rows, ...]]) -> BandedSystem:
+    def _system(self, rows: dict[str, tuple[Rows, ...]], jerk_density: float) -> BandedSystem:
         wanders = [self.position_wander, self.position_wander]
         wanders += [INERTIAL_WANDER[name] for name in rows if name in INERTIAL_WANDER]
-        system = BandedSystem(self.grid, wanders, JERK_DENSITY)
+        system = BandedSystem(self.grid, wanders, jerk_density)
         for group in rows.values():
             for row in group:
                 system.add(row)
@@ -173,9 +176,9 @@ class PathFusion:
         return lfilter([1.0], [1.0, -keep], steps, axis=0)
 
     # -- one pass ------------------------------------------------------------------------------------------------
-    def _solve(self, path: np.ndarray | None, count: int):
+    def _solve(self, path: np.ndarray | None, count: int, jerk_density: float):
         rows = self._rows(path)
-        system = self._system(rows)
+        system = self._system(rows, jerk_density)
         drawn = self._drawn(rows, count)
         right = np.zeros((system.size, 1 + count))
         for name, group in rows.items():
@@ -200,9 +203,9 @@ class PathFusion:
             if name == "position" and self.fixed:
                 ratio = 1.0
             self.noise[name] = max(self.noise[name] * ratio, LEAST_NOISE[name])
-            scaled = size / max(TUKEY * spread, LEAST_NOISE[name])
-            self.robust[name] = np.where(scaled < 1.0, (1.0 - np.minimum(scaled, 1.0) ** 2) ** 2, 0.0)
-            fine = used & (scaled < 1.0)
+            scaled = size / max(spread, LEAST_NOISE[name])
+            self.robust[name] = np.clip((OUTLIER - scaled) / (OUTLIER - DOUBT), 0.0, 1.0) ** 2
+            fine = used & (scaled < OUTLIER)
             rms[name] = float(np.sqrt(np.mean(size[fine] ** 2))) if fine.any() else 0.0
         lag = round(1.0 / self.grid.step)
         wandered = solution[lag:, 2:4] - solution[:-lag, 2:4]
@@ -217,7 +220,8 @@ class PathFusion:
         for number in range(passes):
             last = number == passes - 1
             learns = not last and (number > 0 or not self.channels)
-            rows, system, drawn, solution = self._solve(path, last_count if last else LEARNING if learns else 0)
+            count = last_count if last else LEARNING if learns else 0
+            rows, system, drawn, solution = self._solve(path, count, JERK_DENSITY if last else LEARNING_JERK)
             path = solution[:, :2, 0]
             if learns:
                 self._learn(rows, system, drawn, solution)
