@@ -1,0 +1,195 @@
+"""Near-misses of the findings: what looks like a habit and is none, one reason at a time.
+
+Every test shows both sides: the habit, and the same traces with the one thing changed that explains it away.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from habit_builder import along, between, sheet, speed, trace
+from test_habits import EASED, HELD, LATE, OUT, TWICE, changed, kinds, lifted, pedal, replaced, steps, zones_with_peaks
+
+from simlap.habits import find_habits
+
+LAPS = range(1, 6)
+
+
+def found(kind, limits=None, **driving):
+    return kind in kinds(find_habits([sheet([trace(lap, **driving) for lap in LAPS])], limits))
+
+
+def found_with_grip(kind, grip, **driving):
+    """The same with the tyres' share in use given [1]."""
+    traces = [trace(lap, **driving) for lap in LAPS]
+    traces = [replace(each, grip=np.full(along.size, grip)) for each in traces]
+    return kind in kinds(find_habits([sheet(traces)]))
+
+
+def evidence(kind, *traces):
+    (finding,) = [each for each in find_habits([sheet(traces)]) if each.kind == kind]
+    return finding.evidence
+
+
+def test_a_brake_still_held_from_the_corner_before_is_not_this_corners_brake_point():
+    # Pressure until 12 m into the zone, then the corner's own from 55 m.
+    held_over = steps((-100, 20.0), (12, 0.0), (55, 60.0), (172, 0.0))
+    assert not found("early braking", bar=held_over)
+    assert found("early braking", bar=steps((0, 20.0), (12, 0.0), (55, 60.0), (172, 0.0)))  # touched anew at 0 m
+
+
+def test_a_touch_of_the_brake_for_40_ms_is_noise():
+    # 2 m at 50 m/s; a touch of 8 m, 0.16 s, is a touch.
+    assert not found("early braking", bar=steps((10, 20.0), (12, 0.0), (55, 60.0), (172, 0.0)))
+    assert found("early braking", bar=steps((10, 20.0), (18, 0.0), (55, 60.0), (172, 0.0)))
+
+
+def test_slowing_down_a_hill_takes_brakes_where_slowing_up_the_same_hill_does_not():
+    # 3 m/s² from 20 m to 55 m. Gravity on 8 %: 9.81 * 0.08 = 0.78 m/s². Brakes count from 3.5 m/s² of the tyres.
+    v2 = 2500.0 - 2.0 * np.interp(along, [20.0, 55.0, 166.0], [0.0, 3.0 * 35.0, 3.0 * 35.0 + 9.0 * 111.0])
+    v = np.where(along < 166.0, np.sqrt(v2), speed(55.0, 9.0, 19.8, 210.0, 4.0))
+    bare = {"v": v, "without": ("throttle", "brake_pressure", "gear")}
+    assert found("early braking", grade=-0.08, **bare)
+    assert not found("early braking", grade=0.08, **bare)
+
+
+def test_a_ripple_of_the_limit_in_mid_corner_is_not_its_brake_release():
+    # The limit eases by 1.5 m/s² from 190 m to 200 m once more: its braking still ends at 177 m.
+    limit = speed(60.0, 9.0, 20.6, 210.0, 4.0)
+    limit_v = np.sqrt(limit**2 - 2.0 * 1.5 * np.clip(along - 190.0, 0.0, 10.0))
+    assert found("brake held past the release", slow=19.0, bar=HELD, limit_v=limit_v)
+
+
+def test_brake_held_past_the_release_at_the_limits_speed_costs_nothing():
+    assert found("brake held past the release", slow=19.0, bar=HELD)
+    assert not found("brake held past the release", slow=20.0, bar=HELD)
+
+
+def test_a_dab_of_less_than_a_second_has_no_late_peak():
+    # 50 to 42 m/s at 9 m/s²: 0.9 s, 41 m.
+    dab = {"slow": 42.0, "bar": np.where(between(55, 96), 10.0 + 50.0 * (along - 55.0) / 41.0, 0.0)}
+    assert not found("late brake peak", **dab)
+    assert found("late brake peak", changed(peak_brake_s=0.8), **dab)
+
+
+def test_a_bump_of_the_pressure_is_no_second_braking():
+    # Eased to 30 bar, and 36 bar again: a tenth of the peak.
+    assert not found("brake eased and re-applied", bar=steps((55, 60.0), (100, 30.0), (110, 36.0), (172, 0.0)))
+    assert found("brake eased and re-applied", bar=steps((55, 60.0), (100, 30.0), (110, 46.0), (172, 0.0)))
+
+
+def test_a_wavering_engine_speed_is_no_down_shift():
+    def share(jump):
+        rising = np.where(along < 106.0, 500.0, 500.0 * jump)
+        laps = [trace(lap, bar=EASED, engine_speed=rising, without=("gear",)) for lap in LAPS]
+        return evidence("brake eased and re-applied", *laps)["with_downshift_share"]
+
+    assert share(1.05) == 0.0
+    assert share(1.3) == 1.0
+
+
+def test_the_share_of_laps_with_a_down_shift_is_a_mean():
+    low = np.where(along < 106.0, 4.0, 3.0)
+    laps = [trace(lap, bar=EASED, gear=low if lap <= 2 else np.full(along.size, 4.0)) for lap in LAPS]
+    assert evidence("brake eased and re-applied", *laps)["with_downshift_share"] == pytest.approx(0.4)
+
+
+def test_part_throttle_that_is_never_closed_is_no_hesitation_before_the_brake():
+    def pedals(then):
+        return pedal((-200, 1.0), (20, 0.5), (50, then), (180, 0.3), (210, 1.0))
+
+    assert found("part throttle, then lift", throttle=pedals(0.0))
+    assert not found("part throttle, then lift", throttle=pedals(0.2))
+
+
+def test_rolling_with_all_the_grip_in_use_is_no_coasting():
+    coasting = {"throttle": lifted(50, again=205)}
+    assert found_with_grip("coasting", 0.8, **coasting)
+    assert not found_with_grip("coasting", 0.95, **coasting)
+
+
+def test_coasting_that_the_early_lift_explains_is_told_once():
+    session = kinds(find_habits([sheet([trace(lap, throttle=lifted(20)) for lap in LAPS])]))
+    assert "early lift" in session
+    assert "coasting" not in session
+
+
+@pytest.mark.parametrize(
+    ("kind", "driving"),
+    [
+        ("full throttle before the apex", {"slow": 17.0, "throttle": pedal((-200, 1.0), (50, 0.0), (180, 1.0))}),
+        ("late throttle", {"slow": 17.0, "throttle": LATE}),
+        ("part throttle on the exit", {"slow": 17.0, "throttle": OUT}),
+    ],
+)
+def test_with_all_the_grip_in_use_the_throttle_could_not_do_better(kind, driving):
+    assert found_with_grip(kind, 0.8, **driving)
+    assert not found_with_grip(kind, 0.95, **driving)
+
+
+FLAT = {"limit_v": np.full(along.size, 50.0), "bar": np.zeros(along.size), "braking_stop": 150.0, "mid_stop": 230.0}
+
+
+def flat_lift(slowing, radius):
+    v = np.sqrt(50.0**2 - 2.0 * slowing * np.clip(along - 150.0, 0.0, 20.0))
+    return {**FLAT, "v": v, "radius": radius, "throttle": pedal((-200, 1.0), (150, 0.0), (170, 1.0))}
+
+
+def test_a_gear_change_or_a_straight_is_no_lift_where_none_is_needed():
+    assert found("lift where none is needed", **flat_lift(4.0, 320.0))
+    assert not found("lift where none is needed", **flat_lift(0.5, 320.0))  # 0.2 m/s given up
+    assert not found("lift where none is needed", **flat_lift(4.0, 1e6))
+
+
+def test_closing_the_throttle_where_the_limit_slows_as_well_is_no_double_opening():
+    limit_v = np.sqrt(speed(60.0, 9.0, 20.0, 203.0, 4.0) ** 2 - 2.0 * 5.5 * np.clip(along - 208.0, 0.0, 12.0))
+    assert found("throttle opened twice", throttle=TWICE)
+    assert not found("throttle opened twice", throttle=TWICE, limit_v=limit_v)
+
+
+def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
+    # 0.8 from 235 m on; a spike of 1 at 400 m.
+    held = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (235, 0.8), (400, 1.0), (401, 0.8))
+    laps = [trace(lap, slow=17.0, throttle=held) for lap in LAPS]
+    assert evidence("late throttle", *laps)["delay_m"] == pytest.approx(235.0 - 210.0, abs=1.0)
+
+
+def slowed(metres, rate=3.0, start=300.0):
+    """Lap 3 slows with `rate` m/s² over `metres` where the others gain 4 m/s²."""
+    normal = speed(55.0, 9.0, 20.0, 210.0, 4.0)
+    lost = 2.0 * (4.0 + rate) * np.clip(along - start, 0.0, metres)
+    return [sheet([trace(lap, v=np.sqrt(normal**2 - lost) if lap == 3 else normal) for lap in LAPS])]
+
+
+def test_held_up_needs_time_lost_and_a_much_lower_speed():
+    assert "held up" in kinds(find_habits(slowed(40.0)))
+    # Hard on the brakes at the very end: 15 % slower, and hardly any time lost in this zone.
+    late = slowed(19.0, rate=10.0, start=400.0)
+    assert "held up" not in kinds(find_habits(late))
+    assert "held up" in kinds(find_habits(late, changed(traffic_lost_s=0.0)))
+    # A short lift: 0.2 s lost, and 5 to 10 % slower.
+    short = slowed(10.0)
+    assert "held up" not in kinds(find_habits(short, changed(traffic_lost_s=0.1)))
+    assert "held up" in kinds(find_habits(short, changed(traffic_lost_s=0.1, traffic_speed_share=0.05)))
+
+
+def test_brake_points_within_7_m_are_not_spread_though_one_lap_is_6_m_off():
+    # Quantiles of 49, 52, 55, 56, 58 m: 50.2 and 57.2 m.
+    laps = [trace(lap, brake_m=point) for lap, point in enumerate([49.0, 52.0, 55.0, 56.0, 58.0], 1)]
+    assert "brake point spread" not in kinds(find_habits([sheet(laps)]))
+    assert "brake point spread" in kinds(find_habits([sheet(laps)], changed(spread_m=6.0)))
+
+
+def test_the_line_of_brake_peaks_never_asks_for_more_than_was_shown():
+    # Zone A asks for most, 62 bar on the line; the largest peak of the others is the 57.5 bar of zone B.
+    sheets = zones_with_peaks(57.5)
+    weak = [replaced(each, brake_pressure=0.7 * each.channels["brake_pressure"]) for each in sheets[0].traces]
+    session = [replace(sheets[0], traces=tuple(weak)), *sheets[1:]]
+    (low,) = [each for each in find_habits(session) if each.kind == "low brake peak"]
+    assert low.corner == "A"
+    assert low.evidence["line_bar"] == pytest.approx(57.5, abs=0.1)
+
+
+def test_two_of_six_laps_are_too_few():
+    laps = [trace(lap, brake_m=30.0 if lap <= 2 else 55.0) for lap in range(1, 7)]  # a third, below 0.4
+    assert "early braking" not in kinds(find_habits([sheet(laps)]))
