@@ -61,6 +61,9 @@ def test_speeds_are_written_in_km_per_hour_and_limits_in_g(data):
         assert row["braking_g"]["low"] == pytest.approx(0.91 * 8.0 / 9.80665, abs=5e-4)
         assert row["braking_g"]["high"] == pytest.approx(1.09 * 8.0 / 9.80665, abs=5e-4)
     assert data["envelope"]["limits"][-1]["speed_kmh"] >= FAST * 3.6
+    # The engine gives 4 m/s² at standstill and 1 at 50 m/s, in a straight line: 2.5 at 25 m/s, which is 90 km/h.
+    at_90 = next(row for row in data["envelope"]["limits"] if row["speed_kmh"] == 90.0)
+    assert at_90["engine_g"]["value"] == pytest.approx(2.5 / 9.80665, abs=5e-4)
 
 
 def test_corners_are_in_track_order_with_the_most_to_gain_as_rank_1(data):
@@ -111,6 +114,11 @@ def test_notes_of_all_steps_come_once_each_in_order(data):
     assert data["notes"] == ["read as text", "note of the motion", "note of the fit", "note of the analysis"]
 
 
+def test_a_note_that_two_steps_give_is_written_once():
+    case = replace(circle_case(), notes=("note of the motion",))
+    assert analysis_to_dict(case)["notes"] == ["read as text", "note of the motion", "note of the fit"]
+
+
 def test_values_of_numpy_and_tuples_become_plain_json_values():
     mixed = {"a": np.float64(0.1234567), "b": (np.int64(3), np.bool_(True)), "c": None, "d": {"e": np.arange(2)}}
     assert json.loads(json.dumps(plain(mixed))) == {"a": 0.123457, "b": [3, True], "c": None, "d": {"e": [0, 1]}}
@@ -124,6 +132,9 @@ def test_csv_rows_of_each_lap_add_up_to_lap_time_minus_limit_lap():
         total = sum(float(row["lost_s"]) for row in rows if row["lap"] == str(number))
         assert total == pytest.approx(lap.lap_time - LIMIT_S, abs=MS)  # the bar of issue 2
     assert {row["counted"] for row in rows if row["lap"] == "3"} == {"no"}
+    # Lap 2 is driven as the typical lap, so each of its phases loses what the typical lap's does.
+    lap_2 = [float(row["lost_s"]) for row in rows if row["lap"] == "2"]
+    assert lap_2 == pytest.approx([LOST_S.get(phase, 0.0) for phase in range(12)], abs=5e-5)
 
 
 def test_csv_phases_tile_the_lap():

@@ -78,14 +78,15 @@ def test_target_is_named_and_the_limit_is_called_a_bound():
 
 COMMAND = (
     "import sys; sys.path.insert(0, {tests!r}); from report_case import circle_case; "
-    "from simlap.report.table import print_analysis; print_analysis(circle_case())"
+    "from simlap.report.table import print_analysis; "
+    "print_analysis(circle_case(('North', 'Größe 🏁 {long}', 'South', 'West')))"
 )
 
 
 def run_on_a_terminal(environment: dict[str, str]) -> str:
     """What the table writes to a pseudo-terminal of the operating system."""
     main, side = pty.openpty()
-    code = COMMAND.format(tests=os.path.dirname(__file__))
+    code = COMMAND.format(tests=os.path.dirname(__file__), long="x" * 50)
     child = subprocess.Popen([sys.executable, "-c", code], stdout=side, env={**os.environ, **environment})
     os.close(side)
     parts = []
@@ -111,17 +112,18 @@ def test_no_color_is_honoured_on_a_real_terminal():
 
 def test_a_terminal_gets_bold_headings_and_a_pipe_does_not():
     assert "\x1b[1m" in run_on_a_terminal({"TERM": "xterm-256color", "COLUMNS": "80"})
-    code = COMMAND.format(tests=os.path.dirname(__file__))
+    code = COMMAND.format(tests=os.path.dirname(__file__), long="x" * 50)
     piped = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True).stdout
     assert "\x1b" not in piped
+    assert "[s]" in piped  # units in brackets are text, not markup
     assert "North" in piped
 
 
 def test_a_pipe_that_cannot_hold_unicode_gets_replacements_and_no_error():
-    code = COMMAND.format(tests=os.path.dirname(__file__))
+    code = COMMAND.format(tests=os.path.dirname(__file__), long="x" * 50)
     environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, env=environment, check=True)
-    assert b"North" in done.stdout
+    assert b"Gr??e" in done.stdout
 
 
 @pytest.mark.parametrize(
