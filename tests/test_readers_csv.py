@@ -158,6 +158,22 @@ def test_a_drive_through_midnight_lasts_as_long_as_any_other(log, first, second)
     assert session.duration == pytest.approx(0.2, abs=1e-9)  # a bit of a float at 86400 s is 1.5e-11 s
 
 
+def test_clocks_of_two_zones_are_one_clock(log):
+    # ISO 8601: 12:00:00 at +02:00 and 11:00:01 at +01:00 are 10:00:00 and 10:00:01 UTC
+    session = read_session(log("Time,speed_kmh\n2026-10-25T12:00:00+02:00,36\n2026-10-25T11:00:01+01:00,72\n"))
+    assert session.t.tolist() == [36000.0, 36001.0]
+
+
+def test_units_with_signs_behind_a_blank_are_read(log):
+    session = read_session(log("time s,speed_kmh,Yaw rate °/s,ax m/s^2\n0,36,180,2\n1,72,180,2\n"))
+    assert session.channel("yaw_rate")[0] == pytest.approx(np.pi, rel=ROUNDING)
+    assert session.channel("a_lon")[0] == 2.0
+
+
+def test_a_byte_order_mark_is_no_part_of_the_first_name(log):
+    assert read_session(log("\ufeff" + PLAIN)).columns[0].name == "time_s"
+
+
 def test_neutral_and_reverse_are_gears(log):
     session = read_session(log("time_s,speed_kmh,gear\n0,1,N\n1,2,3\n2,3,R\n"))
     assert session.channel("gear").tolist() == [0.0, 3.0, -1.0]

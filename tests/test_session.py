@@ -10,7 +10,7 @@ from simlap.session import Session
 
 
 def session(**channels):
-    return Session.from_arrays(np.array([0.0, 0.1, 0.2]), **channels)
+    return Session.from_arrays(np.array([5.0, 5.1, 5.2]), **channels)
 
 
 def test_duration_is_last_time_minus_first():

@@ -107,8 +107,6 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
     if not text.strip():
         raise LogFormatError(f"{source}: the file is empty.")
     lines = re.split(r"\r\n|\r|\n", text)[: HEADER_LINES + SAMPLE_ROWS]
-    if lines and re.fullmatch(r'"?sep=(.)"?', lines[0].strip()):
-        lines[0] = ""
     wanted = {choice.column.strip().casefold() for choice in choices if choice.column}
     best: _Found | None = None
     for delimiter in DELIMITERS:
