@@ -172,9 +172,9 @@ def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
 
 
 def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Part throttle held on the way out, with grip to spare."""
+    """Part throttle held on the way out, with grip to spare; a throttle hardly open yet is late, not part."""
     throttle = trace.channels["throttle"]
-    part = (throttle > limits["throttle_closed_share"]) & (throttle < limits["throttle_full_share"])
+    part = (throttle > limits["part_open_share"]) & (throttle < limits["throttle_full_share"])
     part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
     span = longest(trace, part)
     if marks.limit_slows < limits["limit_slows_ms"] or lasts(trace, span) <= limits["part_out_s"]:

@@ -95,6 +95,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "flat_slower_ms": Threshold(0.5, "m/s", "fewer of the same: speed given up", 0.0, 20.0),
         "before_apex_s": _seconds(0.2, "fewer early full throttles: time at full throttle before the apex"),
         # exit
+        "part_open_share": _share(0.4, "fewer part throttles on the way out: only wider openings"),
         "part_out_s": _seconds(1.0, "fewer part throttles on the way out"),
         "late_throttle_s": _seconds(
             0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"

@@ -154,6 +154,14 @@ def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     assert evidence("late throttle", *laps)["delay_m"] == pytest.approx(235.0 - 210.0, abs=1.0)
 
 
+def test_a_throttle_hardly_open_is_late_and_not_held_on_the_way_out():
+    # 15 % until 240 m, from 210 m on at 17 m/s: 1.7 s.
+    hardly = {"slow": 17.0, "drive": 0.2, "throttle": pedal((-200, 1.0), (50, 0.0), (185, 0.15), (240, 1.0))}
+    assert found("late throttle", **hardly)
+    assert not found("part throttle on the exit", **hardly)
+    assert found("part throttle on the exit", changed(part_open_share=0.1), **hardly)
+
+
 def slowed(metres, rate=3.0, start=300.0):
     """Lap 3 slows with `rate` m/s² over `metres` where the others gain 4 m/s²."""
     normal = speed(55.0, 9.0, 20.0, 210.0, 4.0)
