@@ -1,7 +1,7 @@
 """Bring inertial channels and receiver together: lag, signs, scales, and how the body turns against its velocity.
 
-A first path from the receiver alone tells what each inertial channel should have read. The channel is regressed on that,
-for every trial lag:
+A first path from the receiver alone tells what each inertial channel should have read. The channel is regressed on
+that, for every trial lag:
 
 - longitudinal: scale · a_lon + slip · a_lat² + tilt · a_lat: the nose points into the turn, so it feels some of a_lat,
 - lateral: scale · a_lat + tilt · a_lon,
@@ -190,7 +190,8 @@ def calibrate(
         seen = inertial[name]
         if fit.explained < 0.0:
             notes.append(
-                f"Sign of the {WORDS[name]} turned to ISO 8855 (correlation with the path {-np.sqrt(-fit.explained):.2f})."
+                f"Sign of the {WORDS[name]} turned to ISO 8855 "
+                f"(correlation with the path {-np.sqrt(-fit.explained):.2f})."
             )
         value = np.sign(fit.explained) * seen.value
         if name == "yaw_rate":  # its slip is undone within the smoother: a derivative of this first path is too noisy

@@ -19,8 +19,8 @@ from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
 
 KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are low-passed to 2 Hz
-# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵; the smoother is kept a hundred
-# times looser, so that the common low-pass alone sets the bandwidth.
+# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵; the smoother is kept a
+# hundred times looser, so that the common low-pass alone sets the bandwidth.
 JERK_DENSITY = 1200.0  # [m²/s⁵]
 # While the noise is learnt the prior is nearer to the truth: a looser path would follow the noise and hide it.
 LEARNING_JERK = 40.0  # [m²/s⁵]
@@ -28,8 +28,13 @@ PASSES = 4
 REPLICATES = 8  # drawn errors in the result
 LEARNING = 3  # drawn errors in the passes that learn the noise: medians over thousands of residuals need no more
 COURSE_SPEED = 3.0  # [m/s] below it a receiver's course is mostly noise
-# Residuals beyond the second figure, in standard deviations, are ignored in the next pass; up to the first they count in full.
+# Residuals beyond the second figure, in standard deviations, are ignored in the next pass; up to the first they count
+# in full.
 DOUBT, OUTLIER = 3.0, 6.0
+
+# Noise of inertial channels is compared after averaging over so many 25 Hz values: engine and road shake them at 10 Hz
+# and more, which says nothing about their error below 2 Hz.
+IN_BAND = 5
 
 # First guesses of the noise, one standard deviation of one observation. Passes 2 to 4 replace them.
 FIRST_NOISE = {"position": 0.1, "speed": 0.1, "course": 0.15, "a_lon": 0.4, "a_lat": 0.5, "yaw_rate": 0.5}
@@ -39,6 +44,8 @@ LEAST_NOISE = {"position": 0.003, "speed": 0.003, "course": 0.005, "a_lon": 0.02
 # Inertial: gravity on grade and bank, 0.25 m/s² per root second, up to 1 m/s²; the yaw rate times speed likewise.
 POSITION_WANDER = Wander(2.0 * 0.5**2 / 30.0, 1.0)
 INERTIAL_WANDER = {"a_lon": Wander(0.06, 1.0), "a_lat": Wander(0.06, 1.0), "yaw_rate": Wander(0.02, 1.0)}
+BIAS_LAG = 2.0  # [s] steps of the fitted bias are compared over this time
+BIAS_RANGE = (0.005, 0.3)  # [m²/s⁴/s] believed intensities of the inertial wander
 WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
 WANDER_RANGE = (0.02, 3.0)  # [m] standard deviation of the position's wander that is believed
 
@@ -64,6 +71,17 @@ def _wander(intensity: float) -> Wander:
     return Wander(inside, 0.5 * inside * WANDER_TIME)
 
 
+def _deviation(parts: list[np.ndarray]) -> float:
+    """Standard deviation by the median of the absolute values: outliers do not count."""
+    return 1.4826 * float(np.median(np.abs(np.concatenate(parts))))
+
+
+def _averaged(values: np.ndarray, width: int) -> np.ndarray:
+    from scipy.ndimage import uniform_filter1d
+
+    return values if width == 1 else uniform_filter1d(values, width, axis=0)
+
+
 class PathFusion:
     """One fit: holds the observations and the state between passes."""
 
@@ -75,6 +93,7 @@ class PathFusion:
         self.noise = {name: FIRST_NOISE[name] for name in ("position", *self.channels)}
         self.robust: dict[str, np.ndarray] = {}
         self.position_wander = POSITION_WANDER
+        self.wanders = dict(INERTIAL_WANDER)
         told = fix_noise(fixes.t, fixes.x, fixes.y)
         # Positions alone: their spectrum tells more than their residuals, which the path has already followed.
         self.fixed = told is not None and not self.channels
@@ -140,7 +159,7 @@ class PathFusion:
 
     def _system(self, rows: dict[str, tuple[Rows, ...]], jerk_density: float) -> BandedSystem:
         wanders = [self.position_wander, self.position_wander]
-        wanders += [INERTIAL_WANDER[name] for name in rows if name in INERTIAL_WANDER]
+        wanders += [self.wanders[name] for name in rows if name in INERTIAL_WANDER]
         system = BandedSystem(self.grid, wanders, jerk_density)
         for group in rows.values():
             for row in group:
@@ -156,7 +175,7 @@ class PathFusion:
             for row in group:
                 noise = self.random.normal(0.0, self.noise[name], (row.t.size, count))
                 if row.wander is not None:
-                    model = self.position_wander if name == "position" else INERTIAL_WANDER[name]
+                    model = self.position_wander if name == "position" else self.wanders[name]
                     if row.wander not in walks:
                         walks[row.wander] = self._walk(model, count)
                     index, u = self.grid.locate(row.t)
@@ -197,9 +216,11 @@ class PathFusion:
                 simulated.append(noise - fitted[:, 1:])
             used = group[0].weight > 0.0
             size = np.sqrt(np.mean(np.square(residual), axis=0))  # east and north share one weight
-            spread = 1.4826 * float(np.median(np.abs(np.concatenate([r[used] for r in residual]))))
-            expected = 1.4826 * float(np.median(np.abs(np.concatenate([s[used] for s in simulated]))))
-            ratio = np.clip(spread / max(expected, 1e-9), 0.25, 4.0)
+            spread = _deviation([r[used] for r in residual])
+            width = IN_BAND if name in INERTIAL_WANDER else 1
+            seen = _deviation([_averaged(r[used], width) for r in residual])
+            expected = _deviation([_averaged(s[used], width) for s in simulated])
+            ratio = np.clip(seen / max(expected, 1e-9), 0.25, 4.0)
             if name == "position" and self.fixed:
                 ratio = 1.0
             self.noise[name] = max(self.noise[name] * ratio, LEAST_NOISE[name])
@@ -207,12 +228,21 @@ class PathFusion:
             self.robust[name] = np.clip((OUTLIER - scaled) / (OUTLIER - DOUBT), 0.0, 1.0) ** 2
             fine = used & (scaled < OUTLIER)
             rms[name] = float(np.sqrt(np.mean(size[fine] ** 2))) if fine.any() else 0.0
-        lag = round(1.0 / self.grid.step)
-        wandered = solution[lag:, 2:4] - solution[:-lag, 2:4]
-        ratio = np.median(np.abs(wandered[..., 0])) / max(np.median(np.abs(wandered[..., 1:])), 1e-12)
         if not self.fixed:
-            self.position_wander = _wander(self.position_wander.intensity * float(np.clip(ratio**2, 0.1, 10.0)))
+            ratio = self._wandered(solution[:, 2:4], 1.0)
+            self.position_wander = _wander(self.position_wander.intensity * ratio)
+        for number, name in enumerate(n for n in rows if n in INERTIAL_WANDER):
+            ratio = self._wandered(solution[:, 4 + number : 5 + number], BIAS_LAG)
+            intensity = float(np.clip(self.wanders[name].intensity * ratio, *BIAS_RANGE))
+            self.wanders[name] = Wander(intensity, self.wanders[name].variance)
         return rms
+
+    def _wandered(self, fitted: np.ndarray, seconds: float) -> float:
+        """Variance of a fitted wander's steps over that of the drawn ones, within 0.1 and 10."""
+        lag = max(round(seconds / self.grid.step), 1)
+        step = fitted[lag:] - fitted[:-lag]
+        ratio = np.median(np.abs(step[..., 0])) / max(np.median(np.abs(step[..., 1:])), 1e-12)
+        return float(np.clip(ratio**2, 0.1, 10.0))
 
     def run(self, passes: int, last_count: int) -> Fused:
         """All passes."""

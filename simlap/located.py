@@ -176,7 +176,7 @@ def supported_bandwidth(fused: Fused, fixes: Fixes, channels: Mapping[str, Obser
 
 
 def jerk_of(fused: Fused) -> float:
-    """Two-sided density of the path's jerk in `JERK_BAND`, less that of its drawn errors, mean of the two axes [m²/s⁵]."""
+    """Two-sided density of the path's jerk in `JERK_BAND`, less that of its drawn errors, mean of both axes [m²/s⁵]."""
     from scipy.signal import welch
 
     t = fused.grid.start + fused.grid.step * np.arange(fused.grid.intervals + 1)
