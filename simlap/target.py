@@ -175,7 +175,15 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
                 own_raised[phase] = float(BLENDS[best] * wanted[phase])
         if not own_raised:
             continue
-        (v,), (lap_time,) = solve([_blend(shown, goal, phases, own_raised)])
+        # each phase alone keeps within the steps; together they may not, and are then all raised less
+        shares = BLENDS[:0:-1]
+        together = [{phase: share * move for phase, move in own_raised.items()} for share in shares]
+        v, lap_times = solve([_blend(shown, goal, phases, moves) for moves in together])
+        fits = [i for i, row in enumerate(v) if _within(result, phases, index, analysis, shown_v, row, steps, outing)]
+        if not fits or shown_s - lap_times[fits[0]] <= SMALLEST_WORTH:
+            continue
+        own_raised, lap_time = together[fits[0]], lap_times[fits[0]]
+        v = v[fits[0]]
         raised |= own_raised
         corner_targets.append(
             _corner_target(result, index, analysis, shown_v, v, own_raised, float(shown_s - lap_time))

@@ -1,0 +1,143 @@
+"""The commands as a user runs them: what they print, where, and how they fail."""
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+COMMANDS = ("analyse", "demo", "laps", "channels", "notes", "target", "compare", "envelope", "sweep", "cues", "track")
+
+
+def run(*arguments, cwd=None, env=None):
+    """Run the command line in a process of its own, as a shell would."""
+    return subprocess.run(
+        [sys.executable, "-m", "simlap.cli", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        env={**os.environ, **(env or {})},
+        timeout=300,
+    )
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory, club):
+    """The club session as a CSV with units in its headers, and its track file."""
+    import numpy as np
+
+    from simlap.trackfile import write_track
+
+    folder = tmp_path_factory.mktemp("log")
+    channels = club.session.channels
+    columns = {
+        "time_s": club.session.t,
+        "latitude_deg": channels["latitude"],
+        "longitude_deg": channels["longitude"],
+        "speed_kmh": channels["speed"] * 3.6,
+        "longitudinal_g": channels["a_lon"] / 9.80665,
+        "lateral_g": channels["a_lat"] / 9.80665,
+        "yaw_rate_rad/s": channels["yaw_rate"],
+        "throttle_%": channels["throttle"] * 100.0,
+    }
+    path = folder / "outing.csv"
+    rows = np.column_stack(list(columns.values()))[::2]  # 50 Hz is enough here
+    np.savetxt(path, rows, fmt="%.9g", delimiter=",", header=",".join(columns), comments="")
+    write_track(club.track, folder / "club.geojson")
+    return path
+
+
+def test_every_command_has_a_help():
+    text = run("--help").stdout
+    for command in COMMANDS:
+        assert command in text
+        assert run(command, "--help").returncode == 0
+
+
+def test_analysis_writes_its_outputs_and_keeps_stdout_clean_for_pipes(log, tmp_path):
+    out = tmp_path / "out"
+    (out / "mine").mkdir(parents=True)
+    (out / "mine" / "keep.txt").write_text("mine")
+    done = run("analyse", log, "--track", log.parent / "club.geojson", "--out", out, "--json")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)  # nothing but JSON on stdout
+    assert "analysing" in done.stderr
+    assert data["schema"] == "simlap.analysis/1"
+    assert json.loads((out / "analysis.json").read_text(encoding="utf-8"))["schema"] == "simlap.analysis/1"
+    assert {"analysis.json", "losses.csv", "report.html"} <= {path.name for path in out.iterdir()}
+    assert (out / "mine" / "keep.txt").read_text() == "mine"  # folders are never emptied
+    assert not list(out.rglob("*.part"))
+    lost = sum(phase["lost_s"]["value"] for corner in data["corners"] for phase in corner["phases"].values())
+    assert lost == pytest.approx(data["typical_lap_s"] - data["limit_lap_s"]["value"], abs=1e-3)  # the issue's bar
+
+
+def test_table_is_plain_text_of_80_columns_when_piped(log):
+    done = run("analyse", log, "--track", log.parent / "club.geojson", "--against", "best")
+    assert done.returncode == 0, done.stderr
+    assert "\x1b" not in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    for word in ("limit", "bound", "coach", "marshals", "closed courses", "against best lap"):
+        assert word in done.stdout.lower()
+
+
+def test_laps_and_channels_are_listed(log):
+    laps = json.loads(run("laps", log, "--track", log.parent / "club.geojson", "--json").stdout)
+    assert [lap["number"] for lap in laps["laps"] if lap["counted"]] == list(range(1, 9))
+    assert all(lap["reason"] for lap in laps["laps"] if not lap["counted"])
+    table = run("channels", log).stdout
+    for word in ("speed_kmh", "a_lat", "throttle", "km/h"):
+        assert word in table
+
+
+def test_target_prints_its_ladder(log):
+    data = json.loads(run("target", log, "--track", log.parent / "club.geojson", "--json").stdout)
+    assert data["limit_s"] < data["next_step_s"]["value"] <= data["shown_s"]
+    assert 0.0 <= data["next_step_s"]["chance"] <= 1.0
+
+
+FAULTS = [
+    ("missing file", "absent.csv", None, r"absent\.csv"),
+    ("empty file", "empty.csv", "", "empty"),
+    ("no speed and no position", "thin.csv", "time_s,throttle_%\n0,1\n0.1,2\n0.2,3\n", "speed"),
+    ("a bad cell", "bad.csv", "time_s,speed_kmh,lateral_g\n0,100,0.1\n0.1,fast,0.1\n0.2,100,0.1\n", "row 3"),
+    ("half a lap", "half.csv", None, "half.csv"),
+]
+
+
+@pytest.mark.parametrize(("what", "name", "text", "words"), FAULTS, ids=[fault[0] for fault in FAULTS])
+def test_bad_input_ends_with_one_line_and_code_2_and_writes_nothing(what, name, text, words, tmp_path, log):
+    import re
+
+    path = tmp_path / name
+    if text is not None:
+        path.write_text(text)
+    if what == "half a lap":
+        path.write_text("\n".join(log.read_text().splitlines()[:2500]) + "\n")
+    out = tmp_path / "out"
+    done = run("analyse", path, "--out", out)
+    assert done.returncode == 2
+    errors = [line for line in done.stderr.splitlines() if line.startswith("simlap:")]
+    assert len(errors) == 1
+    assert re.search(words, errors[0])
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--laps", "3,x"), "write lap numbers"),
+        (("--start-line", "1,2,3"), "write four numbers"),
+        (("--quantile", "1.5"), "choose a level"),
+        (("--draws", "3"), "choose from 20"),
+        (("--column", "speed"), "CHANNEL"),
+        (("--track", "none.geojson"), r"none.geojson"),
+    ],
+)
+def test_options_that_make_no_sense_say_what_to_write(arguments, words, log):
+    done = run("analyse", log, *arguments)
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr

@@ -1,0 +1,66 @@
+"""The target ladder on a session with known truth."""
+
+import numpy as np
+import pytest
+
+from simlap.losses import PHASES
+from simlap.target import Steps, composite, target_of
+
+
+@pytest.fixture(scope="module")
+def target(club):
+    return target_of(club.analysis)
+
+
+def test_the_ladder_descends_from_typical_to_limit(club, target):
+    assert target.limit_s < target.limit_with_transitions_s < target.next_step.value
+    assert target.next_step.value <= target.shown_s <= club.analysis.typical_lap_s + 0.02
+    assert target.next_step.low <= target.next_step.value <= target.next_step.high
+
+
+def test_shown_is_slower_than_the_best_phases_added_up(target):
+    # a sum of best phases is a lower bound of any lap that joins phases which were driven
+    assert target.best_phases_sum_s < target.shown_s
+    assert target.phases_gap_s == pytest.approx(target.shown_s - target.best_phases_sum_s)
+
+
+def test_pedal_changes_are_those_of_the_synthetic_driver(club, target):
+    # Truth: the generator's driver builds braking in build_s and picks up drive in pickup_s. Through a motion of 2 Hz,
+    # whose own rise of 0.35 / 2 Hz / 0.8 = 0.22 s is taken out, 0.25 s is what can be told.
+    driver = club.truth.driver
+    assert target.transitions.onset_s == pytest.approx(driver.build_s, abs=0.25)
+
+
+def test_no_step_asks_for_more_than_the_steps_allow(club, target):
+    steps = Steps()
+    for corner in target.corners:
+        share = steps.fast_share if corner.build_up else 1.0
+        assert corner.min_speed_kmh.next - corner.min_speed_kmh.now <= steps.min_speed_kmh * share + 1e-9
+        if corner.brake_point_m is not None:
+            assert corner.brake_point_m.next - corner.brake_point_m.now <= steps.brake_point_m * share + 1e-9
+        assert corner.worth_s > 0.0
+
+
+def test_only_so_many_corners_are_worked_on_at_once(club):
+    assert len(target_of(club.analysis, steps=Steps(corners=1)).corners) <= 1
+
+
+def test_two_outings_ahead_may_ask_for_more_and_is_never_slower(club, target):
+    later = target_of(club.analysis, outing=2)
+    assert later.next_step.value <= target.next_step.value + 1e-9
+    assert later.chance >= 0.0
+
+
+def test_fast_corners_never_lead(target):
+    marks = [corner.build_up for corner in target.corners]
+    assert marks == sorted(marks)
+
+
+def test_composite_takes_each_phase_from_a_lap_that_was_driven(club):
+    analysis = club.analysis
+    laps = [analysis.lap_driven[row] for row in analysis.counted]
+    joined = composite(laps, analysis.phases)
+    for phase in range(PHASES * len(analysis.corners)):
+        here = analysis.phases.phase == phase
+        if here.any():
+            assert any(np.array_equal(joined.v[here], lap.v[here]) for lap in laps)
