@@ -21,6 +21,7 @@ from simlap.cli_common import (
     step,
 )
 from simlap.errors import OptionError
+from simlap.report.plain import clean, shortened
 
 if TYPE_CHECKING:
     from simlap.track import Track
@@ -191,7 +192,7 @@ def _summary(track: "Track") -> str:
     height = "elevation not known"
     if track.has_elevation:
         height = f"elevation {track.line.z.min():.1f} to {track.line.z.max():.1f} m"
-    return f"{track.name}, {track.length:.1f} m, {len(track.corners)} corners, {height}"
+    return f"{clean(track.name)}, {track.length:.1f} m, {len(track.corners)} corners, {height}"
 
 
 def _shapes(track: "Track") -> list[tuple[float, float]]:
@@ -212,8 +213,8 @@ def _rows(track: "Track") -> list[str]:
     rows = ["corner      turn   entry m   apex m   exit m  radius m  turn deg   grip"]
     for corner, (radius, turn) in zip(track.corners, _shapes(track), strict=True):
         rows.append(
-            f"{corner.name:<10} {corner.direction:>5} {corner.entry_m:9.1f} {corner.apex_m:8.1f} {corner.exit_m:8.1f} "
-            f"{radius:9.1f} {turn:9.1f} {corner.grip:6.2f}"
+            f"{shortened(corner.name, 10):<10} {corner.direction:>5} {corner.entry_m:9.1f} {corner.apex_m:8.1f} "
+            f"{corner.exit_m:8.1f} {radius:9.1f} {turn:9.1f} {corner.grip:6.2f}"
         )
-    rows += [f"surface    {note.start_m:.0f} to {note.stop_m:.0f} m: {note.text}" for note in track.notes]
+    rows += [f"surface    {note.start_m:.0f} to {note.stop_m:.0f} m: {clean(note.text)}" for note in track.notes]
     return rows

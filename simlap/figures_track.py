@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.errors import OptionError
+from simlap.figures_lap import printable
 from simlap.files import write_bytes
 from simlap.projection import Curve
 
@@ -25,6 +26,7 @@ INK = "0.15"
 MARK = "#b3261e"  # start line and driving direction
 LABEL_AWAY = 0.045  # distance of a corner's number from the line, share of the circuit's size
 ARROW_FROM, ARROW_TO = 0.012, 0.045  # driving direction, shares of the lap behind the start line
+TITLE_LENGTH = 60  # characters of a circuit's name
 STRIP_ROOM = 0.25  # above and below the elevation, share of its range
 
 
@@ -52,7 +54,7 @@ def plot_map(track: Track, ax: Axes) -> None:
         ax.text(
             float(place[0]),
             float(place[1]),
-            corner.name,
+            printable(corner.name),
             ha="center",
             va="center",
             parse_math=False,
@@ -66,7 +68,9 @@ def plot_map(track: Track, ax: Axes) -> None:
     ax.set_aspect("equal")
     ax.margins(0.09)
     ax.set(xlabel="east [m]", ylabel="north [m]")
-    ax.set_title(f"{track.name}: {track.length:.0f} m, {len(track.corners)} corners", parse_math=False)
+    ax.set_title(
+        f"{printable(track.name, TITLE_LENGTH)}: {track.length:.0f} m, {len(track.corners)} corners", parse_math=False
+    )
 
 
 def plot_elevation(track: Track, ax: Axes) -> None:
@@ -81,7 +85,7 @@ def plot_elevation(track: Track, ax: Axes) -> None:
         height = float(np.interp(corner.apex_m, station, z))
         ax.plot(corner.apex_m, height, marker="o", markersize=3.5, color=INK)
         ax.annotate(
-            corner.name,
+            printable(corner.name),
             (corner.apex_m, height),
             xytext=(0, 5),
             textcoords="offset points",

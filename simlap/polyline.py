@@ -18,6 +18,7 @@ FILLED = 2.0  # spacing of the filled line [m]
 # Vertices closer than this are thinned out: the curvature of a log at 10 Hz and walking pace is its noise alone.
 DENSEST = 1.0  # [m]
 
+LONGEST = 100_000.0  # [m] the longest circuit on public roads has 73 km; more is a slip, and would fill the memory
 FEWEST = 8  # vertices; with fewer the smooth line through them is a guess
 
 # A crossing this near to a vertex is that vertex: a file written by simlap keeps its vertices when it is read.
@@ -67,6 +68,9 @@ def line_from_vertices(
         raise OptionError(
             f"the line has {len(points)} vertices that lie {DENSEST:g} m apart; a circuit needs at least {FEWEST}."
         )
+    run = float(np.linalg.norm(np.diff(points, axis=0, append=points[:1]), axis=1).sum())
+    if run > LONGEST:
+        raise OptionError(f"the line is {run / 1000.0:.0f} km long; a circuit has at most {LONGEST / 1000.0:g} km.")
     if start_line is not None:
         points, columns = cut_at_start_line(points, columns, start_line)
     _, spline, knots = _spline(points, columns)

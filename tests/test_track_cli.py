@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -17,7 +18,7 @@ from simlap.errors import OptionError, TrackFormatError
 from simlap.figures_track import plot_elevation, plot_map, track_figure, write_track_figure
 from simlap.geodesy import to_geodetic
 from simlap.projection import Curve
-from simlap.track import grip_scale
+from simlap.track import SurfaceNote, grip_scale
 from simlap.trackfile import read_track, write_track
 
 
@@ -107,6 +108,20 @@ def test_show_of_a_broken_file_writes_no_picture(tmp_path):
     with pytest.raises(TrackFormatError, match=r"bad.geojson: the outermost object is no GeoJSON"):
         run("show", tmp_path / "bad.geojson", "--out", tmp_path / "maps" / "bad.png")
     assert not (tmp_path / "maps").exists()
+
+
+def test_names_cannot_steer_the_terminal_or_break_the_map(tmp_path):
+    # An escape sequence (ECMA-48 CSI) in the name of the circuit, of a corner and in a note.
+    track = invented_circuit("kart")
+    evil = "\x1b[2J\N{GRINNING FACE}\u202e"
+    named = replace(track, name=evil, corners=(replace(track.corners[0], name=evil),), notes=(SurfaceNote(evil, 1, 2),))
+    write_track(named, tmp_path / "t.geojson")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # a character that the font lacks is a warning of matplotlib
+        text = run("show", tmp_path / "t.geojson", "--out", tmp_path / "t.png").output
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert json.loads(run("show", tmp_path / "t.geojson", "--json").output)["name"] == evil
 
 
 def test_invent_writes_a_file_that_reads_back(tmp_path):
