@@ -6,6 +6,7 @@ import matplotlib
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from report_case import FAST, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, SLOW, N, circle_case
 
 from simlap import figures, palette
@@ -45,6 +46,9 @@ def test_loss_builds_up_to_typical_minus_limit_lap(case, ax):
     y = line.get_ydata()
     assert y[0] == 0.0
     assert y[-1] == pytest.approx(42.0 - LIMIT_S, abs=1e-9)  # the last metres lose nothing
+    # The first slow stretch starts at station 110: nothing is lost on the way there, 2 m of it lose 2/150 s.
+    assert y[55] == pytest.approx(0.0, abs=1e-12)
+    assert y[56] == pytest.approx(2 / 150)
     slope = np.diff(y) / (LENGTH / N)
     # Source: at 25 instead of 30 m/s each metre loses 1/25 - 1/30 s.
     assert np.unique(np.round(slope, 9)) == pytest.approx([0.0, 1 / 25 - 1 / 30], abs=1e-9)
@@ -147,6 +151,14 @@ def test_hostile_names_are_drawn_as_text_without_a_warning():
         warnings.simplefilter("error")  # a glyph that is missing, or mathematics in $x$, would warn or raise
         for name in FIGURES:
             make_figure(circle_case(HOSTILE), name).canvas.draw()
+
+
+def test_dollar_signs_in_a_name_are_never_read_as_mathematics():
+    for name in FIGURES:
+        texts = make_figure(circle_case(("$x$", "$$", "$y", "$z$")), name).findobj(Text)
+        with_dollar = [text for text in texts if "$" in text.get_text()]
+        assert all(not text.get_parse_math() for text in with_dollar)
+        assert with_dollar or name in ("gg", "envelope")  # these two name no corner
 
 
 def test_characters_without_a_glyph_become_boxes():
