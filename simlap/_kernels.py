@@ -15,6 +15,8 @@ profiles that obey all limits is closed under the pointwise maximum, and one tra
 Under reversal of the path the two inequalities change places.
 """
 
+# One file: numba's cache looks at the date of a function's own file only, not at what that function calls elsewhere.
+
 import math
 
 import numpy as np

@@ -29,11 +29,11 @@ def print_sweep(result: Sweep, corners: Sequence[Corner], worth: np.ndarray, sou
         table.add_row(name, f"{result.per_percent_s[k]:+.3f}", *span, PARAMETERS[name])
     out.print(table)
     laps = Table(box=box.SIMPLE_HEAD, pad_edge=False, title="change of the limit lap [s]", title_justify="left")
-    laps.add_column("parameter", no_wrap=True)
-    for factor in result.factors:
-        laps.add_column(f"{(factor - 1.0) * 100.0:+.3g} %", justify="right", no_wrap=True)
-    for name, times in zip(result.parameters, result.lap_time, strict=True):
-        laps.add_row(name, *(f"{time - result.base_s:+.2f}" for time in times))
+    laps.add_column("change", justify="right", no_wrap=True)
+    for name in result.parameters:
+        laps.add_column(name, justify="right", no_wrap=True)
+    for factor, times in zip(result.factors, result.lap_time.T, strict=True):
+        laps.add_row(f"{(factor - 1.0) * 100.0:+.3g} %", *(f"{time - result.base_s:+.2f}" for time in times))
     out.print(laps)
     if len(corners):
         best = np.argsort(worth)[:3]
