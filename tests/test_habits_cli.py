@@ -1,0 +1,53 @@
+"""The command `notes`: what it prints, as text and as JSON, and how it fails."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from simlap.demo import csv_text, demo_session
+
+
+def run(*arguments):
+    """The command in a process of its own, as a shell would run it."""
+    command = [sys.executable, "-m", "simlap.cli", "notes", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", timeout=300)
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory):
+    path = tmp_path_factory.mktemp("notes") / "outing.csv"
+    path.write_text(csv_text(demo_session("before", losses=False).session, style="plain"), encoding="utf-8")
+    return path
+
+
+def test_thresholds_that_cannot_be_used_end_in_one_line_that_names_file_and_key(tmp_path):
+    # The file of thresholds is looked at before the log: this one need not exist.
+    bad = tmp_path / "mine.toml"
+    bad.write_text("coasting_s = 0.5\n", encoding="utf-8")
+    done = run("no-such-log.csv", "--thresholds", bad)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert f"{bad}, 'coasting_s': no such threshold" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_notes_as_json_and_as_text_hold_the_same_advice(log, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text("late_throttle_s = 9.0\n", encoding="utf-8")
+    options = (log, "--draws", "20", "--thresholds", mine)
+    data = json.loads(run(*options, "--json", "--all").stdout)
+    assert data["schema"] == "simlap.notes/1"
+    assert 1 <= len(data["priorities"]) <= 3
+    assert {finding["kind"] for finding in data["findings"]}.isdisjoint({"late throttle"})  # 9 s is never reached
+    text = run(*options)
+    assert text.returncode == 0
+    assert max(map(len, text.stdout.splitlines())) <= 80
+    flowing = " ".join(text.stdout.split())
+    for priority in data["priorities"]:
+        assert priority["sentence"] in flowing
+        worth = priority["worth_s"]
+        assert f"Worth {worth['value']:.2f} s ({worth['low']:.2f} to {worth['high']:.2f} s)" in flowing
+    assert "Findings (" not in flowing
