@@ -12,7 +12,7 @@ from simlap.envelope_frontier import Mixture, climb, falling, log_density, upper
 # of peaks in the smooth motion.
 LEVEL_FLOOR = 0.005
 # What to expect of corners and braking zones: most driven at the limit, the others about 6 % short.
-TYRE_EVENTS = Mixture(spike=0.6, shortfall=0.06)
+TYRE_EVENTS = Mixture(spike=0.5, shortfall=0.06)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
@@ -23,7 +23,7 @@ DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
 GROWTH_SCALE = 0.003  # [1/m]
 # Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
-GROWTH_APART, GROWTH_APART_SHARE = 0.0004, 0.2  # [1/m], share
+GROWTH_APART, GROWTH_APART_SHARE = 0.0002, 0.2  # [1/m], share
 # A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 5 %.
 GROWTH_GAIN = 1.92
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
@@ -150,20 +150,21 @@ def _at_middle(found: Events, laps: np.ndarray, keep: np.ndarray, begin: np.ndar
 
 @dataclass(frozen=True)
 class Growth:
-    """What is expected of a limit's v² term before looking [1/m]: normal, or exponential when `mean` is 0."""
+    """What is expected of a limit's v² term before looking [1/m]: exponential, or normal beside another limit."""
 
     mean: float = 0.0
     deviation: float = GROWTH_SCALE
+    normal: bool = False
 
     @classmethod
     def beside(cls, pair: np.ndarray, limit: float) -> "Growth":
         """Of a limit of about `limit` m/s² when another, `pair` (c0, c1), has shown how the car grows with speed."""
         mean = float(limit * pair[1] / pair[0])
-        return cls(mean, GROWTH_APART + GROWTH_APART_SHARE * mean) if mean > 0.0 else cls()
+        return cls(mean, GROWTH_APART + GROWTH_APART_SHARE * mean, True)
 
     def terms(self) -> tuple[np.ndarray, np.ndarray]:
         """Precision (2, 2) and slope (2,) of the log prior over (level, v² term in `SPEED2_UNIT`)."""
-        if self.mean == 0.0:
+        if not self.normal:
             return np.zeros((2, 2)), np.array([0.0, -1.0 / (self.deviation * SPEED2_UNIT)])
         precision = 1.0 / (self.deviation * SPEED2_UNIT) ** 2
         return np.diag([0.0, precision]), np.array([0.0, self.mean * SPEED2_UNIT * precision])
@@ -190,6 +191,7 @@ def fit_pair(
     flat = climb(level, error, design[:, :, :1], free[:, :1], kind, np.zeros((1, 1)), np.zeros(1))
     gain = log_density(level - np.einsum("bjk,bk->bj", design, free), error, kind).sum(axis=1)
     gain -= log_density(level - flat, error, kind).sum(axis=1)
+    gain += c1 * SPEED2_UNIT * pull[1] - 0.5 * precision[1, 1] * (c1 * SPEED2_UNIT) ** 2
     grows = gain > GROWTH_GAIN
     c1 = np.where(grows, c1, 0.0)
     return np.stack([np.where(grows, free[:, 0], flat[:, 0]) - c1 * middle, c1], axis=1)

@@ -35,8 +35,8 @@ class Mixture:
 
     spike: float  #: share of events at the limit
     shortfall: float  #: mean shortfall of the others, in the unit of the levels
-    idle: float = 0.3  #: share of those others that may be any amount short (the driver was not trying)
-    outlier: float = 1e-3  #: density floor times `shortfall`: an event far above all others counts this little
+    idle: float = 0.5  #: share of those others that may be any amount short (the driver was not trying)
+    outlier: float = 1e-5  #: density floor times `shortfall`: an event far above all others counts this little
 
 
 def upper_levels(
