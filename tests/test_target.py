@@ -1,9 +1,14 @@
 """The target ladder on a session with known truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from truth_table import analysis_of, laps_of, truth_table
 
+from simlap.circuits import invented_circuit
 from simlap.losses import PHASES
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Steps, composite, target_of
 
 
@@ -64,3 +69,33 @@ def test_composite_takes_each_phase_from_a_lap_that_was_driven(club):
         here = analysis.phases.phase == phase
         if here.any():
             assert any(np.array_equal(joined.v[here], lap.v[here]) for lap in laps)
+
+
+# -- replay: the first half of a session sets the target, the second half says whether it was met
+
+
+@pytest.mark.calibration
+def test_chance_of_the_next_step_comes_true_over_200_drivers():
+    track = invented_circuit("club")
+    line = track.line.resample(2.0)
+    rng = np.random.default_rng(11)
+    stated, met = [], []
+    for seed in range(200):
+        driver = replace(
+            Driver.with_deficits(track.corners, seed=seed),
+            improvement=float(rng.uniform(0.0, 0.12)),  # share of the deficits cured from lap to lap
+            form=float(rng.uniform(0.002, 0.010)),
+        )
+        made = synthetic_session(track, club_car(), driver, Sensors.good(), laps=16, seed=2000 + seed, losses=False)
+        table = truth_table(made, line, seed=seed)
+        target = target_of(analysis_of(laps_of(table, range(8)), track, line))
+        stated.append(target.chance)
+        met.append(made.truth.lap_times_s[8:].min() <= target.next_step.value)
+    stated, met = np.array(stated), np.array(met, dtype=float)
+    edges = [0.0, 0.2, 0.4, 0.6, 0.8, 1.0001]
+    print("\nstated   came true   sessions")
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        here = (stated >= low) & (stated < high)
+        if here.any():
+            print(f"{stated[here].mean():6.2f} {met[here].mean():9.2f} {here.sum():10d}")
+    assert stated.mean() == pytest.approx(met.mean(), abs=0.10)  # the issue's bar of 10 points

@@ -1,0 +1,187 @@
+"""Judging a change to the car on pairs of sessions with known truth."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from truth_table import Named, Standing, laps_of, truth_table
+
+from simlap.analysis import Options, mean_path
+from simlap.circuits import invented_circuit
+from simlap.compare import (
+    COST_TIME,
+    NO_CLEAR_CHANGE,
+    PAID_OFF,
+    _side,
+    judge_sides,
+    lap_time_test,
+    merge_tables,
+    parse_note,
+    settle,
+)
+from simlap.envelope_fit import fit_envelope
+from simlap.errors import NotEnoughData, OptionError
+from simlap.losses import map_phases
+from simlap.report.compare import comparison_to_dict
+from simlap.solver import limit_profile
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_pair, synthetic_session
+from simlap.zones import brake_onsets, cut_zones
+
+TRACK = invented_circuit("club")
+LINE = TRACK.line.resample(2.0)
+LAPS = 10
+MORE_GRIP = 1.03
+
+
+def judged(sessions, seed):
+    """The comparison of two or three synthetic sessions, from their truth with the motion's error."""
+    tables = [truth_table(made, LINE, seed=seed + 100 * i) for i, made in enumerate(sessions)]
+    everything = merge_tables(tables)
+    line = mean_path(everything, LINE)
+    fit = fit_envelope(everything, line, draws=1)
+    zones = cut_zones(line, TRACK.corners, limit_profile(line, fit.envelope), brake_onsets(everything, TRACK.corners))
+    phases = map_phases(zones, np.asarray(line.station), float(line.length))
+    sides = [
+        _side(label, (Standing(table),), line, phases, np.ones(line.kappa.size), Options(), number)
+        for number, (label, table) in enumerate(zip(("A", "B", "A2"), tables, strict=False))
+    ]
+    return judge_sides(sides, line, phases, [corner.name for corner in TRACK.corners])
+
+
+def pair(seed, what):
+    """Sessions before and after: nothing, 3 % more lateral grip, or a driver who cured 40 % of the deficits."""
+    car = club_car()
+    return synthetic_pair(
+        TRACK,
+        car,
+        Driver.with_deficits(TRACK.corners, seed=seed),
+        Sensors.good(),
+        changed=car.scaled(lateral=MORE_GRIP) if what == "grip" else car,
+        better=0.4 if what == "better" else 0.0,
+        laps=LAPS,
+        seed=seed,
+        losses=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def more_grip():
+    sessions = pair(2, "grip")
+    return judged(sessions, 2), sessions
+
+
+def test_three_per_cent_more_lateral_grip_is_found_and_credited_to_the_car(more_grip):
+    comparison, (before, after) = more_grip
+    assert comparison.verdict == PAID_OFF
+    true = after.truth.limit_lap_s - before.truth.limit_lap_s
+    # the smallest change that the laps could have shown is 0.3 s or so; the truth must lie within it
+    assert abs(comparison.limit_change.value - true) < comparison.detectable_s
+    assert comparison.by_limit["lateral"].value == min(change.value for change in comparison.by_limit.values())
+
+
+def test_change_is_limit_change_plus_execution_change_everywhere(more_grip):
+    comparison, _ = more_grip
+    for part in (comparison, *comparison.corners, *(phase for corner in comparison.corners for phase in corner.phases)):
+        assert part.change.value == pytest.approx(part.limit_change.value + part.execution_change.value, abs=1e-9)
+    assert sum(corner.change.value for corner in comparison.corners) == pytest.approx(comparison.change.value, abs=1e-9)
+
+
+def test_a_better_driver_in_the_same_car_is_not_credited_to_the_car():
+    comparison = judged(pair(1, "better"), 1)
+    assert comparison.verdict == NO_CLEAR_CHANGE
+    assert comparison.execution_change.high < 0.0
+
+
+def test_swapping_the_sides_turns_the_verdict_round():
+    before, after = pair(2, "grip")
+    assert judged((after, before), 2).verdict == COST_TIME
+
+
+def test_linear_drift_of_the_track_makes_no_verdict_between_three_outings():
+    # the track gives 1 % less lateral grip and braking each outing; A-B-A takes a linear drift out
+    sessions = [
+        synthetic_session(
+            TRACK,
+            club_car(),
+            Driver.with_deficits(TRACK.corners, seed=4),
+            Sensors.good(),
+            laps=LAPS,
+            seed=40 + number,
+            grip=1.0 - 0.01 * number,
+            losses=False,
+        )
+        for number in range(3)
+    ]
+    comparison = judged(sessions, 4)
+    assert comparison.verdict == NO_CLEAR_CHANGE
+    assert comparison.drift.value > 0.0
+
+
+def test_json_holds_the_named_keys(more_grip):
+    data = comparison_to_dict(more_grip[0])
+    assert data["schema"] == "simlap.comparison/1"
+    named = {"change_s", "limit_change_s", "execution_change_s", "drift_s", "verdict", "chance", "detectable_s"}
+    assert named | {"laps_needed", "corners"} <= set(data)
+    assert set(data["corners"][0]["phases"]) == {"braking", "mid_corner", "exit"}
+
+
+def test_lap_times_alone_agree_with_the_t_test():
+    # Source: scipy.stats.ttest_ind; for normal lap times the permutation p agrees with Student's within its own error
+    # of sqrt(p (1 - p) / 9999) < 0.005 and the difference of the two tests at ten laps, about 0.01.
+    rng = np.random.default_rng(3)
+    for shift in (0.0, 0.15, 0.3):
+        a, b = rng.normal(95.0, 0.3, 10), rng.normal(95.0 - shift, 0.3, 10)
+        assert lap_time_test(a, b, seed=1) == pytest.approx(float(stats.ttest_ind(a, b).pvalue), abs=0.02)
+
+
+def test_detectable_change_matches_the_power_of_a_two_sample_t_test():
+    # Source: Cohen (1988), table of sample sizes, from memory: 64 a side find d = 0.50 with power
+    # 0.80 at 0.05 two-sided.
+    # The error of a difference of two means of 64 with unit spread is sqrt(2/64).
+    error = np.sqrt(2.0 / 64.0)
+    _, detectable, _ = settle(0.1, error, 126, 64)
+    assert detectable == pytest.approx(0.50, abs=0.005)
+    # ... and the exact noncentral t gives that power at that change
+    critical = stats.t.ppf(0.975, 126)
+    power = 1.0 - stats.nct.cdf(critical, 126, detectable / error)
+    assert power == pytest.approx(0.80, abs=0.01)
+
+
+def test_laps_needed_grow_with_the_square_of_what_is_missing():
+    # half the detectable change needs four times the laps: three times as many more
+    _, detectable, _ = settle(-0.1, 0.1, 18, 10)
+    assert settle(-detectable / 2.0, 0.1, 18, 10)[2] == 30
+    assert settle(-detectable, 0.1, 18, 10)[2] == 0
+    assert settle(0.0, 0.1, 18, 10)[2] is None
+
+
+def test_notes_that_differ_are_told_and_bad_ones_refused():
+    assert parse_note("A:tyres=worn") == ("A", "tyres", "worn")
+    with pytest.raises(OptionError, match="write SIDE:WHAT=VALUE"):
+        parse_note("tyres worn")
+
+
+def test_too_few_laps_on_a_side_are_refused():
+    table = laps_of(truth_table(pair(2, "none")[0], LINE, seed=2), [0, 1])
+    line = mean_path(table, LINE)
+    fit = fit_envelope(table, line, draws=1)
+    zones = cut_zones(line, TRACK.corners, limit_profile(line, fit.envelope), brake_onsets(table, TRACK.corners))
+    phases = map_phases(zones, np.asarray(line.station), float(line.length))
+
+    with pytest.raises(NotEnoughData, match=r"short\.csv\) has 2 counted laps"):
+        _side("A", (Standing(table, Named("short.csv")),), line, phases, np.ones(line.kappa.size), Options(), 0)
+
+
+# -- hundreds of seeded pairs: pytest -m calibration -s tests/test_compare.py
+
+
+@pytest.mark.calibration
+@pytest.mark.parametrize("what", ["none", "grip", "better"])
+def test_verdicts_over_200_seeded_pairs(what):
+    found = [judged(pair(1000 + seed, what), 1000 + seed) for seed in range(200)]
+    verdicts = [comparison.verdict for comparison in found]
+    share = np.mean([verdict == (PAID_OFF if what == "grip" else NO_CLEAR_CHANGE) for verdict in verdicts])
+    changes = np.array([comparison.limit_change.value for comparison in found])
+    print(
+        f"\n{what}: {100 * share:.1f} % right of 200; limit changed by {changes.mean():+.3f} s, sd {changes.std():.3f}"
+    )
+    assert share >= (0.93 if what == "none" else 0.85)
