@@ -1,6 +1,7 @@
 """The target ladder on a session with known truth."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -94,7 +95,7 @@ def test_chance_of_the_next_step_comes_true_over_200_drivers():
     stated, met = np.array(stated), np.array(met, dtype=float)
     edges = [0.0, 0.2, 0.4, 0.6, 0.8, 1.0001]
     print("\nstated   came true   sessions")
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         here = (stated >= low) & (stated < high)
         if here.any():
             print(f"{stated[here].mean():6.2f} {met[here].mean():9.2f} {here.sum():10d}")
