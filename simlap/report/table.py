@@ -17,7 +17,7 @@ PHASE_WIDTHS = (7, 6, 5)
 WORDS = {"braking": "braking", "mid_corner": "middle", "exit": "exit"}
 
 
-def print_analysis(analysis: Analysis, out: Console | None = None, *, ledger: str = "lost") -> None:
+def print_analysis(analysis: Analysis, out: Console | None = None, *, ledger: str = "caused") -> None:
     """Print table, lap times, priorities and cautions.
 
     Parameters
@@ -39,7 +39,7 @@ def print_parts(out: Console, parts: list[RenderableType]) -> None:
     out.file.write(text.encode(out.encoding, errors="replace").decode(out.encoding))
 
 
-def analysis_parts(analysis: Analysis, *, ledger: str = "lost") -> list[RenderableType]:
+def analysis_parts(analysis: Analysis, *, ledger: str = "caused") -> list[RenderableType]:
     """What `print_analysis` prints, as rich renderables."""
     title = shortened(f"{analysis.session.source}: {analysis.track.name}", PLAIN_WIDTH)
     parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
@@ -88,7 +88,7 @@ def laps_table(analysis: Analysis) -> Table:
     return table
 
 
-def ranking(analysis: Analysis, *, ledger: str = "lost") -> list[RenderableType]:
+def ranking(analysis: Analysis, *, ledger: str = "caused") -> list[RenderableType]:
     """Corners ranked by the time that fixing the corner alone would bring; those without a clear loss apart."""
     clear = [corner for corner in analysis.ranked if corner.clear]
     unclear = [corner for corner in analysis.ranked if not corner.clear]
