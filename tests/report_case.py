@@ -6,7 +6,7 @@ second and the mid-corner of the third: a stretch of d metres then loses d/25 - 
 50 m before the start line.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -58,7 +58,13 @@ class StandInTarget:
         }
 
 
-def circle_case(names: Sequence[str] = NAMES, *, advice: bool = True, target: bool = False) -> Analysis:
+def circle_case(
+    names: Sequence[str] = NAMES,
+    *,
+    advice: bool = True,
+    target: bool = False,
+    factors: Mapping[int, float] = LAP_FACTORS,
+) -> Analysis:
     """The analysis described above, its corners called `names`."""
     line = _circle()
     corners = tuple(_corner(i, name) for i, name in enumerate(names))
@@ -66,7 +72,7 @@ def circle_case(names: Sequence[str] = NAMES, *, advice: bool = True, target: bo
     phases = map_phases(zones, line.station, LENGTH)
     v = np.where(np.isin(phases.phase, SLOW_PHASES), SLOW, FAST)
     typical = Driven(DS / v, v, np.zeros(N))
-    laps = {number: Driven(DS / v * f, v / f, np.zeros(N)) for number, f in LAP_FACTORS.items()}
+    laps = {number: Driven(DS / v * f, v / f, np.zeros(N)) for number, f in factors.items()}
     limit_dt = np.full(N, DS / FAST)
     ledgers = {number: _ledger(lap, phases.sums(lap.dt - limit_dt)) for number, lap in laps.items()}
     typical_ledger = _ledger(typical, phases.sums(typical.dt - limit_dt))

@@ -134,7 +134,7 @@ def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
 def _legend(analysis: Analysis, ledger: str) -> list[str]:
     lines = [
         "worth: lap time gained if this corner alone were driven at the limit",
-        f"braking, middle, exit: seconds {LEDGERS[ledger]}, typical lap against limit lap",
+        f"braking, middle, exit: seconds {LEDGERS[ledger]}, against the limit",
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]
     if any(corner.build_up for corner in analysis.corners):
