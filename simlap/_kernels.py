@@ -322,6 +322,23 @@ def brake_step(z, top, j, i, ds, along, before, weakest, geo, env, rows):
     return found, (found - rho) / ds
 
 
+@_inlined
+def fading(z, j, ds, geo, env, rows):
+    """How much less the engine gives at z than at the speed at which the own acceleration was driven. [m/s²]
+
+    That speed is the floor; 0 where there is none or where the car is no faster. At most so much that arriving
+    faster never means leaving slower.
+    """
+    driven = rows[R_FLOOR, j]
+    excess = z - driven * driven
+    if driven == 0.0 or excess <= 0.0:
+        return 0.0
+    slope, bank = geo[LAT_SLOPE, j], geo[LAT_BANK, j]
+    then, _ = engine(driven, slope * driven * driven - bank, env, rows[R_DRIVE, j])
+    now, _ = engine(math.sqrt(z), slope * z - bank, env, rows[R_DRIVE, j])
+    return min(max(then - now, 0.0), 0.5 * excess / ds)
+
+
 @_jit
 def sweep(z, tag, kind, start, closed, geo, env, rows, modes, other_modes):
     """Lower z (n,) until no segment asks for more than its limit; `z` comes in as the ceiling.
@@ -349,6 +366,8 @@ def sweep(z, tag, kind, start, closed, geo, env, rows, modes, other_modes):
         new, why, limit = -math.inf, KEPT, -1.0
         if modes[segment] != OWN_NONE:
             new = z[j] + 2.0 * ds * rows[R_OWN_BRAKE + kind, segment]
+            if forward and modes[segment] == OWN_REPLACES:
+                new -= 2.0 * ds * fading(z[j], j, ds, geo, env, rows)
         if other_modes[segment] == OWN_REPLACES:  # a car that cannot but do this is able to do it
             new = max(new, z[j] - 2.0 * ds * rows[R_OWN_DRIVE - kind, segment])
         if modes[segment] != OWN_REPLACES and new < top:

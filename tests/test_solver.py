@@ -218,6 +218,14 @@ def test_coast_down_without_drive_follows_the_differential_equation():
     assert profile.lap_time == pytest.approx(time, abs=1e-4)
 
 
+def test_drag_slows_the_car_where_it_is_stronger_than_the_brakes():
+    # Full throttle still loses 3 m/s² where the brakes give 1: v² = 10² + 2*3*100 at the start is possible.
+    env = Envelope.from_limits((10.0, 0.0), (1.0, 0.0), (9.0, 0.0), ([0.0, 60.0], [-3.0, -3.0]))
+    profile = limit_profile(straight(100.0), env, end_speed=10.0)
+    assert profile.v[0] ** 2 == pytest.approx(700.0, rel=EXACT)
+    assert profile.a_lon == pytest.approx(-3.0, rel=1e-6)
+
+
 def test_terminal_speed_on_a_closed_lap_is_where_drag_eats_the_drive():
     # Source: e(v) = 4 - 0.1 v = 0 at 40 m/s, less the cornering drag 0.01 (v²/R)² on a circle of 2000 m.
     env = Envelope.from_limits((12.0, 0.0), (12.0, 0.0), (9.0, 0.0), ([0.0, 62.0], [4.0, -2.2]), cornering_drag=0.01)

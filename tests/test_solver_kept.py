@@ -1,9 +1,12 @@
 """Limits per station: caps, floors, scales, and the driver's own accelerations that the ledgers of loss are made of."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from solver_cases import CIRCLE, FULL, hilly_line, random_line
 
+from simlap.envelope import Envelope
 from simlap.line import Line
 from simlap.solver import StationLimits, limit_profile, solve_batch
 
@@ -78,6 +81,45 @@ def test_an_early_lift_is_carried_back_up_the_braking_zone():
     limits = StationLimits(own_brake=own, own_brake_mode=np.full(101, REPLACE))
     profile = limit_profile(line, CIRCLE, end_speed=10.0, limits=limits)
     assert profile.v[[0, 50, 100]] == pytest.approx([20.0, 500.0**0.5, 10.0], rel=EXACT)
+
+
+def test_a_driver_who_could_only_speed_up_is_able_to_speed_up():
+    # The brakes are replaced by +5 m/s² of speeding up, which is more than the drive of 2 m/s² would give. Taken as a
+    # fact it is possible: v² = 100 + 2*5*100.
+    line = Line.from_curvature(np.zeros(101), 1.0, closed=False)
+    limits = StationLimits(own_brake=np.full(101, -5.0), own_brake_mode=np.full(101, REPLACE))
+    profile = limit_profile(line, CIRCLE.scaled(drive=2.0 / 11.8), start_speed=10.0, limits=limits)
+    assert profile.v[-1] ** 2 == pytest.approx(1100.0, rel=EXACT)
+
+
+def test_a_kept_exit_entered_faster_follows_the_fall_of_the_engine_curve():
+    # Source: constant power P, dv/dt = P / v: v² dv = P ds, v³ = v0³ + 3 P s. The lap was driven from 20 m/s; the same
+    # exit entered at 26 m/s must follow the curve from there, not keep the accelerations of the slower one.
+    power, n = 100.0, 301
+    speeds = np.linspace(0.0, 62.0, 32)
+    env = Envelope.from_limits((10.0, 0.0), (10.0, 0.0), (9.0, 0.0), (speeds, power / np.maximum(speeds, 10.0)))
+    line = Line.from_curvature(np.zeros(n), 1.0, closed=False)
+    s = np.arange(n)
+    driven, faster = ((v0**3 + 3.0 * power * s) ** (1.0 / 3.0) for v0 in (20.0, 26.0))
+    own = np.append(np.diff(driven**2) / 2.0, 0.0)
+    keep = StationLimits(floor=driven, own_drive=own, own_drive_mode=np.full(n, REPLACE))
+    exact = limit_profile(line, env, start_speed=20.0, limits=keep)
+    assert exact.v == pytest.approx(driven, rel=EXACT)
+    held = limit_profile(line, env, start_speed=26.0, limits=keep)
+    # The packed curve is straight between speeds 2 m/s apart: up to 0.01 m/s² off.
+    assert held.v == pytest.approx(faster, rel=1e-3)
+    naive = limit_profile(line, env, start_speed=26.0, limits=replace(keep, floor=None))
+    assert naive.v[-1] > faster[-1] + 1.0
+
+
+def test_arriving_faster_at_a_kept_exit_never_means_leaving_slower():
+    # An engine curve that falls off a cliff at 25 m/s, kept from 24 m/s.
+    env = Envelope.from_limits((10.0, 0.0), (20.0, 0.0), (9.0, 0.0), ([0.0, 24.0, 26.0, 60.0], [8.0, 8.0, -8.0, -8.0]))
+    line = Line.from_curvature(np.zeros(21), 2.0, closed=False)
+    keep = StationLimits(floor=np.full(21, 24.0), own_drive=np.zeros(21), own_drive_mode=np.full(21, REPLACE))
+    ends = [limit_profile(line, env, start_speed=v, limits=keep).v[-1] for v in np.linspace(23.0, 32.0, 37)]
+    assert (np.diff(ends) >= -EXACT).all()
+    assert ends[-1] >= 24.0 - EXACT
 
 
 def test_at_least_allows_the_larger_of_envelope_and_own():
