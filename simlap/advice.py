@@ -21,6 +21,10 @@ PRIORITIES = 3
 TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
 #: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
 MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
+PLACED_BY_SHAPE = (
+    "The log holds no usable position: brake points of different laps are placed by the likeness of the paths, so that "
+    "their spread from lap to lap holds that error as well."
+)
 PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
 # A finding on fewer of the laps gives way to one on more when both explain the same phase: common practice, no source.
 ON_MOST_LAPS = 0.75  # [1]
@@ -59,7 +63,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
         findings=findings,
         priorities=priorities,
         keep=best_used(phase_uses(analysis), findings, priorities),
-        not_judged=(*remarks, *not_judged(sheets)),
+        not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )
 
 

@@ -6,7 +6,7 @@ from simlap.habit_marks import Marks, lasts, runs
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, brake_number, brake_words, metres_step
 from simlap.habit_traces import CornerTrace
 from simlap.thresholds import Thresholds
-from simlap.units import MS_TO_KMH
+from simlap.units import MS_TO_KMH, G
 
 
 def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -90,7 +90,7 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
     took = lasts(trace, marks.braking)
     if took <= limits["long_time_share"] * needed or driven >= limits["light_share"] * asked:
         return NOTHING
-    numbers = {"braking_s": took, "limit_braking_s": needed, "mean_ms2": driven, "limit_mean_ms2": asked}
+    numbers = {"braking_s": took, "limit_braking_s": needed, "mean_g": driven / G, "limit_mean_g": asked / G}
     return (Seen(marks.braking[0], numbers),)
 
 
@@ -199,8 +199,8 @@ RULES = (
         "braking",
         long_light_braking,
         lambda x: (
-            f"braking takes {x['braking_s']:.1f} s at a mean of {x['mean_ms2']:.1f} m/s² where "
-            f"{x['limit_braking_s']:.1f} s at {x['limit_mean_ms2']:.1f} m/s² would do"
+            f"braking takes {x['braking_s']:.1f} s at a mean of {x['mean_g']:.2f} g where "
+            f"{x['limit_braking_s']:.1f} s at {x['limit_mean_g']:.2f} g would do"
         ),
         lambda x, limits, _: (
             "Brake harder for a shorter time: full pressure at once, brake point about "

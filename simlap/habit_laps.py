@@ -1,6 +1,6 @@
 """Findings that need more than one lap or more than one corner: held-up laps, brake point spread, low brake peaks."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,9 +96,9 @@ def spread_advice(x: Numbers, limits: Thresholds, step_kmh: float) -> str:
 
 
 def low_peaks(
-    sheets: Sequence[CornerSheet], marks: Mapping[str, Sequence[Marks]], limits: Thresholds
-) -> dict[str, tuple[Occurrence, ...]]:
-    """Laps whose brake peak lies clearly below the line through the peaks of the driver's other zones.
+    sheets: Sequence[CornerSheet], marks: Sequence[Sequence[Marks]], limits: Thresholds
+) -> tuple[tuple[Occurrence, ...], ...]:
+    """For each sheet the laps whose brake peak lies clearly below the line through the peaks of the other zones.
 
     Each zone is a point: the energy per mass that the limit profile takes off, (v1² - v2²)/2, and the median peak
     of the laps. The line through the *other* zones is Theil and Sen's (median of the slopes; Sen 1968,
@@ -106,26 +106,20 @@ def low_peaks(
     asked for and never rises above the largest peak shown. No zone is judged beyond the range of the others.
     """
     points = {}
-    for sheet in sheets:
-        pairs = [pair for pair in zip(sheet.traces, marks[sheet.corner], strict=True) if pair[1].brakes]
+    for index, (sheet, marked) in enumerate(zip(sheets, marks, strict=True)):
+        pairs = [pair for pair in zip(sheet.traces, marked, strict=True) if pair[1].brakes]
         if pairs and pairs[0][1].limit_brakes and pairs[0][1].limit_slows >= limits["peak_slows_ms"]:
             trace, first = pairs[0]
             top, slow = trace.limit_v[first.limit_braking[0]], trace.limit_v[first.limit_slowest]
             peak = float(np.median([each.brake[each.peak] for _, each in pairs]))
-            points[sheet.corner] = (float(top**2 - slow**2) / 2.0, peak)
-    found = {}
-    for sheet in sheets:
-        others = np.array([point for name, point in points.items() if name != sheet.corner])
-        if sheet.corner not in points or len(points) < limits["peak_zones"]:
-            continue
-        asked = points[sheet.corner][0]
-        if asked < others[:, 0].min():
-            continue
-        expected = _line_at(others[:, 0], others[:, 1], asked)
-        seen = tuple(_below_line(sheet, marks[sheet.corner], expected, limits))
-        if seen:
-            found[sheet.corner] = seen
-    return found
+            points[index] = (float(top**2 - slow**2) / 2.0, peak)
+    found: list[tuple[Occurrence, ...]] = [()] * len(sheets)
+    for index, (asked, _) in points.items():
+        others = np.array([point for other, point in points.items() if other != index])
+        if len(points) >= limits["peak_zones"] and asked >= others[:, 0].min():
+            expected = _line_at(others[:, 0], others[:, 1], asked)
+            found[index] = _below_line(sheets[index], marks[index], expected, limits)
+    return tuple(found)
 
 
 def _line_at(x: np.ndarray, y: np.ndarray, at: float) -> float:
@@ -135,7 +129,9 @@ def _line_at(x: np.ndarray, y: np.ndarray, at: float) -> float:
     return min(float(np.median(y - slope * x)) + slope * at, float(y.max()))
 
 
-def _below_line(sheet: CornerSheet, marks: Sequence[Marks], expected: float, limits: Thresholds) -> list[Occurrence]:
+def _below_line(
+    sheet: CornerSheet, marks: Sequence[Marks], expected: float, limits: Thresholds
+) -> tuple[Occurrence, ...]:
     found = []
     for trace, each in zip(sheet.traces, marks, strict=True):
         if not each.brakes or light_braking_fits(trace, each, limits):
@@ -144,7 +140,7 @@ def _below_line(sheet: CornerSheet, marks: Sequence[Marks], expected: float, lim
         if peak < limits["peak_low_share"] * expected:
             numbers = {**brake_number("peak", each, peak), **brake_number("line", each, expected)}
             found.append(occurrence(trace, each.peak, "braking", numbers))
-    return found
+    return tuple(found)
 
 
 def low_peak_words(x: Numbers) -> str:

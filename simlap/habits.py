@@ -23,7 +23,7 @@ from simlap.habit_laps import (
     spread_advice,
     spread_words,
 )
-from simlap.habit_marks import mark
+from simlap.habit_marks import Marks, mark
 from simlap.habit_rules import Numbers, Rule
 from simlap.habit_traces import CornerSheet
 from simlap.results import Finding
@@ -93,31 +93,36 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
         was held up in a corner is named there and counts for nothing else in it.
     """
     limits = thresholds or default_thresholds()
-    slowed = {sheet.corner: held_up(sheet, limits) for sheet in sheets}
-    free = [_without(sheet, {each.lap for each in slowed[sheet.corner]}) for sheet in sheets]
-    marks = {sheet.corner: tuple(mark(trace, limits) for trace in sheet.traces) for sheet in free}
+    slowed = [held_up(sheet, limits) for sheet in sheets]
+    free = [_without(sheet, {each.lap for each in laps}) for sheet, laps in zip(sheets, slowed, strict=True)]
+    marks = [tuple(mark(trace, limits) for trace in sheet.traces) for sheet in free]
     weak = low_peaks(free, marks, limits)
     findings: list[Finding] = []
-    for whole, sheet in zip(sheets, free, strict=True):
-        own: list[Finding] = []
-        for rule in TRACE_RULES:
-            seen, looked_at = [], 0
-            for trace, each in zip(sheet.traces, marks[sheet.corner], strict=True):
-                if all(any(trace.has(name) for name in group) for group in rule.needs):
-                    looked_at += 1
-                    hits = rule.check(trace, each, limits)
-                    seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
-            own += _raise(rule.kind, sheet, seen, looked_at, limits)
-        told = {(finding.kind, finding.phase) for finding in own}
-        findings += [finding for finding in own if (TOLD_BY.get(finding.kind), finding.phase) not in told]
+    for whole, sheet, marked, low, other in zip(sheets, free, marks, weak, slowed, strict=True):
+        findings += _of_traces(sheet, marked, limits)
         laps = len(sheet.traces)
-        findings += _raise(LOW_PEAK, sheet, weak.get(sheet.corner, ()), laps, limits)
-        spread = brake_point_spread(sheet.traces, marks[sheet.corner], limits)
+        findings += _raise(LOW_PEAK, sheet, low, laps, limits)
+        spread = brake_point_spread(sheet.traces, marked, limits)
         if spread:  # the spread is a property of all laps: it needs no share of them
             findings.append(_finding(SPREAD, sheet, spread, laps))
-        if slowed[sheet.corner]:
-            findings.append(_held_up_finding(whole, slowed[sheet.corner]))
+        if other:
+            findings.append(_held_up_finding(whole, other))
     return tuple(findings)
+
+
+def _of_traces(sheet: CornerSheet, marks: Sequence[Marks], limits: Thresholds) -> list[Finding]:
+    """Findings of the rules that look at one trace at a time."""
+    found: list[Finding] = []
+    for rule in TRACE_RULES:
+        seen, looked_at = [], 0
+        for trace, each in zip(sheet.traces, marks, strict=True):
+            if all(any(trace.has(name) for name in group) for group in rule.needs):
+                looked_at += 1
+                hits = rule.check(trace, each, limits)
+                seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
+        found += _raise(rule.kind, sheet, seen, looked_at, limits)
+    told = {(finding.kind, finding.phase) for finding in found}
+    return [finding for finding in found if (TOLD_BY.get(finding.kind), finding.phase) not in told]
 
 
 def _without(sheet: CornerSheet, laps: set[int]) -> CornerSheet:

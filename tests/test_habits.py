@@ -268,9 +268,7 @@ def test_a_gear_change_at_full_throttle_is_no_second_opening():
 
 def test_slow_corner_at_full_grip_is_no_low_minimum_speed():
     # 18 m/s on a radius of 32.4 m is 10 m/s²: all the grip there is, so that the line is at fault, not the speed.
-    assert "low minimum speed" not in kinds(
-        find_habits([sheet([trace(lap, slow=18.0, radius=32.4) for lap in LAPS])])
-    )
+    assert "low minimum speed" not in kinds(find_habits([sheet([trace(lap, slow=18.0, radius=32.4) for lap in LAPS])]))
 
 
 def test_brake_point_spread_over_25_m_is_raised_and_over_8_m_is_not():

@@ -86,9 +86,7 @@ def analysis(numbers=(1, 2, 3), *, pause=0.0, channels=None):
         fit=SimpleNamespace(envelope=Envelope.constant(lateral=8.0, braking=8.0, drive=8.0)),
         limit=SimpleNamespace(v=np.full(N, 30.0), a_lon=np.zeros(N)),
         lap_driven=tuple(SimpleNamespace(v=np.full(N, SPEED + row)) for row in range(m)),
-        corners=tuple(
-            SimpleNamespace(corner=zone.corner, zone=zone, phases=phases, step_kmh=4.0) for zone in zones
-        ),
+        corners=tuple(SimpleNamespace(corner=zone.corner, zone=zone, phases=phases, step_kmh=4.0) for zone in zones),
         counted=tuple(range(m)),
     )
 
