@@ -24,7 +24,7 @@ SUFFIXES = ("png", "svg", "pdf")
 ROAD = "0.82"
 INK = "0.15"
 MARK = "#b3261e"  # start line and driving direction
-LABEL_AWAY = 0.045  # distance of a corner's number from the line, share of the circuit's size
+LABEL_AWAY = 12.0  # [points] from a corner's apex to its number
 ARROW_FROM, ARROW_TO = 0.012, 0.045  # driving direction, shares of the lap behind the start line
 TITLE_LENGTH = 60  # characters of a circuit's name
 STRIP_ROOM = 0.25  # above and below the elevation, share of its range
@@ -45,16 +45,16 @@ def plot_map(track: Track, ax: Axes) -> None:
     else:
         ax.plot(x, y, color=ROAD, linewidth=6, zorder=1, solid_capstyle="round")
     ax.plot(x, y, color=INK, linewidth=1.2, zorder=3)
-    size = max(np.ptp(x), np.ptp(y))
     for corner in track.corners:
         at = np.array([corner.apex_m])
+        place = curve.at(at)[0]
         outside = -1.0 if corner.direction == "left" else 1.0
-        place = curve.at(at)[0] + outside * LABEL_AWAY * size * curve.normal(at)[0]
-        ax.plot(*curve.at(at)[0], marker="o", markersize=3.5, color=INK, zorder=4)
-        ax.text(
-            float(place[0]),
-            float(place[1]),
+        ax.plot(*place, marker="o", markersize=3.5, color=INK, zorder=4)
+        ax.annotate(
             printable(corner.name),
+            (float(place[0]), float(place[1])),
+            xytext=tuple(outside * LABEL_AWAY * curve.normal(at)[0]),
+            textcoords="offset points",
             ha="center",
             va="center",
             parse_math=False,

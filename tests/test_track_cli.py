@@ -144,7 +144,7 @@ def test_map_draws_line_start_line_and_numbers_on_the_outside_of_each_corner():
     labels = {text.get_text(): np.array(text.get_position()) for text in ax.texts}
     for corner in track.corners:
         at = np.array([corner.apex_m])
-        aside = float((labels[corner.name] - curve.at(at)[0]) @ curve.normal(at)[0])
+        aside = float(labels[corner.name] @ curve.normal(at)[0])  # the label's place is counted from the apex
         assert (aside > 0.0) == (corner.direction == "right")  # left of a right-hander is its outside
     assert ax.get_aspect() == 1.0  # a metre east is as long as a metre north
 

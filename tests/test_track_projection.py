@@ -98,8 +98,9 @@ def test_after_a_gap_in_the_log_the_path_is_found_again():
     station, off, path = driven(line, lambda s: 1.0 + 0.0 * s)
     kept = (station < 150.0) | (station > 1210.0)  # 100 m across to the other straight
     seen = project_path(line, *path[kept].T)
-    np.testing.assert_allclose(seen.offset[-200:], off[kept][-200:], atol=1e-6)
-    np.testing.assert_allclose(seen.station[-200:] % line.length, station[kept][-200:] % line.length, atol=1e-6)
+    behind = slice(int(np.sum(station < 150.0)) + 40, None)  # it may take a block of 20 m until it is missed
+    np.testing.assert_allclose(seen.offset[behind], off[kept][behind], atol=1e-6)
+    np.testing.assert_allclose(seen.station[behind] % line.length, station[kept][behind] % line.length, atol=1e-6)
 
 
 def test_a_car_that_stands_keeps_its_station():
