@@ -11,8 +11,11 @@ from simlap.envelope_frontier import Mixture, climb, falling, log_density, upper
 # Every level gets at least this error, as a share of the limit: windows of corners differ by surface and by rounding
 # of peaks in the smooth motion.
 LEVEL_FLOOR = 0.005
-# What to expect of corners and braking zones: most driven at the limit, the others about 6 % short.
+# What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
 TYRE_EVENTS = Mixture(spike=0.5, shortfall=0.06)
+# Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
+# degrees of freedom, with so many events on each side; levels count as good to 1 % here (the smooth motion's ringing).
+SIDE_GAIN, SIDE_EVENTS, SIDE_FLOOR = 6.91, 3, 0.01
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
@@ -53,7 +56,6 @@ class EventSet:
     drive: Events
     trail: CombinedEvents
     pickup: CombinedEvents
-    full_throttle: bool  #: drive events are known to be at full throttle
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +70,9 @@ class Solution:
     cornering_drag: np.ndarray  #: (B,) [s²/m]
     exponent_braking: np.ndarray  #: (B,)
     exponent_drive: np.ndarray  #: (B,)
-    spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B,) [m/s²]
+    lateral_turn: np.ndarray  #: (J,) side of each lateral event
+    drive_load: np.ndarray  #: (J,) mean square of the lateral acceleration in each drive event [m²/s⁴]
+    spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B, J) [m/s²]
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]  #: level, deviation, v² per limit, (B, J)
 
     def packed(self) -> np.ndarray:
@@ -102,50 +106,79 @@ def engine_knots(events: Events) -> np.ndarray:
     return np.linspace(low, max(high, low + 1.0), count)
 
 
-def solve(events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solution | None = None) -> Solution:
-    """Limits of each draw of `laps` (B, m indices) at `quantile` (B,); `start` is the solution to begin from."""
+def solve(
+    events: EventSet, laps: np.ndarray, quantile: np.ndarray, start: Solution | None = None, *, sides: bool = False
+) -> Solution:
+    """Limits of each draw of `laps` (B, m indices) at `quantile` (B,).
+
+    `start` is the solution to begin from; `sides` fits left and right turns apart.
+    """
     spread: dict[str, np.ndarray] = {}
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
 
-    def pair(name: str, found: Events, side: float | None, begin: np.ndarray | None, growth: Growth) -> np.ndarray:
-        keep = np.ones(found.count, dtype=bool) if side is None else found.turn == side
-        z = np.median(found.speed2[laps][..., keep], axis=1)
-        level, deviation, spread[name] = upper_levels(_at_middle(found, laps, keep, begin), found.noise[keep], quantile)
+    def pair(name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth) -> np.ndarray:
+        z = np.median(found.speed2[laps], axis=1)
+        level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
         levels[name] = level, deviation, z
-        return fit_pair(level, deviation, z, begin, growth)
+        return fit_pair(level[:, keep], deviation[:, keep], z[:, keep], begin, growth)
 
-    both = pair("lateral", events.lateral, None, None if start is None else start.lateral[0, 0], Growth())
-    lateral = np.stack([both, both], axis=1)
-    beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(events.braking.value)))
-    braking = pair("braking", events.braking, None, None if start is None else start.braking[0], beside)
+    turns, zones, drive = events.lateral, events.braking, events.drive
+    groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
+    fitted = [
+        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], Growth())
+        for side, keep in enumerate(groups[: 2 if sides else 1])
+    ]
+    lateral = np.stack([fitted[0], fitted[-1]], axis=1)
+    beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(zones.value)))
+    every = np.ones(zones.count, dtype=bool)
+    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside)
 
-    drive = events.drive
     knots = engine_knots(drive) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
-    pull = drive.value
+    load = np.median(drive.load[laps], axis=1)
+    pull, begin = drive.value, None
     if start is not None:
-        curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0]
-        curve = curve - start.cornering_drag[0] * drive.load
+        curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0] - start.cornering_drag[0] * drive.load
         pull = pull - curve + np.median(curve, axis=0)
+        begin = np.append(start.engine[0], start.cornering_drag[0])
     level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
     levels["engine"] = level, deviation, v**2
-    load = np.median(drive.load[laps], axis=1)
-    begin = None if start is None else np.append(start.engine[0], start.cornering_drag[0])
     engine, drag = fit_curve(level, deviation, v, knots, begin, load)
 
     exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking)
     ratio, exponent_drive = fit_traction(events.pickup, laps, quantile, lateral, braking, knots, engine, drag)
     traction = braking * ratio[:, None]
-    return Solution(lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive, spread, levels)
+    return Solution(
+        lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
+        turns.turn, load[0], spread, levels,
+    )  # fmt: skip
 
 
-def _at_middle(found: Events, laps: np.ndarray, keep: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
+def sides_differ(found: Events, solution: Solution) -> bool:
+    """Likelihood ratio test at 0.1 %: do left and right turns need limits of their own?"""
+    left = found.turn >= 0
+    if min(left.sum(), (~left).sum()) < SIDE_EVENTS:
+        return False
+    level, deviation, z = (part[:1] for part in solution.levels["lateral"])
+    deviation = np.hypot(deviation, (SIDE_FLOOR**2 - LEVEL_FLOOR**2) ** 0.5 * level)
+    scale = float(np.median(level))
+    kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
+
+    def score(keep: np.ndarray) -> float:
+        part = level[:, keep], deviation[:, keep], z[:, keep]
+        pair = fit_pair(*part, None, Growth())
+        error = np.hypot(part[1], LEVEL_FLOOR * scale)
+        return float(log_density(part[0] - pair[:, :1] - pair[:, 1:] * part[2], error, kind).sum())
+
+    return score(left) + score(~left) - score(np.ones(left.size, dtype=bool)) > SIDE_GAIN
+
+
+def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
     """Values (B, m, J) carried to the median lap's speed along the limit's own growth with v²."""
-    value, z = found.value[:, keep], found.speed2[:, keep]
     if begin is None:
-        return value[laps]
-    shape = begin[0] + begin[1] * z
-    return (value / shape * np.median(shape, axis=0))[laps]
+        return found.value[laps]
+    shape = begin[0] + begin[1] * found.speed2
+    return (found.value / shape * np.median(shape, axis=0))[laps]
 
 
 @dataclass(frozen=True)

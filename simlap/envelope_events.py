@@ -103,6 +103,9 @@ class EventFinder:
         self.along = np.median(samples.along, axis=0)
         self.turn = np.sign(self.lateral)
         self.window_speed2 = self.windows.mean(samples.speed2)
+        median_lap = np.broadcast_to(self.lateral, samples.lateral.shape)
+        self.held_lateral = self.windows.mean(median_lap)
+        self.held_along = self.windows.mean(np.broadcast_to(self.along, samples.along.shape))
         self.load = self.windows.mean(samples.lateral**2)
         self.noise_lateral = self.windows.mean(samples.noise_lateral).std(axis=(0, 1))
         self.noise_along = self.windows.mean(samples.noise_along).std(axis=(0, 1))
@@ -165,7 +168,7 @@ class EventFinder:
         along = np.clip(-s.along if braking else s.along, 0.0, None)
         use_lat, use_lon = np.abs(s.lateral) / self._side(guess, s.speed2), along / limit(s.speed2)
         total = w.mean(np.hypot(use_lat, use_lon))
-        chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along)
+        chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along, at_least_one=False)
         rows = np.arange(total.shape[0])[:, None]
         at = rows, chosen.where
         mean_lat, mean_lon = w.mean(use_lat)[at], w.mean(use_lon)[at]
@@ -185,14 +188,26 @@ class EventFinder:
         )
 
     def _choose(
-        self, value: np.ndarray, metric: np.ndarray, allowed: np.ndarray, every: float, noise: np.ndarray
+        self,
+        value: np.ndarray,
+        metric: np.ndarray,
+        allowed: np.ndarray,
+        every: float,
+        noise: np.ndarray,
+        *,
+        at_least_one: bool = True,
     ) -> Events:
-        """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest."""
+        """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest.
+
+        Where nothing is allowed and one is asked for, the best window of the lap stands in.
+        """
         starts = []
         for stretch in runs(allowed):
             for piece in split(stretch, self.step, every):
                 inside = piece[: max(1, piece.size - int(self.windows.length[piece[-1]]) + 1)]
                 starts.append(inside)
+        if not starts and at_least_one:
+            starts.append(np.array([int(np.argmax(np.median(metric, axis=0)))]))
         laps = value.shape[0]
         where = np.empty((laps, len(starts)), dtype=int)
         for j, piece in enumerate(starts):

@@ -86,6 +86,12 @@ def log_density(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> n
     return np.log(normal + short + idle + kind.outlier / kind.shortfall)
 
 
+def at_limit_chance(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> np.ndarray:
+    """Chance that an event was at the limit, given level - limit."""
+    normal, short, idle = _parts(residual, deviation, kind)
+    return normal / (normal + short + idle + kind.outlier / kind.shortfall)
+
+
 def _parts(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Densities, weighted: at the limit, a little short of it, not trying."""
     u = residual / deviation

@@ -17,7 +17,7 @@ HELD = 0.45  # [s]
 # a jump of position); it takes the neighbours' median. The motion carries nothing above 2 Hz, so real
 # accelerations change by far less from station to station.
 WILD_DEVIATIONS = 8.0
-WILD_FLOOR = 1.5  # [m/s²]
+WILD_FLOOR = 3.0  # [m/s²]
 # Where the road throws the car up until less than this share of its weight is left, nothing about grip is learnt.
 NORMAL_FLOOR = 0.3
 # Fewer noise replicates than this cannot tell the noise of the motion.
