@@ -5,6 +5,7 @@ that, for every trial lag:
 
 - longitudinal: scale · a_lon + slip · a_lat² + tilt · a_lat: the nose points into the turn, so it feels some of a_lat,
 - lateral: scale · a_lat + tilt · a_lon,
+- wheel speed: scale · v + slip · v · a_lon: wheels turn too slowly under braking, too fast under power,
 - yaw rate: scale · course rate + slip · d(a_lat)/dt: it leads the course rate while the sideslip builds up.
 
 All signals are band-passed alike, so biases, grade and drift do not count. The lag with the least residual over all
@@ -39,8 +40,14 @@ PRIOR = {
     "a_lon": ((1.0, 0.1), (0.003, 0.004), (0.0, 0.05)),
     "a_lat": ((1.0, 0.1), (0.0, 0.05)),
     "yaw_rate": ((1.0, 0.05), (0.003, 0.006)),
+    "wheel_speed": ((1.0, 0.05), (0.0, 0.01)),
 }
-WORDS = {"a_lon": "longitudinal acceleration", "a_lat": "lateral acceleration", "yaw_rate": "yaw rate"}
+WORDS = {
+    "a_lon": "longitudinal acceleration",
+    "a_lat": "lateral acceleration",
+    "yaw_rate": "yaw rate",
+    "wheel_speed": "wheel speed",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +76,8 @@ def features_of(drive: Drive, name: str) -> np.ndarray:
     """Columns (n, p) of what the channel `name` reads, not filtered."""
     if name == "a_lon":
         return np.column_stack([drive.a_lon, drive.a_lat**2, drive.a_lat])
+    if name == "wheel_speed":
+        return np.column_stack([drive.v, drive.v * drive.a_lon])
     if name == "a_lat":
         return np.column_stack([drive.a_lat, drive.a_lon])
     return np.column_stack([drive.course_rate, np.gradient(drive.a_lat, STEP)])
@@ -102,6 +111,8 @@ class Calibration:
 
     def _doubt(self, name: str) -> float:
         """Error variance of the first feature; without it the scale would come out too small (attenuation)."""
+        if name == "wheel_speed":
+            return 0.0  # the error of the first path's speed is a hundredth of what the speed changes by
         noise = self.drive.noise_a_lon if name == "a_lon" else self.drive.noise_a_lat
         banded = self._band(noise.T)[self.used]
         if name == "yaw_rate":
@@ -201,7 +212,9 @@ def calibrate(
             side = np.column_stack([np.interp(seen.t + lag, drive.t, f) for f in features_of(drive, name).T])
             out[name] = replace(seen, value=(value - side[:, 1:] @ fit.coefficients[1:]) / fit.coefficients[0])
         words = f"{WORDS[name].capitalize()}: scale {fit.coefficients[0]:.3f}"
-        if name != "a_lat":
+        if name == "wheel_speed":
+            words += f", slip {100.0 * fit.coefficients[1]:.2f} % per m/s²"
+        elif name != "a_lat":
             words += f", nose into the turn {1000.0 * fit.coefficients[1]:.1f} mrad per m/s²"
         notes.append(words + "; taken out.")
     return out, lag

@@ -37,13 +37,34 @@ DOUBT, OUTLIER = 3.0, 6.0
 IN_BAND = 5
 
 # First guesses of the noise, one standard deviation of one observation. Passes 2 to 4 replace them.
-FIRST_NOISE = {"position": 0.1, "speed": 0.1, "course": 0.15, "a_lon": 0.4, "a_lat": 0.5, "yaw_rate": 0.5}
-LEAST_NOISE = {"position": 0.003, "speed": 0.003, "course": 0.005, "a_lon": 0.02, "a_lat": 0.02, "yaw_rate": 0.02}
+FIRST_NOISE = {
+    "position": 0.1,
+    "speed": 0.1,
+    "course": 0.15,
+    "a_lon": 0.4,
+    "a_lat": 0.5,
+    "yaw_rate": 0.5,
+    "wheel_speed": 0.1,
+}
+LEAST_NOISE = {
+    "position": 0.003,
+    "speed": 0.003,
+    "course": 0.005,
+    "a_lon": 0.02,
+    "a_lat": 0.02,
+    "yaw_rate": 0.02,
+    "wheel_speed": 0.003,
+}
 
 # Wandering errors: variance per second, stationary variance. Position: Gauss-Markov, 0.5 m, 30 s; learnt from the data.
 # Inertial: gravity on grade and bank, 0.25 m/s² per root second, up to 1 m/s²; the yaw rate times speed likewise.
 POSITION_WANDER = Wander(2.0 * 0.5**2 / 30.0, 1.0)
-INERTIAL_WANDER = {"a_lon": Wander(0.06, 1.0), "a_lat": Wander(0.06, 1.0), "yaw_rate": Wander(0.02, 1.0)}
+INERTIAL_WANDER = {
+    "a_lon": Wander(0.06, 1.0),
+    "a_lat": Wander(0.06, 1.0),
+    "yaw_rate": Wander(0.02, 1.0),
+    "wheel_speed": Wander(0.01, 0.25),  # slip that its calibration has not caught, 0.5 m/s
+}
 BIAS_LAG = 2.0  # [s] steps of the fitted bias are compared over this time
 BIAS_RANGE = (0.005, 0.3)  # [m²/s⁴/s] believed intensities of the inertial wander
 WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
@@ -135,7 +156,7 @@ class PathFusion:
         wander = 2
         for name, seen in self.channels.items():
             ux, uy, v = self._tangent(path, seen.t)
-            order = 1 if name in ("speed", "course") else 2
+            order = 1 if name in ("speed", "course", "wheel_speed") else 2
             _, base = self.grid.weights(seen.t, order)
             sure = self.robust.get(name, np.ones(seen.t.size)) / self.noise[name] ** 2
             value, number = seen.value, None
@@ -145,7 +166,7 @@ class PathFusion:
                 sure = sure * (v > COURSE_SPEED)
             elif name in INERTIAL_WANDER:
                 number, wander = wander, wander + 1
-                if name != "a_lon":
+                if name in ("a_lat", "yaw_rate"):
                     ux, uy = -uy, ux
                 if name == "yaw_rate":
                     # v r = n·p'' + slip v d(n·p'')/dt, and d(n·p'')/dt = n·p''' - course rate · u·p''

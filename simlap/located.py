@@ -106,9 +106,10 @@ def _channels(session: Session, fixes: Fixes, notes: list[str]):
         for name in [n for n, o in group.items() if o.t.size < LEAST_FIXES]:
             del group[name]
     if "speed" not in receiver and session.has("wheel_speed"):
-        speed_source = "path"
+        speed_source = "path and wheel_speed"
+        inertial["wheel_speed"] = observe(session, "wheel_speed")
         notes.append(
-            "Speed comes from the path: the log has wheel speed only, and wheels slip under braking and drive."
+            "No ground speed in the log: speed comes from the positions, and from the wheels with their slip taken out."
         )
     return receiver, inertial, speed_source
 
@@ -145,13 +146,14 @@ def acceleration_noise(fused: Fused, fixes: Fixes, channels, frequency: np.ndarr
     """
     w2 = (2.0 * np.pi * frequency) ** 2
     inform = 1.0 / (w2**2 * (fused.noise["position"] ** 2 / fixes.rate + fused.wander.intensity / w2))
-    names = {"lon": ("speed", "a_lon"), "lat": ("course", "a_lat", "yaw_rate")}[axis]
+    names = {"lon": ("speed", "wheel_speed", "a_lon"), "lat": ("course", "a_lat", "yaw_rate")}[axis]
     for name in names:
         if name not in channels:
             continue
         rate = channels[name].t.size / max(np.ptp(channels[name].t), 1.0)
         white = fused.noise[name] ** 2 / rate
-        inform += 1.0 / (white * w2 if name in ("speed", "course") else white + INERTIAL_WANDER[name].intensity / w2)
+        drift = INERTIAL_WANDER[name].intensity / w2 if name in INERTIAL_WANDER else 0.0
+        inform += 1.0 / ((white + drift) * (w2 if name in ("speed", "course", "wheel_speed") else 1.0))
     return 1.0 / inform
 
 
@@ -226,7 +228,7 @@ def _quality(fixes, fused, lag, valid, speed_source, spread, carried, receiver, 
         fixes.rate,
         lag,
         rms["position"],
-        rms.get("speed"),
+        rms.get("speed", rms.get("wheel_speed")),
         rms.get("a_lon"),
         rms.get("a_lat"),
         repaired,
