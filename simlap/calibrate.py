@@ -205,7 +205,7 @@ def calibrate(
                 f"(correlation with the path {-np.sqrt(-fit.explained):.2f})."
             )
         value = np.sign(fit.explained) * seen.value
-        if name == "yaw_rate":  # its slip is undone within the smoother: a derivative of this first path is too noisy
+        if name in ("yaw_rate", "wheel_speed"):  # undone within the smoother: this first path is too noisy for it
             slip = fit.coefficients[1] / fit.coefficients[0]
             out[name] = replace(seen, value=value / fit.coefficients[0], slip=float(slip))
         else:

@@ -168,6 +168,8 @@ class PathFusion:
                 number, wander = wander, wander + 1
                 if name in ("a_lat", "yaw_rate"):
                     ux, uy = -uy, ux
+                if name == "wheel_speed":  # u·p' + slip v u·p'' = wheel speed
+                    base = base + (seen.slip * v)[:, None] * self.grid.weights(seen.t, 2)[1]
                 if name == "yaw_rate":
                     # v r = n·p'' + slip v d(n·p'')/dt, and d(n·p'')/dt = n·p''' - course rate · u·p''
                     _, third = self.grid.weights(seen.t, 3)

@@ -215,7 +215,7 @@ def _altitude(session: Session, t: np.ndarray, lag: float, bandwidth: float) -> 
 
 
 def _quality(fixes, fused, lag, valid, speed_source, spread, carried, receiver, inertial) -> MotionQuality:
-    repaired = float(1.0 - valid.mean()) + fused.outliers / fixes.t.size
+    repaired = float(1.0 - valid.mean()) + (fused.outliers + fixes.dropped) / (fixes.t.size + fixes.dropped)
     verdict, reason = "good", f"accelerations to {spread:.2f} m/s² at {carried:.1f} Hz"
     if repaired > 0.3 or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
         verdict = "not enough"

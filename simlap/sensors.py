@@ -23,7 +23,8 @@ class Observation:
     t: np.ndarray
     value: np.ndarray
     rate: float
-    slip: float = 0.0  #: of a yaw rate: it reads course rate + slip · d(a_lat)/dt [rad s²/m]
+    # A yaw rate reads course rate + slip · d(a_lat)/dt [rad s²/m], a wheel speed v + slip · v · a_lon [s²/m].
+    slip: float = 0.0
 
     def shifted(self, lag: float) -> Observation:
         """The same values, `lag` seconds earlier."""

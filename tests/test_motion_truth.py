@@ -3,7 +3,7 @@
 Truth: a plan of straights, clothoids and arcs with curvature in closed form (`motion_cases`). Noise and bars: issue 4.
 """
 
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pytest
@@ -31,7 +31,7 @@ def laps_of_club() -> Drive:
     return drive("club", laps=6, seed=5)
 
 
-@lru_cache(maxsize=None)
+@cache
 def case(rate: float, name: str, slow: float):
     d = laps_of_club()
     session = logged(d, rate, slow_m=slow, seed=int(rate), **SETS[name])

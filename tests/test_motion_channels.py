@@ -1,0 +1,187 @@
+"""Signs by ISO 8855, repeats, jumps, drop-outs, standstill, wheel speed: what real logs do to a motion."""
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from motion_cases import Drive, drive, logged
+
+from simlap.errors import NotEnoughData, OptionError
+from simlap.motion import motion_of
+from simlap.session import Session
+
+
+@lru_cache(maxsize=1)
+def short() -> Drive:
+    return drive("kart", laps=4, seed=3)
+
+
+def error_of(motion, d: Drive, name: str = "a_lat") -> float:
+    inside = (motion.t > motion.t[0] + 2.0) & (motion.t < motion.t[-1] - 2.0) & motion.valid
+    return float(np.std((getattr(motion, name) - d.at(name, motion.t))[inside]))
+
+
+def without(session: Session, *names: str) -> Session:
+    return Session.from_arrays(session.t, **{n: v for n, v in session.channels.items() if n not in names})
+
+
+@pytest.mark.parametrize("signs", [(1, 1, 1), (-1, 1, 1), (1, -1, 1), (1, 1, -1), (-1, -1, -1)])
+def test_signs_other_than_iso_8855_are_recognised_turned_and_said(signs):
+    # ISO 8855:2011: x forward, y left: braking and right turns are negative.
+    d = short()
+    motion = motion_of(logged(d, 20, speed_ms=0.05, inertial=True, signs=signs, seed=4))
+    assert np.corrcoef(motion.a_lat, d.at("a_lat", motion.t))[0, 1] > 0.99
+    assert np.corrcoef(motion.a_lon, d.at("a_lon", motion.t))[0, 1] > 0.99
+    words = ("longitudinal acceleration", "lateral acceleration", "yaw rate")
+    for sign, word in zip(signs, words, strict=True):
+        turned = any(f"Sign of the {word} turned to ISO 8855" in note for note in motion.notes)
+        assert turned == (sign < 0)
+
+
+def test_scale_of_a_rolling_accelerometer_is_taken_out():
+    # 1.08: a body that rolls by 4.6 degrees at 1 g reads 8 % of gravity on top.
+    d = short()
+    motion = motion_of(logged(d, 20, speed_ms=0.05, inertial=True, lat_scale=1.08, seed=4))
+    hard = np.abs(d.at("a_lat", motion.t)) > 7.0
+    ratio = np.mean(np.abs(motion.a_lat[hard])) / np.mean(np.abs(d.at("a_lat", motion.t)[hard]))
+    assert ratio == pytest.approx(1.0, abs=0.01)  # the low-pass itself takes 0.3 % off the peaks
+    assert any("Lateral acceleration: scale 1.0" in note for note in motion.notes)
+
+
+def test_a_channel_that_has_nothing_to_do_with_the_path_is_left_out_and_said():
+    d = short()
+    session = logged(d, 20, speed_ms=0.05, inertial=True, seed=4)
+    noise = np.random.default_rng(1).normal(size=session.t.size)
+    motion = motion_of(Session.from_arrays(session.t, **{**session.channels, "a_lat": 5.0 * noise}))
+    assert any("lateral acceleration does not follow the path" in note for note in motion.notes)
+    assert error_of(motion, d) < 0.3
+
+
+def test_repeated_fixes_count_once():
+    # 10 fixes a second written in 100 rows a second, against the same fixes written once: the same motion.
+    d = short()
+    once = logged(d, 10, speed_ms=0.05, seed=6)
+    row = np.searchsorted(once.t, np.arange(once.t[0], once.t[-1], 0.01) + 1e-9, side="right") - 1
+    t = np.arange(once.t[0], once.t[-1], 0.01)
+    many = Session.from_arrays(t, **{n: v[row] for n, v in once.channels.items()})
+    one, two = motion_of(once), motion_of(many)
+    assert two.quality.fixes_per_second == pytest.approx(10.0, rel=1e-3)
+    n = min(one.t.size, two.t.size) - 100
+    assert one.a_lat[:n] == pytest.approx(two.a_lat[:n], abs=0.05)  # the last fix differs, the noise is drawn anew
+
+
+def test_one_fix_a_kilometre_away_changes_nothing():
+    d = short()
+
+    def jump(fix):
+        fix["x"][300] += 1000.0
+        fix["y"][301] -= 40.0
+        return fix
+
+    motion = motion_of(logged(d, 10, speed_ms=0.05, seed=6, edit=jump))
+    plain = motion_of(logged(d, 10, speed_ms=0.05, seed=6))
+    assert np.max(np.abs(motion.x - plain.x)) < 1.0
+    assert error_of(motion, d) < 1.2 * error_of(plain, d)
+    assert any("position fixes jump" in note for note in motion.notes)
+    assert 0.0 < motion.quality.repaired_share < 0.01
+
+
+def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():
+    d = short()
+
+    def gap(fix):
+        keep = (fix["t"] < 60.0) | (fix["t"] > 62.5)
+        return {n: v[keep] for n, v in fix.items()}
+
+    blind = motion_of(logged(d, 10, speed_ms=0.05, seed=6, edit=gap))
+    inside = (blind.t > 60.3) & (blind.t < 62.2)
+    assert not blind.valid[inside].any()
+    assert blind.valid[blind.t < 59.0].all()
+    bridged = motion_of(logged(d, 10, speed_ms=0.05, inertial=True, seed=6, edit=gap))
+    inside = (bridged.t > 60.3) & (bridged.t < 62.2)
+    assert bridged.valid[inside].all()
+    # dead reckoning over 2.5 s with 0.1 m/s² leaves (2.5 s)² 0.1 / 8 = 0.1 m, the receiver's own error 0.3 m
+    assert np.max(np.abs(bridged.x - d_east(d, bridged))[inside]) < 1.5
+
+
+def d_east(d: Drive, motion) -> np.ndarray:
+    """True x in the motion's plane, by the mean difference away from the gap."""
+    there = d.at("x", motion.t)
+    away = (motion.t < 55.0) | (motion.t > 70.0)
+    return there + np.median((motion.x - there)[away])
+
+
+def test_standing_car_has_no_curvature_and_keeps_its_direction():
+    d = short()
+
+    def stand(fix):
+        n = 200
+        still = {k: np.concatenate([np.full(n, v[0]), v]) for k, v in fix.items()}
+        still["t"] = np.concatenate([fix["t"][0] - 0.1 * np.arange(n, 0, -1), fix["t"]])
+        rng = np.random.default_rng(8)
+        for axis in "xy":
+            still[axis][:n] += 0.01 * rng.normal(size=n)
+        still["speed"][:n] = np.abs(0.02 * rng.normal(size=n))
+        still["course"][:n] = rng.uniform(-3.0, 3.0, n)  # a standing receiver's course is a dice
+        return still
+
+    motion = motion_of(logged(d, 10, speed_ms=0.05, seed=6, edit=stand))
+    standing = motion.t < motion.t[0] + 15.0
+    assert motion.v[standing].max() < 0.5
+    assert np.all(motion.kappa[standing] == 0.0)
+    assert np.ptp(motion.course[standing]) < 0.5
+    assert motion.valid[standing].all()
+
+
+def test_wheel_slip_is_taken_out_where_there_is_no_ground_speed():
+    # Wheels that turn 0.4 % too slowly per m/s² of braking: 4 % at 1 g.
+    d = short()
+
+    def wheels(t):
+        v, a = d.at("v", t), d.at("a_lon", t)
+        return {"wheel_speed": 1.01 * v * (1.0 + 0.004 * a) + np.random.default_rng(1).normal(0.0, 0.02, t.size)}
+
+    session = logged(d, 20, inertial=True, white_m=0.05, seed=6, extra=wheels)
+    motion = motion_of(without(session, "a_lon"))
+    assert motion.quality.speed_source == "path and wheel_speed"
+    assert any("wheels with their slip taken out" in note for note in motion.notes)
+    braking = d.at("a_lon", motion.t) < -5.0
+    assert np.mean((motion.v - d.at("v", motion.t))[braking]) == pytest.approx(0.0, abs=0.1)  # slip alone: 0.5 m/s
+    alone = motion_of(without(session, "a_lon", "wheel_speed"))
+    assert error_of(motion, d, "a_lon") < 0.5 * error_of(alone, d, "a_lon")
+
+
+def test_ground_speed_is_preferred_to_wheel_speed_and_that_is_said():
+    d = short()
+    session = logged(d, 10, speed_ms=0.05, seed=6, extra=lambda t: {"wheel_speed": 0.9 * d.at("v", t)})
+    motion = motion_of(session)
+    assert motion.quality.speed_source == "speed"
+    assert any("wheel speed is left out" in note for note in motion.notes)
+    assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.02)
+
+
+def test_altitude_is_smoothed_and_shifted_with_the_receiver():
+    d = short()
+    session = logged(d, 10, speed_ms=0.05, seed=6, extra=lambda t: {"altitude": 300.0 + 5.0 * np.sin(0.1 * t)})
+    motion = motion_of(session)
+    assert motion.altitude == pytest.approx(300.0 + 5.0 * np.sin(0.1 * motion.t), abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("channels", "words"),
+    [
+        ({"speed": np.full(500, 20.0)}, "no positions, yaw rate or lateral acceleration"),
+        ({"a_lat": np.zeros(500)}, "neither positions nor a speed"),
+        ({"latitude": np.full(500, 47.0), "longitude": np.full(500, 11.0)}, "1 different positions"),
+        ({"latitude": np.full(500, np.nan), "longitude": np.full(500, 11.0)}, "both latitude and longitude"),
+        ({"latitude": np.zeros(500), "longitude": np.zeros(500)}, "both latitude and longitude"),
+    ],
+)
+def test_a_log_that_cannot_show_a_path_is_refused_with_what_is_missing(channels, words):
+    with pytest.raises(NotEnoughData, match=words):
+        motion_of(Session.from_arrays(np.arange(500) / 50.0, **channels))
+
+
+def test_bandwidth_beyond_what_the_knots_carry_is_refused():
+    with pytest.raises(OptionError, match=r"bandwidth 9\.0 Hz"):
+        motion_of(Session.from_arrays(np.arange(500) / 50.0, speed=np.full(500, 20.0)), bandwidth=9.0)
