@@ -45,6 +45,7 @@ LARGEST_FILE = 100_000_000  # [bytes] a centre line every 0.1 m of a 20 km circu
 # Shortest distance between the ends of a line that is taken as an open one, and its least share of the length: the
 # last step of a closed line is about as long as its others.
 OPEN_ENDS, OPEN_SHARE = 50.0, 0.05  # [m], [1]
+LONGEST_QUOTE = 80  # characters of the file that a message repeats
 HALF_WIDTH = 7.5  # [m] half of the start line where no widths are given
 
 
@@ -151,15 +152,18 @@ def _read(source: str) -> dict[str, np.ndarray]:
             wanted[key] = index
     if not ({"x", "y"} <= wanted.keys() or {"lat", "lon"} <= wanted.keys()):
         raise TrackFormatError(
-            f"{source}, row {top + 1}: the columns are {', '.join(map(repr, header))}. A centre line has x_m and y_m, "
+            f"{source}, row {top + 1}: the columns are {_short(', '.join(header))}. A centre line has x_m and y_m, "
             "or latitude and longitude, in its header."
         )
     if "lat" in wanted and "x" in wanted:
         raise TrackFormatError(f"{source}, row {top + 1}: both metres and degrees. Delete two of the columns.")
     rows = []
-    for number, cells in enumerate(csv.reader(lines[top + 1 :], delimiter=delimiter), start=top + 2):
-        if any(cell.strip() for cell in cells):
-            rows.append([_number(cells, wanted[key], source, number, header, delimiter) for key in wanted])
+    try:
+        for number, cells in enumerate(csv.reader(lines[top + 1 :], delimiter=delimiter), start=top + 2):
+            if any(cell.strip() for cell in cells):
+                rows.append([_number(cells, wanted[key], source, number, header, delimiter) for key in wanted])
+    except csv.Error as error:
+        raise TrackFormatError(f"{source}: {error}, so this is no CSV. Give a centre line.") from error
     if len(rows) < 8:
         raise TrackFormatError(f"{source}: {len(rows)} points; a circuit needs at least 8.")
     return _checked(dict(zip(wanted, np.array(rows).T, strict=True)), source)
@@ -174,9 +178,15 @@ def _number(cells: list[str], index: int, source: str, row: int, header: list[st
         value = math.nan
     if not math.isfinite(value):
         raise TrackFormatError(
-            f"{source}, row {row}, column {header[index]!r}: {cell!r} is not a finite number. Mend or delete the row."
+            f"{source}, row {row}, column {header[index]!r}: {_short(cell)} is not a finite number. Mend or delete "
+            "the row."
         )
     return value
+
+
+def _short(text: str) -> str:
+    """Text of the file in quotes, at most `LONGEST_QUOTE` characters of it."""
+    return repr(text if len(text) <= LONGEST_QUOTE else text[:LONGEST_QUOTE] + "...")
 
 
 def _checked(columns: dict[str, np.ndarray], source: str) -> dict[str, np.ndarray]:

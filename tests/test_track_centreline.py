@@ -101,12 +101,14 @@ GOOD = [f"{50 * math.cos(k / 5):.3f},{50 * math.sin(k / 5):.3f}" for k in range(
     [
         ([], r"c.csv: the file is empty"),
         (["", "  ", "#"], r"c.csv: the file is empty"),
-        (["x,y", *GOOD], r"row 1: the columns are 'x', 'y'. A centre line has x_m and y_m, or latitude and longitude"),
-        (["x_m,lat", *GOOD], r"row 1: the columns are 'x_m', 'lat'. A centre line has"),
+        (["x,y", *GOOD], r"row 1: the columns are 'x, y'. A centre line has x_m and y_m, or latitude and longitude"),
+        (["x_m,lat", *GOOD], r"row 1: the columns are 'x_m, lat'. A centre line has"),
         (["x_m,y_m,east_m", *[g + ",1" for g in GOOD]], r"row 1: two columns hold 'east_m'"),
         (["x_m,y_m,lat,lon", *[g + ",1,1" for g in GOOD]], r"row 1: both metres and degrees"),
         (["x_m,y_m", *GOOD[:5], "1.0,left", *GOOD[5:]], r"row 7, column 'y_m': 'left' is not a finite number"),
+        (["x_m,y_m", *GOOD[:5], "1.0," + "9" * 4000], r"row 7, column 'y_m': '9+\.\.\.' is not a finite number"),
         (["x_m,y_m", *GOOD[:5], "1.0", *GOOD[5:]], r"row 7, column 'y_m': '' is not a finite number"),
+        (["x_m,y_m", *GOOD, "1," + "9" * 200_000], r"field larger than field limit \(131072\), so this is no CSV"),
         (["x_m,y_m", "nan,1", *GOOD], r"row 2, column 'x_m': 'nan' is not a finite number"),
         (["x_m,y_m", *GOOD[:6]], r"c.csv: 6 points; a circuit needs at least 8"),
         (
