@@ -38,6 +38,8 @@ INTO_EXIT = 80.0  # [m]
 KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
 # Shorter phases are no achievement.
 KEEP_TIME = 0.8  # [s]
+# Fewer laps do not show that something is repeated.
+KEEP_LAPS = 3
 # A corner for which the limit profile gives up less than this asks for nothing but courage.
 KEEP_SLOWS = 3.0  # [m/s]
 
@@ -230,7 +232,7 @@ def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities:
         for use in uses
         if use.time_s >= KEEP_TIME
         and use.slows >= KEEP_SLOWS
-        and use.laps > 1
+        and use.laps >= KEEP_LAPS
         and (use.corner, use.phase) not in taken
         and use.lost_s <= KEEP_LOST * use.time_s
         and use.spread_s <= KEEP_SPREAD * use.time_s

@@ -37,15 +37,23 @@ def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False)
     if not advice.priorities:
         lines += [NO_PRIORITY, ""]
     lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
-    aside = [f"lap {lap.number}: {clean(lap.reason)}" for lap in analysis.lapset.laps if lap.flying and not lap.counted]
-    if aside:
-        lines += ["", f"Not counted: {'; '.join(aside)}."]
+    lines += _aside_lines(analysis)
     if everything:
         lines += ["", *findings_lines(advice.findings)]
     else:
         lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
     lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
     return [*lines, "", *([WORTH] if advice.priorities else []), BOUND]
+
+
+def _aside_lines(analysis: Analysis) -> list[str]:
+    """Flying laps that were set aside, those of one reason together."""
+    laps: dict[str, list[str]] = {}
+    for lap in analysis.lapset.laps:
+        if lap.flying and not lap.counted:
+            laps.setdefault(clean(lap.reason), []).append(str(lap.number))
+    aside = [f"lap{'s' * (len(numbers) > 1)} {', '.join(numbers)}: {reason}" for reason, numbers in laps.items()]
+    return ["", f"Not counted: {'; '.join(aside)}."] if aside else []
 
 
 def findings_lines(findings: Sequence[Finding]) -> list[str]:

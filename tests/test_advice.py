@@ -1,14 +1,15 @@
 """Priorities, the thing to keep, and the notes: hand-made corners, no solver."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from habit_builder import gain, sheet, trace
 
 from simlap.advice import TIME_LOST, PhaseUse, best_used, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
-from simlap.notes import worth_words, wrapped
-from simlap.results import CornerResult, Finding, Interval, PhaseResult, Priority
+from simlap.notes import notes_lines, worth_words, wrapped
+from simlap.results import Advice, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.thresholds import default_thresholds
 from simlap.track import Corner
 from simlap.zones import Zone
@@ -200,7 +201,7 @@ def test_the_phase_nearest_the_limit_and_most_alike_is_kept():
         {"spread_s": 0.13},  # more than 4 % of 3 s
         {"time_s": 0.5},
         {"slows": 1.0},  # flat: nothing but courage
-        {"laps": 1},
+        {"laps": 2},
     ],
 )
 def test_poor_short_flat_or_single_phases_are_not_praised(poor):
@@ -222,3 +223,21 @@ def test_worth_shows_no_more_digits_than_its_interval_allows():
 
 def test_lines_are_broken_with_what_follows_set_in():
     assert wrapped(["2. one two three", "", "- four five"], 10) == ["2. one two", "   three", "", "- four", "  five"]
+
+
+def test_laps_set_aside_for_one_reason_stand_together():
+    def lap(number, reason, counted=False):
+        return SimpleNamespace(number=number, reason=reason, counted=counted, flying=True)
+
+    laps = (lap(1, "not chosen"), lap(2, "", True), lap(3, "traffic"), lap(4, "not chosen"))
+    made = SimpleNamespace(
+        session=SimpleNamespace(source="log.csv"),
+        counted=(1,),
+        best_lap_s=61.5,
+        typical_lap_s=61.5,
+        lapset=SimpleNamespace(laps=laps),
+    )
+    lines = notes_lines(made, Advice())
+    assert "Not counted: laps 1, 4: not chosen; lap 3: traffic." in lines
+    assert lines[0] == "Next outing: log.csv, 1 counted lap, best 1:01.50, typical 1:01.50"
+    assert any("No phase loses time" in line for line in lines)
