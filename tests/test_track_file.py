@@ -260,6 +260,10 @@ BROKEN = {
     ),
     "crs as a list": (edit(lambda d: d.update(crs=["a"])), r"\"crs\" is \['a'\]; GeoJSON is in WGS 84"),
     "not a feature": (edit(lambda d: d["features"].insert(1, 7)), r"features\[1\]: its \"type\" is not \"Feature\""),
+    "type in small letters": (
+        edit(lambda d: d["features"][4].update(type="feature")),
+        r"features\[4\]: its \"type\" is not \"Feature\"",
+    ),
     "role mistyped": (
         edit(lambda d: corner_of(d)["properties"].update(role="Corner")),
         r"features\[2\], property 'role': 'Corner' is none of reference line, start line, corner, surface",
