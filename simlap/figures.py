@@ -52,7 +52,7 @@ def make_figure(analysis: Analysis, name: str) -> Figure:
     figure = Figure(figsize=size, layout="constrained")
     artist = draw(analysis, figure.subplots())
     if name == "loss_map":
-        figure.colorbar(artist, shrink=0.6, label="time lost [s per 100 m], wider is more")
+        figure.colorbar(artist, location="bottom", shrink=0.6, label="time lost [s per 100 m], wider is more")
     return figure
 
 

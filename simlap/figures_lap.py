@@ -9,12 +9,15 @@ from matplotlib.ft2font import FT2Font
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
+from simlap.labels import laid_down, place_labels
 from simlap.palette import BEST, BLACK, DRIVEN, LIMIT, LINE_DASHES, PHASE_COLOURS, PHASE_HATCHES
 from simlap.report.plain import MS_TO_KMH, corner_label, shortened
 from simlap.results import Analysis
 from simlap.traces import loss_scale, traces
 
 LABEL_LENGTH = 16  # characters of a corner's name in a figure
+MAP_POINTS = 330.0  # printer's points across the path on the map's figure
+LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
 THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the largest loss
 
 
@@ -24,9 +27,9 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     The start line is a short bar across the path, and the corners carry their rank and name.
     """
     lap = traces(analysis)
-    x, y = np.append(lap.x, lap.x[0]), np.append(lap.y, lap.y[0])
-    points = np.stack([x, y], axis=1)
-    segments = np.stack([points[:-1], points[1:]], axis=1)
+    points, turned = laid_down(lap.x, lap.y)
+    closed = np.concatenate([points, points[:1]])
+    segments = np.stack([closed[:-1], closed[1:]], axis=1)
     top = loss_scale(lap.loss_per_100m)
     share = np.clip(lap.loss_per_100m / top, 0.0, 1.0)
     widths = THINNEST + (THICKEST - THINNEST) * share
@@ -37,25 +40,26 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     ax.add_collection(path)
     ax.set_aspect("equal")
     ax.set_axis_off()
-    ax.autoscale_view()
-    ax.margins(0.14)
-    _start_bar(lap.x, lap.y, ax)
-    centre = points[:-1].mean(axis=0)
-    for corner in analysis.ranked:
-        at = station_index(lap.station, corner.corner.apex_m)
-        outward = points[at] - centre
-        outward = outward / max(float(np.hypot(*outward)), 1.0)
+    _start_bar(points, ax)
+    unit = float(np.ptp(points, axis=0).max()) / MAP_POINTS  # one printer's point on the map [m]
+    apexes = points[[station_index(lap.station, corner.corner.apex_m) for corner in analysis.ranked]]
+    texts = [
+        f"{printable(corner_label(corner.corner.name))}\n{corner.rank}: {corner.gain_alone.value:.2f} s"
+        for corner in analysis.ranked
+    ]
+    sizes = [(unit * LETTER * max(map(len, text.split("\n"))), unit * LABEL_HEIGHT) for text in texts]
+    centres = place_labels(apexes, points, sizes, unit * LABEL_OUT)
+    for text, apex, centre in zip(texts, apexes, centres, strict=True):
         ax.annotate(
-            f"{printable(corner_label(corner.corner.name))}\n{corner.rank}: {corner.gain_alone.value:.2f} s",
-            xy=(float(points[at, 0]), float(points[at, 1])),
-            xytext=(22 * float(outward[0]), 18 * float(outward[1])),
-            textcoords="offset points",
-            fontsize=7,
-            ha="left" if outward[0] >= 0 else "right",
-            va="center",
-            parse_math=False,
-            arrowprops={"arrowstyle": "-", "linewidth": 0.5},
-        )
+            text, xy=(float(apex[0]), float(apex[1])), xytext=(float(centre[0]), float(centre[1])), fontsize=7,
+            ha="center", va="center", parse_math=False, arrowprops={"arrowstyle": "-", "linewidth": 0.5},
+        )  # fmt: skip
+    reach = np.array(sizes) / 2 + 4 * unit
+    low = np.minimum(points.min(axis=0), (centres - reach).min(axis=0))
+    high = np.maximum(points.max(axis=0), (centres + reach).max(axis=0))
+    ax.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
+    if analysis.motion.closes:  # a path rebuilt from turning alone does not know where north is
+        ax.set_title("north is to the left" if turned else "north is up", fontsize=7, loc="left")
     return path
 
 
@@ -146,11 +150,11 @@ def _in_font(character: str) -> bool:
     return FT2Font(findfont(FontProperties())).get_char_index(ord(character)) != 0
 
 
-def _start_bar(x: np.ndarray, y: np.ndarray, ax: Axes) -> Line2D:
-    along = np.array([x[1] - x[-1], y[1] - y[-1]])
+def _start_bar(points: np.ndarray, ax: Axes) -> Line2D:
+    """A bar across the path at station 0."""
+    along = points[1] - points[-1]
     across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
-    half = 0.025 * max(np.ptp(x), np.ptp(y))
-    ends = np.array([[x[0], y[0]] - half * across, [x[0], y[0]] + half * across])
+    half = 0.025 * float(np.ptp(points, axis=0).max())
+    ends = np.array([points[0] - half * across, points[0] + half * across])
     (bar,) = ax.plot(ends[:, 0], ends[:, 1], color=BLACK, linewidth=2.0, solid_capstyle="butt")
-    ax.annotate("start", xy=(ends[0, 0], ends[0, 1]), fontsize=7, ha="center", va="bottom")
     return bar

@@ -113,6 +113,7 @@ def test_hostile_names_make_no_tag_and_come_out_as_text():
     assert "x" * 500 in text
     assert HOSTILE[2] in text
     assert "\x1b" not in text
+    assert "<" not in hostile.scripts[0]  # HTML: within a script, `<!--` and `</script` change what ends it
     assert json.loads(hostile.scripts[0])["corners"][0] == "1 <script>alert(1)</script>"
 
 
@@ -186,6 +187,7 @@ def test_lap_chart_shows_both_ends_of_a_phase_across_the_start_line():
     chart = lap_chart(case, "t", "m", [Curve("c", "loss", case.table.station)])
     first = [(band.left, band.width) for band in chart.bands if band.phase == "braking"][:2]
     # The first zone brakes from 1150 m over the line to 50 m: 50 m at either end of the 1200 m.
+    assert [tick.text for tick in chart.x_ticks] == ["0", "200", "400", "600", "800", "1000"]
     assert sorted(first) == [pytest.approx((0.0, 50 / 12)), pytest.approx((1150 / 12, 50 / 12))]
 
 

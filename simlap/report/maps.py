@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from markupsafe import Markup
 
+from simlap.labels import laid_down, place_labels
 from simlap.palette import CIVIDIS
 from simlap.report.charts import numbered
 from simlap.report.plain import MS_TO_KMH, clean
@@ -15,10 +16,12 @@ from simlap.results import Analysis
 from simlap.traces import Traces, gg_boundary, gg_samples, gg_speeds, loss_scale
 from simlap.units import G
 
-SIZE = 640.0  # units of the longer side of the map's drawing
-MARGIN = 74.0  # room for the corners' labels around it
+SIZE = 560.0  # units of the longer side of the path's drawing
+MARGIN = 14.0  # around path and labels
 THINNEST, THICKEST = 3.0, 15.0  # units: width of the path at no loss and at the top of the scale
-LABEL_OUT = 34.0  # units from the path to a corner's label
+LABEL = (68.0, 58.0)  # width and height of a disc with its seconds, at the size that a phone shows
+LABEL_OUT = 18.0  # least distance of a label from its corner
+NORTH = 26.0  # length of the arrow to the north
 GG_SIZE = 420.0
 GG_MARGIN = 40.0
 GG_TICKS = 8
@@ -36,30 +39,36 @@ class LossMap:
 
 def loss_map(analysis: Analysis, lap: Traces) -> LossMap:
     """Path coloured and widened by the time lost there, the corners numbered, the start line across it."""
-    x, y, width, height = _fitted(lap)
+    x, y, turned = _fitted(lap)
     top = loss_scale(lap.loss_per_100m)
     level = np.clip(np.round(lap.loss_per_100m / top * (len(CIVIDIS) - 1)), 0, len(CIVIDIS) - 1).astype(int)
     level = _without_flicker(level)
-    pieces = join(_pieces(x, y, level))
-    start = _start_line(x, y)
-    labels = join(_labels(analysis, lap, x, y))
-    marker = element("circle", class_="marker", r=9.0, cx=float(x[0]), cy=float(y[0]))
-    title = element("title", "Map of the circuit: the path is wider and brighter where more time is lost")
+    apexes, centres = _label_places(analysis, lap, x, y)
+    corner = np.minimum([x.min(), y.min()], (centres - np.array(LABEL) / 2).min(axis=0)) - MARGIN
+    far = np.maximum([x.max(), y.max()], (centres + np.array(LABEL) / 2).max(axis=0)) + MARGIN
+    width, height = far - corner
     drawing = element(
-        "svg", title, pieces, start, labels, marker, viewBox=f"0 0 {width:.0f} {height:.0f}", role="img",
+        "svg",
+        element("title", "Map of the circuit: the path is wider and brighter where more time is lost"),
+        join(_leaders(apexes, centres)),
+        join(_pieces(x, y, level)),
+        _start_line(x, y),
+        join(_labels(analysis, centres)),
+        _north(corner + MARGIN, turned) if analysis.motion.closes else Markup(),
+        element("circle", class_="marker", r=9.0, cx=float(x[0]), cy=float(y[0])),
+        viewBox=f"{corner[0]:.0f} {corner[1]:.0f} {width:.0f} {height:.0f}",
+        role="img",
         class_="map",
-    )  # fmt: skip
+    )
     steps = [(CIVIDIS[i], _width(i), f"{top * i / (len(CIVIDIS) - 1):.2f}") for i in range(0, len(CIVIDIS), 2)]
     return LossMap(drawing, x, y, steps)
 
 
-def _fitted(lap: Traces) -> tuple[np.ndarray, np.ndarray, float, float]:
-    """Path in units of the drawing, y down, and the drawing's width and height; a tall circuit is laid down."""
-    east, north = lap.x - lap.x.mean(), lap.y - lap.y.mean()
-    scale = (SIZE - 2 * MARGIN) / max(float(np.ptp(east)), float(np.ptp(north)))
-    x = MARGIN + (east - east.min()) * scale
-    y = MARGIN + (north.max() - north) * scale
-    return x, y, float(np.ptp(x)) + 2 * MARGIN, float(np.ptp(y)) + 2 * MARGIN
+def _fitted(lap: Traces) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Path in units of the drawing, y down; True where a tall circuit was laid on its side."""
+    points, turned = laid_down(lap.x, lap.y)
+    scale = SIZE / float(np.ptp(points, axis=0).max())
+    return (points[:, 0] - points[:, 0].min()) * scale, (points[:, 1].max() - points[:, 1]) * scale, turned
 
 
 def _width(level: int) -> float:
@@ -98,31 +107,49 @@ def _start_line(x: np.ndarray, y: np.ndarray) -> Markup:
     return bar + element("path", class_="heading", d=arrow)
 
 
-def _labels(analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray) -> list[Markup]:
-    """A numbered disc at each corner, outside the path, with the seconds it is worth."""
+def _label_places(analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Apexes and centres of the labels, (m, 2) each, in the drawing's units."""
+    at = [int(np.argmin(np.abs(lap.station - corner.corner.apex_m))) for corner in analysis.corners]
+    path = np.stack([x, y], axis=1)
+    return path[at], place_labels(path[at], path, [LABEL] * len(at), LABEL_OUT)
+
+
+def _leaders(apexes: np.ndarray, centres: np.ndarray) -> list[Markup]:
+    return [
+        element("path", class_="leader", d=path_data(*np.array([apex, centre]).T))
+        for apex, centre in zip(apexes, centres, strict=True)
+    ]
+
+
+def _labels(analysis: Analysis, centres: np.ndarray) -> list[Markup]:
+    """A numbered disc for each corner, with the seconds it is worth below."""
     out = []
-    middle = np.array([x.mean(), y.mean()])
-    for number, corner in numbered(analysis):
-        at = int(np.argmin(np.abs(lap.station - corner.corner.apex_m)))
-        along = np.array([x[(at + 1) % x.size] - x[at - 1], y[(at + 1) % y.size] - y[at - 1]])
-        normal = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
-        if normal @ (np.array([x[at], y[at]]) - middle) < 0:
-            normal = -normal
-        cx, cy = float(x[at] + LABEL_OUT * normal[0]), float(y[at] + LABEL_OUT * normal[1])
+    for (number, corner), (cx, cy) in zip(numbered(analysis), centres.tolist(), strict=True):
         out.append(
             element(
                 "g",
                 element("title", clean(corner.corner.name)),
-                element("circle", class_="disc", cx=cx, cy=cy, r=14.0),
-                element("text", str(number), class_="number", x=cx, y=cy + 5.5, text_anchor="middle"),
+                element("circle", class_="disc", cx=cx, cy=cy - 11.0, r=14.0),
+                element("text", str(number), class_="number", x=cx, y=cy - 5.0, text_anchor="middle"),
                 element(
-                    "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, text_anchor="middle",
-                    y=cy + (34.0 if normal[1] > 0 else -20.0),
+                    "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, y=cy + 24.0, text_anchor="middle"
                 ),
                 class_="" if corner.clear else "unclear",
             )
-        )  # fmt: skip
+        )
     return out
+
+
+def _north(corner: np.ndarray, turned: bool) -> Markup:
+    """An arrow to the north in the upper left of the drawing: up, or to the left where the map was turned."""
+    x, y = (float(value) for value in corner)
+    shaft = (
+        f"M{x + NORTH:.1f},{y + 8:.1f}h{-NORTH}l9,-6m-9,6l9,6"
+        if turned
+        else (f"M{x + 8:.1f},{y + NORTH:.1f}v{-NORTH}l-6,9m6,-9l6,9")
+    )
+    text = element("text", "N", class_="north", x=x + (NORTH + 6.0 if turned else 20.0), y=y + 14.0)
+    return element("path", class_="heading", d=shaft) + text
 
 
 def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
