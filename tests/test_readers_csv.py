@@ -57,6 +57,8 @@ PLAIN = "time_s,speed_kmh\n0.5,36\n1.5,72\n"
         "Time [s],Speed [mph]\n0.5,22.36936292054402\n1.5,44.73872584108804\n",  # 10 m/s / 0.44704
         "t / s,v / (km/h)\n0.5,36\n1.5,72\n",  # quantity / unit, ISO 80000-1
         "time s,speed km/h\n0.5,36\n1.5,72\n",
+        "Date,Time\nDriver,nobody\n" + PLAIN,
+        'time_s, "speed_kmh"\n0.5, "36"\n1.5, "72"\n',
         "timeS,speedKmh\n0.5,36\n1.5,72\n",
         "comment,time_s,speed_kmh\nwarm up,0.5,36\n\"a, b\",1.5,72\n",
     ],
@@ -177,6 +179,24 @@ def test_a_byte_order_mark_is_no_part_of_the_first_name(log):
 def test_neutral_and_reverse_are_gears(log):
     session = read_session(log("time_s,speed_kmh,gear\n0,1,N\n1,2,3\n2,3,R\n"))
     assert session.channel("gear").tolist() == [0.0, 3.0, -1.0]
+
+
+def test_a_decimal_comma_is_read_beside_a_column_with_letters(log):
+    session = read_session(log("time_s;speed_kmh;gear\n0,0;36,9;N\n0,5;72,0;1\n"))
+    np.testing.assert_allclose(session.channel("speed"), [10.25, 20], rtol=ROUNDING)
+
+
+@pytest.mark.parametrize("word", ["", "NaN", "nan", "NA", "N/A", "#N/A", "null", "None", "-", "--", "?", "1.#QNAN"])
+def test_words_for_nothing_are_not_recorded(log, word):
+    session = read_session(log(f"time_s,speed_kmh\n0,36\n1,{word}\n2,72\n"))
+    np.testing.assert_allclose(session.channel("speed"), [10, np.nan, 20], rtol=ROUNDING)
+
+
+def test_a_delimiter_at_the_end_of_each_line_makes_no_column(log):
+    assert [row[0] for row in describe_channels(read_session(log("time_s,speed_kmh,\n0,36,\n1,72,\n")))] == [
+        "time_s",
+        "speed_kmh",
+    ]
 
 
 def test_a_lap_column_with_words_is_left_unread_and_says_where(log):

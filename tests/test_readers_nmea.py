@@ -97,7 +97,7 @@ def test_a_sentence_without_a_checksum_is_not_believed(read):
 
 def test_other_sentences_and_a_logger_prefix_are_passed_over(read):
     other = signed("GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1")
-    session = read("10:00:01 " + RMC, other, "10:00:02 " + LATER)
+    session = read("10:00:01 " + RMC, "10:00:01 " + other, "10:00:02 " + LATER)
     assert session.t.size == 2
     assert session.notes == ()
 

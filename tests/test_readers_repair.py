@@ -90,6 +90,11 @@ def test_rows_of_equal_time_are_one_row(read):
     assert "2 rows with the time of the row before merged into it" in session.notes
 
 
+def test_of_two_values_at_one_time_the_first_is_kept(read):
+    session = read([("0.0", 1), ("0.0", 9), ("0.1", 2), ("0.2", 3), ("0.3", 4)])
+    np.testing.assert_allclose(session.channel("speed") * 3.6, [1, 2, 3, 4])
+
+
 def test_coarse_time_stamps_are_spread_evenly(read):
     # True times are i / 10 s; the file gives whole seconds.
     session = read([(i // 10, i) for i in range(100)])

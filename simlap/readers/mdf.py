@@ -18,8 +18,6 @@ from simlap.readers.table import RawLog, Request, need_extra, parsing, shown
 # Clocks of groups are computed apart and differ in the last bits; within a microsecond they are one. A car moves
 # 0.1 mm in it.
 CLOCK_DECIMALS = 6
-#: Where the mark of the header block stands, behind the 64 bytes of identification (ASAM MDF 4).
-HEADER_BLOCK = slice(64, 68)
 #: What a parser of a binary format runs into when its lengths and links are wrong.
 DAMAGED = (
     ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, MemoryError, NotImplementedError, OSError,
@@ -43,8 +41,6 @@ def read_mdf(request: Request, head: bytes) -> RawLog:
         raise LogFormatError(
             f"{source}: MDF version {shown(version.decode('latin-1'))}; only MDF 4 is read. Convert it."
         )
-    if head[HEADER_BLOCK] != b"##HD":
-        raise LogFormatError(f"{source}: a damaged MDF file (no header block). Export it again.")
     asammdf = need_extra("asammdf", "mdf", source, "ASAM MDF 4")
     errors = (asammdf.blocks.utils.MdfException, *DAMAGED)
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)  # it reports on the console what is raised below

@@ -82,8 +82,6 @@ def _head(path: Path) -> bytes:
         raise LogFormatError(f"{name}: no such file.") from None
     except (OSError, ValueError) as error:
         raise LogFormatError(f"{name}: cannot be opened ({getattr(error, 'strerror', None) or error}).") from None
-    if not head:
-        raise LogFormatError(f"{path.name}: the file is empty.")
     return head
 
 
