@@ -164,7 +164,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
     zones = cut_zones(line, corners, limit, brake_onsets(table, corners), np.asarray(table.counted, dtype=bool))
-    phases = map_phases(zones, np.asarray(line.station), float(line.length))
+    phases = map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon)
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
     typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)

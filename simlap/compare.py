@@ -167,7 +167,7 @@ def _common_ground(
         np.asarray(everything.counted, dtype=bool),
     )
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
-    return line, map_phases(zones, np.asarray(line.station), float(line.length)), grip
+    return line, map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon), grip
 
 
 def _side(

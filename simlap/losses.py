@@ -20,6 +20,9 @@ BRAKING, MID_CORNER, EXIT = 0, 1, 2
 PHASE_NAMES = ("braking", "mid_corner", "exit")
 PHASES = len(PHASE_NAMES)
 REPLACE, AT_LEAST = 1, 2  # modes of StationLimits.own_*
+# In a corner that the limit takes flat, a driver who speeds up less than the limit by this much for this long holds
+# the speed; a gear change at full throttle takes a third of the time.
+HELD_BACK, HELD_TIME = 0.4, 1.0  # [m/s²], [s]
 UNBOUND = 1.0e3  # [m/s] a speed cap that no road car reaches: "no cap"
 
 
@@ -32,9 +35,11 @@ class PhaseMap:
 
     phase: np.ndarray  #: phase of each station, int, shape (n,)
     order: np.ndarray  #: all phases in track order from the start line, int, shape (p,)
+    limit_a: np.ndarray | None = None  #: acceleration of the limit profile, shape (n,) [m/s²]
 
     def __post_init__(self) -> None:
         own(self, "phase", "order", dtype=int)
+        own(self, "limit_a")
 
     @property
     def count(self) -> int:
@@ -47,16 +52,16 @@ class PhaseMap:
         return self.phase % PHASES
 
     @property
-    def behaviour(self) -> np.ndarray:
-        """What of the driver is kept at each station, shape (n,): as `kind`, but a corner taken flat counts as EXIT.
-
-        Such a corner has a mid-corner phase alone. Its speed comes from the exit before it; were the own speed
-        its cap, what a slow exit costs along the straight would be charged to the flat corner on it.
-        """
+    def flat(self) -> np.ndarray:
+        """Whether each corner has a mid-corner phase alone: the limit profile takes it flat. Bool, (corners,)."""
         sizes = np.bincount(self.phase, minlength=self.count).reshape(-1, PHASES)
-        flat = (sizes[:, BRAKING] == 0) & (sizes[:, EXIT] == 0)
-        kind = self.kind
-        return np.where(flat[self.phase // PHASES] & (kind == MID_CORNER), EXIT, kind)
+        return (sizes[:, BRAKING] == 0) & (sizes[:, EXIT] == 0)
+
+    def stretch(self, phase: int) -> np.ndarray:
+        """Stations of a phase in driving order, also where it crosses the start line."""
+        where = np.flatnonzero(self.phase == phase)
+        gaps = np.flatnonzero(np.diff(where) > 1)
+        return np.roll(where, -(gaps[0] + 1)) if gaps.size else where
 
     def sums(self, per_station: np.ndarray) -> np.ndarray:
         """Sum `per_station` (..., n) over the stations of each phase; returns (..., p)."""
@@ -67,7 +72,9 @@ class PhaseMap:
         return out.reshape(*per_station.shape[:-1], self.count)
 
 
-def map_phases(zones: Sequence[Zone], station: np.ndarray, length: float) -> PhaseMap:
+def map_phases(
+    zones: Sequence[Zone], station: np.ndarray, length: float, limit_a: np.ndarray | None = None
+) -> PhaseMap:
     """Give every station to the phase whose half-open stretch holds it.
 
     Parameters
@@ -78,6 +85,8 @@ def map_phases(zones: Sequence[Zone], station: np.ndarray, length: float) -> Pha
         Common stations. [m]
     length : float
         Length of the lap. [m]
+    limit_a : float64 array, shape (n,), optional
+        Acceleration of the limit profile: tells a speed held in a flat corner from a slow exit carried into it. [m/s²]
     """
     if not zones:
         raise NotEnoughData(
@@ -95,7 +104,7 @@ def map_phases(zones: Sequence[Zone], station: np.ndarray, length: float) -> Pha
         missing = float(station[np.argmax(phase < 0)])
         raise AssertionError(f"corner zones leave station {missing:.1f} m in no phase")
     order = np.lexsort((np.arange(first_station.size), first_station))
-    return PhaseMap(phase, order)
+    return PhaseMap(phase, order, limit_a)
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,7 +232,7 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     kept, and a car that arrives faster brakes earlier, as hard as this driver brakes in the phase: a better exit
     is carried down the straight up to the corner.
     """
-    kind = phases.behaviour
+    kind = _kept_kind(lap, phases)
     braking, middle, leaving = (stations & (kind == k) for k in (BRAKING, MID_CORNER, EXIT))
     pushing = (kind == BRAKING) & (lap.a > 0.0)
     strength = _braking_strength(lap, phases)[phases.phase]
@@ -244,6 +253,27 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
         "own_brake_mode": brake_mode,
         "own_drive_mode": drive_mode,
     }
+
+
+def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
+    """As what the driver's behaviour is kept at each station, shape (n,): BRAKING, MID_CORNER or EXIT.
+
+    A corner that the limit takes flat counts as an exit: its speed comes from the exit before it, and were the own
+    speed its cap, what a slow exit costs along the straight would be charged to the flat corner on it. Where the
+    driver holds back in it all the same, the speed was the driver's choice and stays a cap.
+    """
+    kind = phases.kind
+    for corner in np.flatnonzero(phases.flat):
+        here = phases.stretch(PHASES * corner + MID_CORNER)
+        if phases.limit_a is None or _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) < HELD_TIME:
+            kind[here] = EXIT
+    return kind
+
+
+def _longest(yes: np.ndarray, dt: np.ndarray) -> float:
+    """Longest time [s] for which `yes` (n,) holds without a break."""
+    run = np.cumsum(dt * yes)
+    return float((run - np.maximum.accumulate(np.where(yes, 0.0, run))).max(initial=0.0))
 
 
 def _braking_strength(lap: Driven, phases: PhaseMap) -> np.ndarray:

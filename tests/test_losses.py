@@ -158,3 +158,54 @@ def test_a_circuit_without_corners_says_what_to_do():
     line = oval(2.0)
     with pytest.raises(NotEnoughData, match="track file that names the corners"):
         map_phases((), line.station, line.length)
+
+
+KINK = (HALF + 60.0, HALF + 180.0)  # a corner taken flat on the first straight [m]
+
+
+def with_kink(line, envelope, v0):
+    """Phases of the oval with a flat corner between its first exit and the braking behind it."""
+    length = 2 * (HALF + D)
+    first_brake = HALF + brake_station(v0, D)
+    zones = (
+        Zone(Corner("one", "left", 0.0, HALF / 2, HALF), (first_brake + HALF + D) % length, 0.0, HALF, KINK[0]),
+        Zone(Corner("kink", "left", *KINK[:1], sum(KINK) / 2, KINK[1]), KINK[0], KINK[0], KINK[1], KINK[1]),
+        Zone(
+            Corner("two", "left", HALF + D, 1.5 * HALF + D, 2 * HALF + D),
+            KINK[1],
+            HALF + D,
+            2 * HALF + D,
+            (first_brake + HALF + D) % length,
+        ),
+    )
+    return map_phases(zones, line.station, length, limit_profile(line, envelope).a_lon)
+
+
+def test_slow_exit_is_not_charged_to_the_flat_corner_on_the_straight_behind_it(circuit):
+    line, envelope, v0, _ = circuit
+    phases = with_kink(line, envelope, v0)
+    assert list(phases.flat) == [False, True, False]
+    lap = late_push(line, envelope, v0, 40.0)
+    (ledger,) = ledgers(line, envelope.pack(), [lap], phases)
+    assert ledger.lost[4] > 0.1  # time is lost there, for the car arrives slowly ...
+    assert abs(ledger.caused[4]) < 0.008  # ... but nothing is done wrong there; tolerance as above
+    assert ledger.caused[EXIT] == pytest.approx(lap.lap_time - ledger.reference_s, abs=0.01)
+
+
+def test_speed_held_in_a_corner_that_the_limit_takes_flat_is_charged_to_it(circuit):
+    line, envelope, v0, _ = circuit
+    phases = with_kink(line, envelope, v0)
+    v = limit_profile(line, envelope).v.copy()
+    s = line.station
+    held = math.sqrt(v0**2 + 2 * DRIVE * (KINK[0] - HALF))
+    kink = (s >= KINK[0]) & (s <= KINK[1])
+    behind = (s > KINK[1]) & (s <= HALF + D)
+    v[kink] = np.minimum(v[kink], held)
+    v[behind] = np.minimum(v[behind], np.sqrt(held**2 + 2 * DRIVE * (s[behind] - KINK[1])))
+    dt = 2 * line.ds / (v + np.roll(v, -1))
+    lap = Driven(dt, v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    (ledger,) = ledgers(line, envelope.pack(), [lap], phases)
+    # holding for 120 m takes 3.8 s at 31 m/s: all that the lap loses is that corner's doing
+    total = lap.lap_time - ledger.reference_s
+    assert total > 0.3
+    assert ledger.caused[4] == pytest.approx(total, abs=0.01)
