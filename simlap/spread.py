@@ -32,6 +32,8 @@ NEARLY_ALL_GRIP = 0.9  # share of the largest lateral acceleration of the limit 
 # Largest change of minimum speed suggested for one outing: common practice, no source.
 STEP_KMH, FAST_STEP_KMH = 4.0, 2.0  # [km/h]
 TOP = 3
+# A gain that may be less than this is no clear loss: lap times are not known better than to a few milliseconds.
+CLEAR_GAIN = 0.01  # [s]
 
 
 def percentile_interval(value: float, draws: np.ndarray, share: float = INTERVAL) -> Interval:
@@ -103,7 +105,7 @@ def corner_results(
                 lost=percentile_interval(ledger.lost[own_phases].sum(), lost[:, own_phases].sum(axis=1)),
                 gain_alone=worth,
                 top3_chance=float(top3[index]),
-                clear=worth.low > 0.0,
+                clear=worth.low > CLEAR_GAIN,
                 build_up=bool(fast),
                 step_kmh=FAST_STEP_KMH if fast else STEP_KMH,
                 min_speed_typical=_slowest(typical.v, here, phases.kind),
