@@ -113,10 +113,11 @@ def test_a_kept_exit_entered_faster_follows_the_fall_of_the_engine_curve():
 
 
 def test_arriving_faster_at_a_kept_exit_never_means_leaving_slower():
-    # An engine curve that falls off a cliff at 25 m/s, kept from 24 m/s.
+    # An engine curve that falls off a cliff at 25 m/s, kept from 24 m/s, in steps so long that the whole excess would
+    # be lost over a part of one: 2 ds (e(24) - e(25)) = 20 * 4.7 against 25² - 24² = 49.
     env = Envelope.from_limits((10.0, 0.0), (20.0, 0.0), (9.0, 0.0), ([0.0, 24.0, 26.0, 60.0], [8.0, 8.0, -8.0, -8.0]))
-    line = Line.from_curvature(np.zeros(21), 2.0, closed=False)
-    keep = StationLimits(floor=np.full(21, 24.0), own_drive=np.zeros(21), own_drive_mode=np.full(21, REPLACE))
+    line = Line.from_curvature(np.zeros(5), 10.0, closed=False)
+    keep = StationLimits(floor=np.full(5, 24.0), own_drive=np.zeros(5), own_drive_mode=np.full(5, REPLACE))
     ends = [limit_profile(line, env, start_speed=v, limits=keep).v[-1] for v in np.linspace(23.0, 32.0, 37)]
     assert (np.diff(ends) >= -EXACT).all()
     assert ends[-1] >= 24.0 - EXACT
@@ -157,6 +158,17 @@ def test_scale_multiplies_the_acceleration_of_its_stretch(name):
         profile = limit_profile(line, env, end_speed=0.0, limits=StationLimits(brake_scale=scale[::-1]))
         v_square = profile.v[0] ** 2
     assert v_square == pytest.approx(2.0 * 4.0 * 49.0 + 2.0 * 3.0 + 2.0 * 2.0 * 50.0, rel=1e-6)
+
+
+@pytest.mark.parametrize("segment", [0, 23, 49])
+def test_a_lift_on_one_segment_slows_the_station_behind_it_wherever_the_lap_starts(segment):
+    # Source: v² falls by 2 ds a = 2 * 2 m * 3 m/s² from the cornering speed, sqrt(11.8 * 50) m/s.
+    line = Line.from_curvature(np.full(50, 0.02), 2.0)
+    mode = np.zeros(50, dtype=int)
+    mode[segment] = REPLACE
+    profile = limit_profile(line, CIRCLE, limits=StationLimits(own_drive=np.full(50, -3.0), own_drive_mode=mode))
+    assert profile.v[segment] ** 2 == pytest.approx(11.8 * 50.0, rel=EXACT)
+    assert profile.v[(segment + 1) % 50] ** 2 == pytest.approx(11.8 * 50.0 - 12.0, rel=EXACT)
 
 
 def test_a_slowing_lap_that_can_never_recover_is_refused():
