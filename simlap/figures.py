@@ -75,13 +75,20 @@ def save_figures(
         return []
     files: list[tuple[str, bytes]] = []
     with matplotlib.rc_context(STEADY):
-        figures = {name: make_figure(analysis, name) for name in FIGURES}
+        figures = {name: _laid_out(make_figure(analysis, name)) for name in FIGURES}
         for kind in formats:
             if kind == "pdf":
                 files.append(("figures.pdf", _document(figures.values())))
             else:
                 files += [(f"{name}.{kind}", _image(figure, kind)) for name, figure in figures.items()]
     return [write_bytes(Path(folder) / name, data) for name, data in files]
+
+
+def _laid_out(figure: Figure) -> Figure:
+    """The figure with its layout settled, so that each further format costs the drawing only."""
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    return figure
 
 
 def _image(figure: Figure, kind: str) -> bytes:
