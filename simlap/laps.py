@@ -12,7 +12,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.geodesy import Origin, to_plane
 from simlap.lapjudge import judge
 from simlap.motion_types import Motion
-from simlap.warp import lap_length_of
+from simlap.warp import lap_length_of, shift_between
 
 if TYPE_CHECKING:
     from simlap.track import Track
@@ -235,6 +235,8 @@ def _cut(
                         numbers if len(numbers) == times.size else list(range(1, times.size + 1)),
                     )
     line, times = start_line_of_path(motion)
+    if not motion.closes:
+        times = lined_up(motion, times)
     return times, line, "path alone", list(range(1, times.size + 1))
 
 
@@ -289,6 +291,32 @@ def _across(x: float, y: float, course: float, half_width: float = FOUND_HALF_WI
     """Line across a path that runs in direction `course`, from its right edge to its left."""
     dx, dy = -half_width * np.sin(course), half_width * np.cos(course)
     return StartLine(x - dx, y - dy, x + dx, y + dy)
+
+
+def lined_up(motion: Motion, times: np.ndarray) -> np.ndarray:
+    """Crossings of a reckoned path, moved to where the curvature around them looks alike.
+
+    Positions of a reckoned path are metres off, differently on each lap; its curvature over distance is not. Each
+    crossing's surroundings, half a lap each way, are lined up with the mean of all.
+    """
+    s = np.interp(times, motion.t, motion.s)
+    if s.size < 2:
+        return times
+    around = np.arange(-0.5, 0.5, SPACING / float(np.median(np.diff(s)))) * float(np.median(np.diff(s)))
+    middle = around.size // 2
+    rising = motion.s + 1e-9 * np.arange(motion.s.size)
+    for _ in range(2):
+        place = s[:, None] + around
+        inside = (place > rising[0]) & (place < rising[-1])
+        profiles = np.where(inside, np.interp(place, rising, motion.kappa), 0.0)
+        mean = profiles.sum(axis=0) / np.maximum(inside.sum(axis=0), 1)
+        moved = np.zeros(s.size)
+        for k in range(s.size):
+            there = np.flatnonzero(inside[k])
+            shift = shift_between(mean[there], profiles[k, there], SPACING)
+            moved[k] = np.interp(middle, there, shift)
+        s = s + moved - moved.mean()
+    return np.interp(s, rising, motion.t)
 
 
 def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:

@@ -1,0 +1,264 @@
+"""Laps: crossings, and each reason for setting one aside with a session that shows it."""
+
+from functools import lru_cache
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from motion_cases import ORIGIN, Drive, drive, logged, start_points
+
+from simlap.circuits import invented_circuit
+from simlap.errors import NotEnoughData, OptionError
+from simlap.laps import LapSet, StartLine, crossings, find_laps
+from simlap.motion import Motion, MotionQuality, motion_of
+from simlap.session import Session
+
+
+def motion_along(x: np.ndarray, y: np.ndarray, v: float, rate: float = 50.0) -> Motion:
+    """A motion made by hand from points driven at constant speed."""
+    t = np.arange(x.size) / rate
+    zero = np.zeros(x.size)
+    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    quality = MotionQuality(rate, None, 0.0, None, None, None, 0.0, "path", "good", "")
+    return Motion(
+        t, x, y, s, np.full(x.size, v), zero, zero, zero, zero, None, np.zeros((4, x.size)), np.zeros((4, x.size)),
+        None, 2.0, np.ones(x.size, dtype=bool), quality, (), True,
+    )  # fmt: skip
+
+
+def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
+    # closed form: 300 m radius at 40 m/s crosses the x axis upwards each 2 pi 300 / 40 = 47.1239 s
+    t = np.arange(0.0, 200.0, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    motion = motion_along(300.0 * np.cos(angle), 300.0 * np.sin(angle), 40.0)
+    times = crossings(motion, StartLine(290.0, 0.0, 310.0, 0.0))
+    period = 2.0 * np.pi * 300.0 / 40.0
+    assert times == pytest.approx(7.5 + period * np.arange(5)[: times.size], abs=1e-4)  # (1 rad) 300 / 40 = 7.5 s
+    assert times.size == 5
+
+
+def test_crossing_the_line_the_other_way_is_no_lap():
+    # Once round to the left, past the line by 24 m, then the pit road leads back across it.
+    t = np.arange(0.0, 55.2, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    x, y = 300.0 * np.cos(angle), 300.0 * np.sin(angle)
+    back = np.linspace(0.0, 40.0, 60)
+    motion = motion_along(np.append(x, np.full(60, x[-1])), np.append(y, y[-1] - back), 40.0)
+    times = crossings(motion, StartLine(290.0, 0.0, 310.0, 0.0))
+    assert times == pytest.approx(7.5 + 2.0 * np.pi * 7.5 * np.arange(2), abs=1e-4)
+
+
+def test_either_order_of_the_two_points_gives_the_same_laps():
+    d, _, motion = plain()
+    one = StartLine.from_geodetic(*start_points(d), motion.origin)
+    two = StartLine(one.x2, one.y2, one.x1, one.y1)
+    assert crossings(motion, one) == pytest.approx(crossings(motion, two), abs=1e-9)
+
+
+def test_a_car_that_stands_on_the_line_crosses_it_once():
+    t = np.arange(0.0, 200.0, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    x, y = 300.0 * np.cos(angle), 300.0 * np.sin(angle)
+    k = int(np.argmin(np.abs(t - 7.5)))
+    shaking = 0.3 * np.sin(np.arange(500))  # the receiver wanders to and fro across the line
+    x = np.insert(x, k, np.full(500, 300.0))
+    y = np.insert(y, k, shaking)
+    times = crossings(motion_along(x, y, 40.0), StartLine(290.0, 0.0, 310.0, 0.0))
+    assert np.diff(times).min() > 40.0
+
+
+@lru_cache(maxsize=1)
+def plain() -> tuple[Drive, Session, Motion]:
+    d = drive("kart", laps=6, seed=3)
+    session = logged(d, 10, speed_ms=0.05, seed=4)
+    return d, session, motion_of(session)
+
+
+def laps_with(d: Drive, session: Session, **kw) -> LapSet:
+    motion = motion_of(session)
+    return find_laps(motion, session, start_line=StartLine.from_geodetic(*start_points(d), motion.origin), **kw)
+
+
+def counted(laps: LapSet) -> list[int]:
+    return [lap.number for lap in laps.counted]
+
+
+def test_pieces_before_the_first_and_after_the_last_crossing_are_no_laps():
+    d, session, _ = plain()
+    laps = laps_with(d, session)
+    assert laps.found_by == "start line"
+    first, last = laps.laps[0], laps.laps[-1]
+    assert "out-lap" in first.reason
+    assert "in-lap" in last.reason
+    assert not first.flying
+    assert not last.flying
+    assert counted(laps) == [lap.number for lap in laps.flying] == [1, 2, 3, 4]
+
+
+def test_user_counts_and_drops_laps_by_number():
+    d, session, motion = plain()
+    line = StartLine.from_geodetic(*start_points(d), motion.origin)
+    assert counted(find_laps(motion, session, start_line=line, choose=[2, 3])) == [2, 3]
+    dropped = find_laps(motion, session, start_line=line, drop=[2])
+    assert counted(dropped) == [1, 3, 4]
+    assert next(lap for lap in dropped.laps if lap.number == 2).reason == "dropped by the user"
+    with pytest.raises(OptionError, match=r"Lap 9 is no full lap.*1, 2, 3, 4"):
+        find_laps(motion, session, start_line=line, choose=[9])
+
+
+def test_lap_held_up_on_a_straight_is_set_aside_as_traffic():
+    base = drive("kart", laps=1)
+    middle, half = straight_of(base)
+
+    def held_up(lap, station):
+        near = np.clip(1.0 - np.abs(station - middle) / half, 0.0, 1.0)
+        return 1.0 - (0.3 * np.sin(0.5 * np.pi * near) if lap == 3 else 0.0)
+
+    d = drive("kart", laps=6, seed=3, slow=held_up)
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    aside = [lap for lap in laps.flying if not lap.counted]
+    assert [lap.number for lap in aside] == [3]
+    assert "traffic: slowed on the straight" in aside[0].reason
+
+
+def straight_of(d: Drive) -> tuple[float, float]:
+    """Middle of the part of the longest straight on which the driver speeds up, and half its length."""
+    s = np.arange(0.0, d.plan.length, 1.0)
+    v = np.interp(s, d.s, d.v)
+    fast = (np.abs(d.plan.curvature(s)) < 1e-3) & (np.gradient(v) > 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], fast.astype(int), [0]])))
+    starts, stops = edges[::2], edges[1::2]
+    best = int(np.argmax(stops - starts))
+    return 0.5 * float(starts[best] + stops[best]), 0.5 * float(stops[best] - starts[best])
+
+
+def test_lap_slower_than_the_median_by_more_than_five_per_cent_is_set_aside():
+    d = drive("kart", factors=[1.0, 1.0, 0.99, 1.0, 0.93, 1.0, 1.0])
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    aside = [lap for lap in laps.flying if not lap.counted]
+    assert [lap.number for lap in aside] == [4]
+    assert "slow:" in aside[0].reason
+    assert "5 %" in aside[0].reason
+
+
+def test_lap_with_a_gap_is_set_aside():
+    d, _, _ = plain()
+    third = 0.5 * (d.crossings[3] + d.crossings[4])
+
+    def gap(fix):
+        keep = (fix["t"] < third) | (fix["t"] > third + 4.0)
+        return {n: v[keep] for n, v in fix.items()}
+
+    aside = [lap for lap in laps_with(d, logged(d, 10, speed_ms=0.05, seed=4, edit=gap)).flying if not lap.counted]
+    assert [lap.number for lap in aside] == [3]
+    assert "gap:" in aside[0].reason
+
+
+def test_lap_with_a_stop_is_set_aside():
+    def stop(lap, station):
+        return 1.0 - (0.985 * np.exp(-(((station - 600.0) / 15.0) ** 2)) if lap == 2 else 0.0)
+
+    d = drive("kart", laps=6, seed=3, slow=stop)
+    aside = [lap for lap in laps_with(d, logged(d, 10, speed_ms=0.05, seed=4)).flying if not lap.counted]
+    assert [lap.number for lap in aside] == [2]
+    assert "stop" in aside[0].reason
+
+
+def test_lap_that_leaves_the_track_is_set_aside():
+    d, _, _ = plain()
+
+    def off(fix):
+        s = np.interp(fix["t"], d.t, d.s) - 3.0 * d.plan.length - 400.0
+        wide = 25.0 * np.exp(-((s / 40.0) ** 2))
+        course = np.interp(fix["t"], d.t, d.course)
+        fix["x"] = fix["x"] - wide * np.sin(course)
+        fix["y"] = fix["y"] + wide * np.cos(course)
+        return fix
+
+    laps = laps_with(d, logged(d, 10, seed=4, edit=off))
+    aside = [lap for lap in laps.flying if not lap.counted]
+    assert [lap.number for lap in aside] == [3]
+    assert "off:" in aside[0].reason
+
+
+def test_lap_by_another_way_is_set_aside_by_its_length():
+    # Circles of 300 m; the third goes out to 360 m: mean radius 330 m, 10 % longer.
+    angle = np.arange(-0.5, 10.0 * np.pi + 0.5, 0.003)
+    third = (angle > 4.0 * np.pi) & (angle < 6.0 * np.pi)
+    radius = 300.0 + np.where(third, 60.0 * np.sin(0.5 * angle) ** 2, 0.0)
+    motion = motion_along(radius * np.cos(angle), radius * np.sin(angle), 45.0)
+    empty = Session.from_arrays(motion.t, speed=motion.v)
+    laps = find_laps(motion, empty, start_line=StartLine(290.0, 0.0, 310.0, 0.0))
+    aside = [lap for lap in laps.flying if not lap.counted]
+    assert [lap.number for lap in aside] == [3]
+    assert "other way: 2" in aside[0].reason  # about 2080 m instead of 1885 m
+
+
+def test_laps_are_found_from_the_path_alone():
+    d, session, motion = plain()
+    laps = find_laps(motion, session)
+    assert laps.found_by == "path alone"
+    start = np.interp(laps.flying[0].start_s, d.t, d.s)
+    truth = np.interp(start + d.plan.length * np.arange(len(laps.flying) + 1), d.s, d.t)
+    times = [lap.time_s for lap in laps.flying]
+    assert len(times) >= 4
+    assert times == pytest.approx(np.diff(truth), abs=0.03)  # bar of issue 4
+    # a good place for a line: the path is straight there
+    assert abs(d.plan.curvature(np.array([start % d.plan.length]))[0]) < 1e-3
+
+
+def test_laps_come_from_the_track_file_when_there_is_one():
+    d, session, motion = plain()
+    track = invented_circuit("kart")
+    moved = motion_of(session, origin=ORIGIN)
+    x, y = d.plan.positions(track.line.station)
+    assert track.line.y == pytest.approx(y, abs=0.5)
+    assert track.line.x == pytest.approx(x, abs=0.5)  # the file's line is the plan that the drive follows
+    in_place = SimpleNamespace(
+        line=track.line, start_line=track.start_line, name="kart", width_left=track.width_left,
+        width_right=track.width_right,
+    )  # fmt: skip
+    laps = find_laps(moved, session, track=in_place)
+    assert laps.found_by == "track file"
+    assert [lap.time_s for lap in laps.flying] == pytest.approx(np.diff(d.crossings[1:6]), abs=0.03)
+    assert motion.origin != moved.origin
+
+
+@pytest.mark.parametrize("name", ["lap", "beacon"])
+def test_logged_laps_are_sharpened_on_the_path(name):
+    # A lap counter in rows 0.1 s apart is up to 0.1 s late; the line it marks is crossed to the millisecond.
+    d, _, _ = plain()
+
+    def counter(t):
+        lap = np.searchsorted(d.crossings, t, side="right").astype(float)
+        pulse = (np.abs(t[:, None] - d.crossings).min(axis=1) < 0.06).astype(float)
+        return {name: lap if name == "lap" else pulse}
+
+    session = logged(d, 10, speed_ms=0.05, seed=4, extra=counter)
+    laps = find_laps(motion_of(session), session)
+    assert laps.found_by == ("lap channel" if name == "lap" else "beacon")
+    assert [lap.time_s for lap in laps.flying] == pytest.approx(np.diff(d.crossings[1:6]), abs=0.03)
+    if name == "lap":
+        assert [lap.number for lap in laps.flying] == [2, 3, 4, 5]  # the logger's own numbers
+
+
+def test_a_line_that_is_never_crossed_says_how_far_away_it_is():
+    _, session, motion = plain()
+    with pytest.raises(NotEnoughData, match=r"crossed never.*within \d+ m"):
+        find_laps(motion, session, start_line=StartLine(5000.0, 5000.0, 5020.0, 5000.0))
+
+
+def test_half_a_lap_is_refused():
+    d = drive("kart", laps=1)
+    full = logged(d, 10, speed_ms=0.05, seed=4)
+    half = full.t < full.t[0] + 0.5 * (full.t[-1] - full.t[0])
+    session = Session.from_arrays(full.t[half], **{n: v[half] for n, v in full.channels.items()})
+    with pytest.raises(NotEnoughData, match="Two full laps are needed"):
+        find_laps(motion_of(session), session)
+
+
+def test_a_start_line_in_degrees_needs_a_log_with_a_place_on_the_globe():
+    with pytest.raises(OptionError, match="latitude and longitude"):
+        StartLine.from_geodetic(47.0, 11.0, 47.0001, 11.0, None)
+    with pytest.raises(OptionError, match=r"less than 0\.5 m apart"):
+        StartLine.from_geodetic(47.0, 11.0, 47.0, 11.0, ORIGIN)

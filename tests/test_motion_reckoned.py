@@ -1,0 +1,146 @@
+"""Paths without positions: bias found from the laps, laps closed, and the real research session."""
+
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import DATA
+from motion_cases import Drive, drive
+
+from simlap.laps import find_laps
+from simlap.laptable import tabulate
+from simlap.motion import motion_of
+from simlap.reference import path_of_laps
+from simlap.session import Session
+from simlap.units import G
+
+RESEARCH = DATA / "research_session.csv"
+
+
+@lru_cache(maxsize=1)
+def driven() -> Drive:
+    return drive("club", laps=5, seed=7)
+
+
+def inertial_log(d: Drive, bias: float, scale: float = 1.0, yaw: bool = True, seed: int = 0) -> Session:
+    """Speed and turn rate at 100 Hz, no position; bias in rad/s."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, d.t[-1], 0.01)
+    v = d.at("v", t)
+    channels = {"speed": scale * v + rng.normal(0.0, 0.03, t.size)}
+    rate = v * d.at("kappa", t)
+    if yaw:
+        channels["yaw_rate"] = rate + bias + rng.normal(0.0, 0.01, t.size)
+    else:
+        channels["a_lat"] = v * rate + rng.normal(0.0, 0.3, t.size)
+    return Session.from_arrays(t, **channels)
+
+
+@pytest.mark.parametrize("bias", [0.0, 0.004, -0.01])
+def test_bias_of_the_gyro_is_found_because_laps_close(bias):
+    # 0.004 rad/s turns the path by 22 degrees per lap; the drive's own laps end where they began.
+    d = driven()
+    motion = motion_of(inertial_log(d, bias))
+    assert not motion.closes
+    turned = np.interp(d.crossings[1:5], motion.t, motion.course)
+    assert np.diff(turned) == pytest.approx(np.full(3, round(np.diff(turned)[0] / (2 * np.pi)) * 2 * np.pi), abs=0.02)
+    at = d.crossings[(d.crossings > 1.0) & (d.crossings < motion.t[-1] - 1.0)]
+    x, y = motion.at("x", at), motion.at("y", at)
+    assert np.hypot(x - x.mean(), y - y.mean()).max() < 5.0
+    inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
+    assert np.std((motion.a_lat - d.at("a_lat", motion.t))[inside]) < 0.25
+    assert np.mean((motion.kappa - d.at("kappa", motion.t))[inside]) == pytest.approx(0.0, abs=1e-4)
+
+
+def test_lateral_acceleration_over_speed_stands_in_for_a_missing_gyro():
+    d = driven()
+    motion = motion_of(inertial_log(d, 0.0, yaw=False))
+    assert any("the log has no yaw rate" in note for note in motion.notes)
+    inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
+    assert np.std((motion.a_lat - d.at("a_lat", motion.t))[inside]) < 0.25
+
+
+def test_laps_without_positions_have_the_true_times():
+    # The line lies at a fixed feature of the path; its station is the path's own choice, the same for every lap.
+    d = driven()
+    session = inertial_log(d, 0.004)
+    motion = motion_of(session)
+    laps = find_laps(motion, session).flying
+    assert len(laps) >= 3
+    start = np.interp(laps[0].start_s, d.t, d.s)
+    truth = np.interp(start + d.plan.length * np.arange(len(laps) + 1), d.s, d.t)
+    for i, lap in enumerate(laps):
+        assert lap.time_s == pytest.approx(truth[i + 1] - truth[i], abs=0.05)  # 2 m at 45 m/s
+
+
+def test_corners_of_reckoned_laps_line_up_at_equal_stations():
+    # A speed that reads 0.4 % more in some laps moves the last corner by 12 m if stations follow the odometer.
+    d = driven()
+    session = inertial_log(d, 0.004)
+    grow = 1.0 + 0.004 * (np.interp(session.t, d.t, d.s) // d.plan.length % 2)
+    session = Session.from_arrays(session.t, **{**session.channels, "speed": session.channel("speed") * grow})
+    motion = motion_of(session)
+    laps = find_laps(motion, session)
+    track = path_of_laps(motion, laps)
+    table = tabulate(motion, session, laps, track.line, 2.0)
+    true_station = np.interp(table.session_start[:, None] + table.t[:, :-1], d.t, d.s)
+    true_station -= np.interp(table.session_start, d.t, d.s)[:, None]
+    spread = np.ptp(true_station, axis=0)
+    assert np.median(spread) < 2.0
+    assert spread.max() < 6.0  # the middle of the longest straight, where nothing tells one place from the next
+
+
+@pytest.fixture(scope="module")
+def research():
+    if not RESEARCH.exists():
+        pytest.skip(f"{RESEARCH} is not there")
+    table = pd.read_csv(RESEARCH)
+    channels = {
+        "speed": table.speed_kmh / 3.6,
+        "a_lon": table.longitudinal_g * G,
+        "a_lat": table.lateral_g * G,
+        "yaw_rate": np.radians(table.yaw_rate_deg_s),
+        "sideslip": np.radians(table.sideslip_deg),
+    }
+    session = Session.from_arrays(table.time_s.to_numpy(), **{n: v.to_numpy() for n, v in channels.items()})
+    motion = motion_of(session)
+    return session, motion, find_laps(motion, session)
+
+
+def test_research_session_has_its_laps(research):
+    # Known of it (its README): laps of about 97.8, 96.7, 100.7 and 95.6 s, about 3100 m; the station of the line moves
+    # these by a few tenths, and a lap more fits in before or behind.
+    _, motion, laps = research
+    assert 4 <= len(laps.flying) <= 5
+    driven = [float(np.diff(motion.at("s", np.array([lap.start_s, lap.stop_s])))[0]) for lap in laps.flying]
+    assert min(driven) > 3050.0
+    assert max(driven) < 3150.0
+    times = [lap.time_s for lap in laps.flying]
+    for known in (97.8, 96.7, 100.7, 95.6):
+        assert min(abs(t - known) for t in times) < 1.0
+
+
+def test_research_session_closes_within_15_m_per_lap(research):
+    _, motion, laps = research
+    for lap in laps.flying:
+        ends = np.array([lap.start_s, lap.stop_s])
+        assert np.hypot(*(np.diff(motion.at(n, ends))[0] for n in "xy")) < 15.0
+
+
+def test_research_session_agrees_with_its_own_accelerometers(research):
+    # They were not used for the path's curvature: an independent sensor in the same car.
+    session, motion, _ = research
+    read = np.interp(motion.t, session.t, session.channel("a_lat"))
+    assert np.corrcoef(read, motion.a_lat)[0, 1] > 0.98
+    read = np.interp(motion.t, session.t, session.channel("a_lon"))
+    assert np.corrcoef(read, motion.a_lon)[0, 1] > 0.97
+
+
+def test_the_held_up_lap_of_the_research_session_is_set_aside(research):
+    # On one lap the driver lifts on the straight behind the first corner and loses 15 m/s there.
+    laps = research[2]
+    aside = [lap for lap in laps.flying if not lap.counted]
+    assert len(aside) == 1
+    assert "traffic: slowed on the straight" in aside[0].reason
+    assert aside[0].time_s == max(lap.time_s for lap in laps.flying)
