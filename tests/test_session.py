@@ -34,7 +34,7 @@ def test_asking_for_an_absent_channel_names_the_ones_there_are():
         session(speed=np.ones(3)).channel("yaw_rate")
 
 
-@pytest.mark.parametrize("t", [[0.0, 0.0, 1.0], [0.0, 2.0, 1.0], [0.0, np.nan, 1.0]])
+@pytest.mark.parametrize("t", [[0.0, 0.0, 1.0], [0.0, 2.0, 1.0], [0.0, np.nan, 1.0], [0.0, 1.0, np.inf]])
 def test_a_clock_that_does_not_rise_is_refused(t):
     with pytest.raises(ValueError, match="strictly rising"):
         Session.from_arrays(np.array(t), speed=np.ones(3))

@@ -12,9 +12,9 @@ from simlap.session import Column
 
 #: Cells that mean "not recorded".
 EMPTY = (
-    "", "nan", "NaN", "NAN", "-nan", "NA", "N/A", "n/a", "#N/A", "<NA>", "null", "NULL", "None", "none", "-", "--", "---",
-    "?", "1.#QNAN", "-1.#IND",
-)  # fmt: skip
+    *("", "-", "--", "---", "?", "NA", "N/A", "n/a", "#N/A", "<NA>", "null", "NULL", "None", "none"),
+    *("nan", "NaN", "NAN", "-nan", "1.#QNAN", "-1.#IND"),
+)
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(inf|infinity)", re.IGNORECASE)
 COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
 #: Letters that a gearbox writes instead of a number: neutral, park, reverse.
