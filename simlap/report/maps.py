@@ -101,9 +101,11 @@ def _start_line(x: np.ndarray, y: np.ndarray) -> Markup:
         "line", class_="start", x1=float(x[0] - across[0]), y1=float(y[0] - across[1]), x2=float(x[0] + across[0]),
         y2=float(y[0] + across[1]),
     )  # fmt: skip
-    ahead = along / max(float(np.hypot(*along)), 1e-9) * 26.0
-    tip = np.array([x[0], y[0]]) + across * 1.5
-    arrow = path_data(*np.array([tip, tip + ahead, tip + ahead * 0.6 + across * 0.3]).T)
+    ahead = along / max(float(np.hypot(*along)), 1e-9) * 28.0
+    tail = np.array([x[0], y[0]]) + across * 1.6
+    tip = tail + ahead
+    barbs = [tip - 0.4 * ahead + side * 0.45 * across for side in (1.0, -1.0)]
+    arrow = path_data(*np.array([tail, tip, barbs[0], tip, barbs[1]]).T)
     return bar + element("path", class_="heading", d=arrow)
 
 
