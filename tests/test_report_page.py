@@ -191,6 +191,24 @@ def test_lap_chart_shows_both_ends_of_a_phase_across_the_start_line():
     assert sorted(first) == [pytest.approx((0.0, 50 / 12)), pytest.approx((1150 / 12, 50 / 12))]
 
 
+def test_flat_curve_lies_in_the_middle_of_its_chart():
+    case = circle_case()
+    chart = lap_chart(case, "t", "bar", [Curve("c", "pedal", np.zeros(N))])
+    heights = np.array(re.findall(r"[\d.]+,([\d.]+)", str(chart.drawing)), dtype=float)
+    assert heights == pytest.approx(np.full(heights.size, 500.0))  # of 1000 units
+    assert [tick.text for tick in chart.y_ticks] == ["-0.5", "-0.25", "0", "0.25", "0.5"]
+
+
+def test_lap_times_stay_on_their_line_also_where_a_lap_beats_the_limit():
+    case = circle_case(target=True)
+    fast = replace(case, best_lap_s=39.0)  # 0.7 s under the limit's interval
+    for one in (case, fast):
+        places = [float(left) for left in re.findall(r'class="pin \w+" style="left:([-\d.]+)%', render_page(one))]
+        assert len(places) == 5
+        assert min(places) >= 0.0
+        assert max(places) <= 100.0
+
+
 def test_two_charts_of_lap_scaled_curves_share_their_scale():
     case = circle_case()
     values = np.where(case.phases.phase == 2, 10.0, 1.0)

@@ -108,7 +108,8 @@ def _chart(
     low, high = min(float(part.min()) for part in shown), max(float(part.max()) for part in shown)
     if any(curve.filled for curve in curves):
         low, high = min(low, 0.0), max(high, 0.0)
-    room = max(HEADROOM * (high - low), 1e-6 * max(1.0, abs(high)))
+    # A flat curve (a brake never touched) gets a range of its own: one unit, or a tenth of its value.
+    room = HEADROOM * (high - low) if high > low else max(0.5, 0.05 * abs(high))
     across = Scale(0.0, span, 0.0, VIEW)
     up = Scale(low - room, high + room, VIEW, 0.0)
     x = across(ahead[order])

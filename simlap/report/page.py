@@ -128,8 +128,8 @@ def _rail(analysis: Analysis) -> list[RailMark]:
 
 
 def _on_rail(analysis: Analysis, time_s: float) -> float:
-    fastest = analysis.limit_lap.low
-    slowest = max(analysis.typical_lap_s, analysis.best_lap_s)
+    fastest = min(analysis.limit_lap.low, analysis.best_lap_s)
+    slowest = max(analysis.typical_lap_s, analysis.best_lap_s, analysis.limit_lap.value)
     span = max(slowest - fastest, 1e-3)
     return 4.0 + 92.0 * (time_s - fastest) / span
 
