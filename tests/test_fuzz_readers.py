@@ -182,7 +182,7 @@ def test_any_table_of_cells_never_ends_in_a_traceback(header, rows, delimiter, e
 
 
 @FUZZ
-@given(st.text(max_size=30), st.sampled_from(["", "speed=", "time=", 'speed="x":', "lap="]))
+@given(st.text(max_size=30), st.sampled_from(["", "speed=", "time=", 'speed="x":', "lap=", "velo=x"]))
 def test_any_column_option_never_ends_in_a_traceback(text, start):
     with contextlib.suppress(SimlapError):
         parse_column_option(start + text)
