@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 import webvtt as parser
 from report_case import FAST, FIRST_START, HOSTILE, LENGTH, NAMES, SLOW, circle_case
+from typer.testing import CliRunner
 
+from simlap.cli import app
 from simlap.cues import SHOWN, Cue, Sync, chapter_cues, escaped, finding_cues, timestamp, webvtt
 from simlap.errors import NotEnoughData, OptionError
 
@@ -129,3 +131,34 @@ def test_chapters_cover_all_flying_laps_also_those_set_aside():
     assert cues[0].stop_s - cues[0].start_s == pytest.approx(
         0.998 * (140 + 100 + 60) / SLOW + 0.998 * (LENGTH - 300) / FAST
     )
+
+
+def run_cues(arguments: list[str]):
+    return CliRunner().invoke(app, ["cues", *arguments])
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["--video-start", "1", "--crossing-lap", "2", "--crossing-video-time", "3"], ["--crossing-lap", "2"]],
+    ids=["neither", "both", "half"],
+)
+def test_command_asks_for_exactly_one_way_to_place_the_video(arguments, tmp_path):
+    done = run_cues(["log.csv", "--out", str(tmp_path / "n.vtt"), *arguments])
+    assert isinstance(done.exception, OptionError)
+    assert "--video-start SECONDS" in str(done.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_command_writes_notes_and_chapters_beside_each_other(tmp_path, monkeypatch):
+    log = tmp_path / "log.csv"
+    log.write_text("time [s],speed [m/s]\n" + "".join(f"{t},20\n" for t in range(50)))
+    monkeypatch.setattr("simlap.analysis.analyse", lambda *_: circle_case())
+    arguments = [str(log), "--crossing-video-time", "10", "--crossing-lap", "1", "--out", str(tmp_path / "notes.vtt")]
+    done = run_cues(arguments)
+    assert done.exception is None, done.output
+    notes = parser.read(str(tmp_path / "notes.vtt"))
+    chapters = parser.read(str(tmp_path / "notes.chapters.vtt"))
+    # Lap 1 begins 10 s into the video; its finding lies 5 s later and is shown 1.5 s before that.
+    assert [cue.start for cue in notes] == ["00:00:13.500"]
+    assert chapters[0].start == "00:00:10.000"
+    assert chapters[0].text.startswith("Lap 1, 41.92")

@@ -176,3 +176,15 @@ def test_standing_cautions_name_what_the_user_must_always_be_told():
     said = " ".join(caution.text for caution in cautions(circle_case())).lower()
     for words in ("not a target", "small steps", "closed courses only", "marshals", "organiser's rules", "coach"):
         assert words in said
+
+
+def test_losses_of_an_analysed_session_add_up_in_json_and_csv(club):
+    # Bar of issue 2: phase losses of each counted lap sum to lap time minus limit lap within 1 ms.
+    data = json.loads(analysis_to_json(club.analysis))
+    total = sum(p["lost_s"]["value"] for c in data["corners"] for p in c["phases"].values())
+    assert total == pytest.approx(data["typical_lap_s"] - data["limit_lap_s"]["value"], abs=1.5 * MS)  # three roundings
+    rows = list(csv.DictReader(io.StringIO(losses_csv(club.analysis))))
+    times = {str(lap["number"]): lap["time_s"] for lap in data["laps"] if lap["counted"]}
+    for number, time in times.items():
+        lost = sum(float(row["lost_s"]) for row in rows if row["lap"] == number)
+        assert lost == pytest.approx(time - data["limit_lap_s"]["value"], abs=2 * MS)  # and two rounded lap times
