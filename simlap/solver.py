@@ -25,6 +25,11 @@ _DEFAULTS = {
 }
 
 
+# Batches smaller than this (runs times stations, about 4 ms of work) run in one thread: waking the others costs 0.1 ms
+# on a free machine, and up to a second on one where other programs hold the cores.
+PARALLEL_FROM = 20_000
+
+
 @dataclass(frozen=True, eq=False)
 class StationLimits:
     """Limits per station on top of the envelope; each None or an array (n,), or (B, n) for a batch.
@@ -148,6 +153,10 @@ class BatchResult:
     segment_time: np.ndarray  #: time to the next station, shape (B, n) [s]
     lap_time: np.ndarray  #: shape (B,) [s]
     active: np.ndarray  #: index into `LIMIT_NAMES`, int8, shape (B, n)
+
+    def __post_init__(self) -> None:
+        for field in fields(self):  # made here and handed out once: read-only without a copy
+            getattr(self, field.name).setflags(write=False)
 
 
 def limit_profile(
@@ -279,13 +288,14 @@ def solve_batch(
     v, time = np.empty((runs, n)), np.zeros((runs, n))
     tag, status = np.empty((runs, n), dtype=np.int8), np.empty(runs, dtype=np.int64)
     geo = line.road_loads
-    if runs == 1:  # waking the threads costs more than one solve
-        solve_one: Any = kernels.solve_one  # numba's own types know nothing of its arguments
-        status[0] = solve_one(
-            v[0], tag[0], time[0], geo, envelopes[0], rows[0], brake_modes[0], drive_modes[0], line.closed, *ends
-        )
+    # numba's own types know nothing of a compiled function's arguments
+    solve_one: Any = kernels.solve_one
+    solve_many: Any = kernels.solve_many
+    if runs * n < PARALLEL_FROM:
+        for b in range(runs):
+            one = (array[b % len(array)] for array in (envelopes, rows, brake_modes, drive_modes))
+            status[b] = solve_one(v[b], tag[b], time[b], geo, *one, line.closed, *ends)
     else:
-        solve_many: Any = kernels.solve_many
         solve_many(geo, envelopes, rows, brake_modes, drive_modes, line.closed, *ends, v, tag, time, status)
     if (status != kernels.OK).any():
         run = int(np.argmax(status != kernels.OK))

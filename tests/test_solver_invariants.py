@@ -11,8 +11,9 @@ from scipy.interpolate import CubicSpline
 from solver_cases import CIRCLE, FULL, circuit, even, hilly_line, lap_time, random_line
 
 from simlap.envelope import Envelope
+from simlap.errors import NoSolution
 from simlap.line import Line
-from simlap.solver import StationLimits, limit_profile, solve_batch
+from simlap.solver import PARALLEL_FROM, StationLimits, limit_profile, solve_batch
 
 SEEDS = (11, 12, 13)
 EXACT = 1e-9  # only rounding and Newton's last step are left
@@ -52,6 +53,52 @@ def test_reversed_line_has_the_same_lap_time_when_braking_and_drive_change_place
     forward, backward = limit_profile(line, env), limit_profile(line.reversed(), other)
     assert backward.lap_time == pytest.approx(forward.lap_time, rel=EXACT)
     assert backward.v[::-1] == pytest.approx(forward.v, rel=1e-6)
+
+
+def _rough_problem(rng):
+    """A problem without any smoothness: jumps of curvature, slope and banking, long segments, odd limits."""
+    n = int(rng.integers(3, 80))
+    line = Line.from_curvature(
+        rng.normal(size=n) * rng.choice([0.001, 0.02, 0.2]),
+        float(rng.choice([0.1, 2.0, 20.0, 60.0])) * rng.uniform(0.5, 1.5, n),
+        grade=rng.normal(size=n) * rng.choice([0.0, 0.05]),
+        bank=rng.normal(size=n) * rng.choice([0.0, 0.1, 0.5]),
+        kappa_v=rng.normal(size=n) * rng.choice([0.0, 0.001, 0.02]),
+    )
+    env = Envelope.from_limits(
+        (rng.uniform(2.0, 20.0), rng.uniform(0.0, 0.01)),
+        (rng.uniform(2.0, 20.0), rng.uniform(0.0, 0.005)),
+        (rng.uniform(2.0, 15.0), rng.uniform(0.0, 0.005)),
+        (np.linspace(0.0, rng.uniform(30.0, 100.0), 10), rng.uniform(-2.0, 10.0, 10)),
+        exponent_braking=rng.uniform(1.0, 3.0),
+        exponent_drive=rng.choice([1.0, 2.0, 2.6]),
+        cornering_drag=rng.choice([0.0, 0.005]),
+    )
+    limits = {"cap": rng.uniform(1.0, 60.0, n), "lateral_scale": rng.uniform(0.5, 1.5, n)}
+    if rng.random() < 0.5:
+        limits |= {"own_drive": rng.normal(size=n) * 3.0, "own_drive_mode": rng.integers(0, 3, n)}
+        limits |= {"floor": rng.uniform(0.0, 30.0, n)}
+    return line, env, limits
+
+
+@pytest.mark.filterwarnings("error")
+def test_rough_input_gives_a_profile_that_does_not_know_its_start_line_or_a_named_error():
+    rng = np.random.default_rng(9)
+    solved, refused = 0, []
+    for _ in range(300):
+        line, env, limits = _rough_problem(rng)
+        try:
+            profile = limit_profile(line, env, limits=StationLimits(**limits))
+        except NoSolution as error:
+            refused.append(str(error))
+            continue
+        k = int(rng.integers(line.station.size))
+        moved = {name: np.roll(values, -k) for name, values in limits.items()}
+        assert lap_time(line.rolled(k), env, limits=StationLimits(**moved)) == pytest.approx(profile.lap_time, rel=1e-6)
+        assert np.isfinite(profile.share).all()
+        solved += 1
+    assert solved > 100
+    assert all(text.startswith("No speed profile obeys the limits at station") for text in refused)
 
 
 # -- scaling without drag
@@ -226,16 +273,24 @@ def test_share_is_one_where_the_tyres_limit_and_less_where_the_engine_does():
 
 
 def test_a_batch_is_its_runs_one_by_one():
-    line = hilly_line(31)
-    scales = (0.9, 1.0, 1.1)
-    packed = np.array([FULL.scaled(lateral=k, braking=k).pack() for k in scales])
-    caps = np.array([20.0, 30.0, 40.0])[:, None] * np.ones(400)
+    line, runs = hilly_line(31), 60
+    assert runs * line.station.size > PARALLEL_FROM  # so that the threads are at work
+    packed = np.array([FULL.scaled(lateral=k, braking=k).pack() for k in np.linspace(0.9, 1.1, runs)])
+    caps = np.linspace(20.0, 40.0, runs)[:, None] * np.ones(400)
     batch = solve_batch(line, packed, StationLimits(cap=caps))
-    for k in range(3):
+    for k in (0, 29, 59):
         one = solve_batch(line, packed[k], StationLimits(cap=caps[k]))
         assert (batch.v[k] == one.v[0]).all()
         assert batch.lap_time[k] == one.lap_time[0]
     assert (np.diff(batch.lap_time) < 0.0).all()
+
+
+@pytest.mark.parametrize("runs", [3, 60])
+def test_a_batch_names_the_run_that_has_no_profile(runs):
+    scale = np.ones((runs, 400))
+    scale[runs - 2, 7] = 0.0
+    with pytest.raises(NoSolution, match=rf"station 14\.0 m \(run {runs - 2}\)"):
+        solve_batch(random_line(33), CIRCLE.pack(), StationLimits(lateral_scale=scale))
 
 
 def test_one_envelope_serves_many_limits_and_one_limit_many_envelopes():
