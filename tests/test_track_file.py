@@ -195,10 +195,20 @@ def test_a_line_drawn_by_hand_with_a_vertex_every_20_m_keeps_its_corners(tmp_pat
     line["geometry"]["coordinates"] = [*rows[:-5:10], rows[0]]
     for key in ("width_left_m", "width_right_m", "banking_deg"):
         del line["properties"][key]
+    middle = np.searchsorted(club.line.station, club.corners[0].apex_m)
+    across = rows[middle][0], rows[middle][1]
+    with_role(data, "start line")[0]["geometry"]["coordinates"] = [
+        [across[0] - 1.1e-4, across[1] - 0.5e-4],
+        [across[0] + 1.0e-4, across[1] + 0.6e-4],
+    ]
     back = read_track(written(tmp_path, data))
     assert back.length == pytest.approx(club.length, rel=2e-3)
+    (x1, y1), (x2, y2) = back.start_line  # oblique, in a corner, and station 0 lies on it
+    beside = ((x2 - x1) * (back.line.y[0] - y1) - (y2 - y1) * (back.line.x[0] - x1)) / math.hypot(x2 - x1, y2 - y1)
+    assert abs(beside) < 1e-3
     assert back.line.x.size > 1600  # filled up to stations of 2 m
-    assert [c.direction for c in back.corners] == [c.direction for c in club.corners]
+    moved = sorted(club.corners, key=lambda c: (c.apex_m - club.corners[0].apex_m + 30.0) % club.length)
+    assert {c.name: c.direction for c in back.corners} == {c.name: c.direction for c in moved}
 
 
 def test_a_corner_on_a_crossing_lies_on_the_leg_its_apex_names(tmp_path):

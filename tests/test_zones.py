@@ -151,6 +151,11 @@ def test_two_corners_with_braking_all_through_the_first_share_one_zone_border():
     assert one.mid_stop == one.stop == two.start  # no exit
     assert two.start == pytest.approx(first[2], abs=2 * SPACING)
     assert two.start < two.braking_stop < two.mid_stop < two.stop
+    # of its own slowing, counted from the border, 90 % are done at the end of its braking
+    own = (line.station >= two.start) & (line.station <= two.mid_stop)
+    level = profile.v[own].max() - 0.9 * np.ptp(profile.v[own])
+    before, after = np.interp([two.braking_stop - line.station[1], two.braking_stop], line.station, profile.v)
+    assert after <= level < before
     assert np.array_equal(holders((one, two, three), line.station, line.length), np.ones(line.station.size))
 
 
