@@ -17,6 +17,8 @@ IN_USE = 0.5
 # Largest share of the other direction's limit in a window that tells of a pure limit; what is left of it is corrected
 # with the exponent of the moment.
 OTHER_SHARE = 0.35
+# ... but with no smaller one than this: near 1 the correction would feed the limit that the exponent is read from.
+LEAST_EXPONENT = 1.4
 # Smallest shares of both limits in a window that tells of the exponents.
 COMBINED_SHARE = 0.3
 # One event at most per so many seconds.
@@ -132,7 +134,8 @@ class EventFinder:
         allowed = steady & (w.lowest(x) > IN_USE) & (w.lowest(self.turn) == w.highest(self.turn))
         braking = np.clip(-self.own_along / guess.braking(s.speed2), 0.0, TOP_SHARE)
         driving = np.clip(self.own_along / guess.traction(s.speed2), 0.0, TOP_SHARE)
-        left = _left_over(braking, guess.exponent_braking) * _left_over(driving, guess.exponent_drive)
+        left = _left_over(braking, max(guess.exponent_braking, LEAST_EXPONENT))
+        left = left * _left_over(driving, max(guess.exponent_drive, LEAST_EXPONENT))
         value = np.abs(w.mean(s.lateral / left))
         return self._choose(
             value, value / self._side(guess, self.window_speed2), allowed, LATERAL_EVERY, self.noise_lateral
@@ -144,7 +147,7 @@ class EventFinder:
         x, brake, _ = self.shares(guess)
         allowed = (w.highest(x) < OTHER_SHARE) & (w.lowest(brake) > IN_USE)
         lateral = np.clip(self.own_lateral / self._side(guess, s.speed2), 0.0, TOP_SHARE)
-        value = -w.mean(s.along / _left_over(lateral, guess.exponent_braking))
+        value = -w.mean(s.along / _left_over(lateral, max(guess.exponent_braking, LEAST_EXPONENT)))
         return self._choose(value, value / guess.braking(self.window_speed2), allowed, BRAKING_EVERY, self.noise_along)
 
     def drive_events(self, guess: Guess) -> Events:

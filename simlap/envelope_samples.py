@@ -39,6 +39,7 @@ class RoadSamples:
     lateral: np.ndarray  #: [m/s²]
     along: np.ndarray  #: [m/s²]
     pull: np.ndarray  #: [m/s²]
+    normal: np.ndarray  #: g_n / g
     throttle: np.ndarray | None  #: 0..1, None when not logged
     noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
     noise_along: np.ndarray  #: the same of `along`
@@ -47,7 +48,7 @@ class RoadSamples:
     def __post_init__(self) -> None:
         own(
             self,
-            *("numbers", "station", "duration", "speed2", "lateral", "along", "pull", "throttle"),
+            *("numbers", "station", "duration", "speed2", "lateral", "along", "pull", "normal", "throttle"),
             *("noise_lateral", "noise_along"),
         )
 
@@ -103,6 +104,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         lateral=lateral / normal,
         along=pull / normal,
         pull=pull,
+        normal=normal,
         throttle=None if throttle is None else np.asarray(throttle)[chosen],
         noise_lateral=np.nan_to_num(noise_lat),
         noise_along=np.nan_to_num(noise_lon),

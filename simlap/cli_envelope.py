@@ -1,0 +1,209 @@
+"""The command `envelope`: limits at a few speeds with intervals and evidence; figures and JSON on request."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simlap.cli_common import (
+    ColumnOpt,
+    DrawsOpt,
+    DropOpt,
+    JsonOpt,
+    LapsOpt,
+    OutOpt,
+    QuantileOpt,
+    SeedOpt,
+    SessionsArg,
+    StartLineOpt,
+    TrackOpt,
+    build_options,
+    emit,
+    load_session,
+    load_track,
+    step,
+)
+
+if TYPE_CHECKING:
+    from simlap.envelope_fit import EnvelopeFit
+    from simlap.envelope_grip import CornerGrip
+
+SCHEMA = "simlap.envelope_report/1"
+# Limits are printed at so many speeds from the slowest to the fastest of the laps, rounded to this.
+SPEEDS, ROUND_KMH = 5, 10.0
+SHOWN = ("lateral left", "lateral right", "braking", "engine", "traction")
+# Ends of the interval printed.
+INTERVAL = (0.05, 0.95)
+
+
+def envelope(
+    sessions: SessionsArg,
+    track: TrackOpt = None,
+    start_line: StartLineOpt = None,
+    laps: LapsOpt = None,
+    drop: DropOpt = None,
+    column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
+    seed: SeedOpt = 0,
+    out: OutOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Print the limits that the laps have shown, with intervals and evidence; figures and JSON to --out."""
+    from simlap.analysis import prepare
+    from simlap.corners import find_corners
+    from simlap.envelope_fit import fit_envelope
+    from simlap.envelope_grip import corner_grip
+
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    circuit = load_track(track)
+    session = load_session(sessions, column)
+    with step("fitting the envelope"):
+        ready = prepare(session, circuit, options)
+        corners = ready.track.corners or find_corners(ready.track.line)
+        fit = fit_envelope(
+            ready.table,
+            ready.line,
+            quantile=options.quantile,
+            draws=options.draws,
+            seed=options.seed,
+            corners=corners,
+        )
+        grips = corner_grip(ready.table, ready.line, corners, fit.envelope)
+    if out is not None:
+        with step(f"writing to {out}"):
+            write_figures(fit, ready.table, ready.line, out)
+            fit.envelope.to_json(out / "envelope.json")
+    report = report_dict(fit, grips, ready.table)
+    if as_json:
+        emit(json.dumps(report, ensure_ascii=False, indent=1))
+    else:
+        print_envelope(report)
+
+
+def write_figures(fit: "EnvelopeFit", table: Any, line: Any, folder: Path) -> tuple[Path, ...]:
+    """Write the g-g and the g-g-v figure as PNG and SVG; return the paths."""
+    import io
+
+    from simlap.envelope_samples import road_samples
+    from simlap.figures_envelope import gg_figure, ggv_figure
+    from simlap.files import write_bytes
+
+    samples = road_samples(table, line)
+    paths = []
+    for name, figure in (("gg", gg_figure(fit.envelope, samples)), ("ggv", ggv_figure(fit.envelope, samples))):
+        for kind in ("png", "svg"):
+            buffer = io.BytesIO()
+            figure.savefig(buffer, format=kind, dpi=150)
+            paths.append(write_bytes(folder / f"{name}.{kind}", buffer.getvalue()))
+    return tuple(paths)
+
+
+def limits_at(fit: "EnvelopeFit", speeds: Any) -> dict[str, dict[str, list[float]]]:
+    """Value, low and high [m/s²] of each limit at `speeds` [m/s]."""
+    import numpy as np
+
+    from simlap.envelope import Envelope
+
+    v = np.asarray(speeds, dtype=float)
+
+    def each(e: Envelope) -> np.ndarray:
+        return np.array(
+            [e.lateral_limit(v, 1), e.lateral_limit(v, -1), e.braking_limit(v), e.engine_limit(v), e.traction_limit(v)]
+        )
+
+    value = each(fit.envelope)
+    drawn = np.array([each(Envelope.unpack(packed)) for packed in fit.draws]) if len(fit.draws) else value[None]
+    low, high = np.quantile(drawn, INTERVAL, axis=0)
+    return {
+        name: {"value": value[i].tolist(), "low": low[i].tolist(), "high": high[i].tolist()}
+        for i, name in enumerate(SHOWN)
+    }
+
+
+def report_dict(fit: "EnvelopeFit", grips: "tuple[CornerGrip, ...]", table: Any) -> dict[str, Any]:
+    """Everything that the command prints, as plain numbers; keys end in their unit."""
+    import numpy as np
+
+    kmh = np.asarray(table.v)[np.asarray(table.counted, dtype=bool)] * 3.6
+    grid = np.unique(np.round(np.linspace(kmh.min(), kmh.max(), SPEEDS) / ROUND_KMH) * ROUND_KMH)
+    return {
+        "schema": SCHEMA,
+        "quantile": fit.quantile,
+        "draws": len(fit.draws),
+        "seed": fit.seed,
+        "speeds_ms": (grid / 3.6).tolist(),
+        "limits_ms2": limits_at(fit, grid / 3.6),
+        "envelope": fit.envelope.to_dict(),
+        "evidence": {name: found.to_dict() for name, found in fit.evidence.items()},
+        "corners": [grip.to_dict() for grip in grips],
+        "notes": list(fit.notes),
+    }
+
+
+def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
+    """One row for both sides where left and right turns are not told apart."""
+    if limits["lateral left"]["value"] != limits["lateral right"]["value"]:
+        return limits
+    return {"lateral": limits["lateral left"], **{name: limits[name] for name in SHOWN[2:]}}
+
+
+def print_envelope(report: dict[str, Any]) -> None:
+    """The report as tables for a terminal."""
+    from rich.console import Console
+    from rich.table import Table
+
+    from simlap.units import G
+
+    console = Console(highlight=False, markup=False)
+    speeds = report["speeds_ms"]
+    tested = report["envelope"]["tested_ms"]
+    limits = Table(title="Limits shown [g], 90 % interval; * no data at that speed", title_justify="left")
+    limits.add_column("limit")
+    for v in speeds:
+        limits.add_column(f"{v * 3.6:.0f} km/h", justify="right")
+    for name, rows in _shown_limits(report["limits_ms2"]).items():
+        low, high = tested.get(name.split()[0], (0.0, 0.0))
+        cells = [
+            f"{value / G:.2f}{' ' if low <= v <= high else '*'}\n{below / G:.2f}-{above / G:.2f}"
+            for v, value, below, above in zip(speeds, rows["value"], rows["low"], rows["high"], strict=True)
+        ]
+        limits.add_row(name, *cells)
+    console.print(limits)
+    shape = report["envelope"]
+    console.print(
+        f"Exponent under braking {shape['exponent_braking']:.2f}, under drive {shape['exponent_drive']:.2f}; "
+        f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g}, "
+        f"{report['draws']} draws, seed {report['seed']}."
+    )
+    evidence = Table(title="What set them", title_justify="left")
+    for head in ("limit", "windows", "at the limit", "laps", "corners", "spread [g]", "noise [g]"):
+        evidence.add_column(head)
+    for name, found in report["evidence"].items():
+        evidence.add_row(
+            name.replace("_", " "),
+            str(found["events"]),
+            str(found["at_limit"]),
+            ", ".join(str(n) for n in found["laps"]) or "-",
+            ", ".join(found["corners"]) or "-",
+            f"{found['spread_ms2'] / G:.3f}",
+            f"{found['noise_ms2'] / G:.3f}",
+        )
+    console.print(evidence)
+    corners = Table(title="Grip used per corner, median lap, road taken out", title_justify="left")
+    for head in ("corner", "turn", "peak [g]", "held [g]", "at [km/h]", "limit [g]", "used", "weight", "own grip"):
+        corners.add_column(head)
+    for grip in report["corners"]:
+        corners.add_row(
+            grip["name"],
+            grip["direction"],
+            f"{grip['peak_ms2'] / G:.2f}",
+            f"{grip['sustained_ms2'] / G:.2f}",
+            f"{grip['speed_ms'] * 3.6:.0f}",
+            f"{grip['limit_ms2'] / G:.2f}",
+            f"{100 * grip['used']:.0f} %",
+            f"{grip['normal']:.2f}",
+            "-" if grip["grip"] is None else f"{grip['grip']:.2f}",
+        )
+    console.print(corners)
+    for note in report["notes"]:
+        console.print(note)

@@ -1,0 +1,102 @@
+"""Grip used in each corner, against the grip shown elsewhere; and grip factors of corners, on request."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from simlap.envelope import Envelope
+from simlap.envelope_samples import held_windows, road_samples
+
+# A corner has its own, lower grip when this many laps, at speeds that differ by at least `SPEEDS_APART`, level out
+# within `PLATEAU` of each other and below `BELOW` of the common limit. Under-driving alone would move with the speed.
+PLATEAU_LAPS = 3
+SPEEDS_APART, PLATEAU, BELOW = 0.02, 0.015, 0.96
+
+
+@dataclass(frozen=True)
+class CornerGrip:
+    """Lateral acceleration in one corner, road plane, as if the car weighed g [m/s²]; medians over the laps."""
+
+    name: str
+    direction: str
+    peak: float  #: largest sample
+    sustained: float  #: largest mean over a held window
+    speed: float  #: in that window [m/s]
+    limit: float  #: lateral limit shown at that speed
+    used: float  #: sustained over limit
+    normal: float  #: weight on the tyres over the car's weight: above 1 in dips and on banking, below on crests
+    grip: float | None  #: the corner's own grip over the common one, where three laps show a plateau; else None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers; keys end in their unit."""
+        return {
+            "name": self.name,
+            "direction": self.direction,
+            "peak_ms2": self.peak,
+            "sustained_ms2": self.sustained,
+            "speed_ms": self.speed,
+            "limit_ms2": self.limit,
+            "used": self.used,
+            "normal": self.normal,
+            "grip": self.grip,
+        }
+
+
+def corner_grip(
+    table: Any, line: Any, corners: Sequence[Any], envelope: Envelope, use: np.ndarray | None = None
+) -> tuple[CornerGrip, ...]:
+    """Peak and sustained lateral acceleration in each corner against the limit at that speed.
+
+    Parameters
+    ----------
+    table, line : LapTable, Line
+        As `fit_envelope` takes them.
+    corners : sequence with name, direction, entry_m, exit_m
+        A corner may cross the start line.
+    envelope : Envelope
+        Whose lateral limit to compare with.
+    """
+    samples = road_samples(table, line, use)
+    windows = held_windows(samples)
+    held = windows.mean(samples.lateral)
+    speed2 = windows.mean(samples.speed2)
+    station, length = samples.station, float(line.length)
+    noise = float(windows.mean(samples.noise_lateral).std())
+    found = []
+    for corner in corners:
+        span = (corner.exit_m - corner.entry_m) % length
+        inside = np.flatnonzero((station - corner.entry_m) % length <= span)
+        sign = 1.0 if corner.direction == "left" else -1.0
+        lateral = sign * held[:, inside]
+        at = np.argmax(lateral, axis=1)
+        rows = np.arange(lateral.shape[0])
+        sustained, v = lateral[rows, at], np.sqrt(speed2[rows, inside[at]])
+        limit = envelope.lateral_limit(v, sign)
+        share = sustained / limit
+        found.append(
+            CornerGrip(
+                name=corner.name,
+                direction=corner.direction,
+                peak=float(np.median((sign * samples.lateral[:, inside]).max(axis=1))),
+                sustained=float(np.median(sustained)),
+                speed=float(np.median(v)),
+                limit=float(np.median(limit)),
+                used=float(np.median(share)),
+                normal=float(np.median(samples.normal[rows, inside[at]])),
+                grip=_plateau(share, v, noise / float(np.median(limit))),
+            )
+        )
+    return tuple(found)
+
+
+def _plateau(share: np.ndarray, v: np.ndarray, noise: float) -> float | None:
+    """Level of the best laps where it does not rise with speed, None where nothing shows it."""
+    if share.size < PLATEAU_LAPS:
+        return None
+    best = np.argsort(share)[-PLATEAU_LAPS:]
+    apart = np.ptp(v[best]) / float(np.median(v))
+    level = float(np.mean(share[best]))
+    level_out = np.ptp(share[best]) <= PLATEAU + 2.0 * noise
+    return level if level_out and apart >= SPEEDS_APART and level < BELOW else None

@@ -1,0 +1,130 @@
+"""The envelope in pictures: g-g diagrams per band of speed, and the g-g-v surface.
+
+The g-g diagram as such is Milliken and Milliken (1995), Race Car Vehicle Dynamics, SAE (its chapter on
+it, from memory).
+"""
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from simlap.envelope import Envelope
+from simlap.envelope_samples import RoadSamples
+from simlap.palette import BLACK, BLUE, ORANGE
+from simlap.units import G
+
+KMH = 3.6  # km/h per m/s
+# Points of an edge from full braking to full drive, per side.
+EDGE_POINTS = 181
+# Beyond this share of the lateral limit, the edge tells of the lateral limit more than of the other.
+SIDE_SHARE = 0.6
+# Speeds of the surface's rings.
+RINGS = 15
+# Samples drawn at most in one panel; more only darken the same places.
+MOST_SAMPLES = 4000
+
+
+def edge_of(envelope: Envelope, v: float) -> tuple[np.ndarray, np.ndarray]:
+    """Closed edge (a_lat, a_lon) of the envelope at speed `v` on a flat road [m/s²], right turns to the right."""
+    left, right = (float(envelope.lateral_limit(v, turn)) for turn in (1, -1))
+    angle = np.linspace(0.0, np.pi, EDGE_POINTS)
+    lateral = np.where(np.cos(angle) >= 0.0, right, left) * -np.cos(angle)
+    braking = -envelope.braking_limit(v, lateral)
+    drive = envelope.drive_limit(v, lateral)[::-1]
+    return np.concatenate([lateral, lateral[::-1]]), np.concatenate([braking, drive])
+
+
+def is_tested(envelope: Envelope, name: str, low: float, high: float) -> bool:
+    """Whether the limit called `name` has data at speeds between `low` and `high` [m/s]."""
+    first, last = envelope.tested.get(name, (np.inf, -np.inf))
+    return bool(first <= high and low <= last)
+
+
+def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: RoadSamples | None = None) -> list[Any]:
+    """Draw one g-g diagram [g] for speeds in `band` [m/s] on `ax`; return the artists.
+
+    Dots are the counted laps' samples with the road taken out; the edge is the envelope at the band's middle, dashed
+    where no data reach that speed. Left turns are drawn to the left: the lateral axis is -a_lat.
+    """
+    low, high = band
+    v = 0.5 * (low + high)
+    artists: list[Any] = []
+    if samples is not None:
+        inside = (samples.speed2 >= low**2) & (samples.speed2 < high**2)
+        x, y = -samples.lateral[inside] / G, samples.along[inside] / G
+        step = max(1, x.size // MOST_SAMPLES)
+        artists += ax.plot(x[::step], y[::step], ".", color=ORANGE, markersize=2, alpha=0.5, label="laps")
+    lateral, along = edge_of(envelope, v)
+    half = lateral.size // 2
+    side = np.abs(lateral) > SIDE_SHARE * np.max(np.abs(lateral))
+    for part, name, label, colour in (
+        (slice(0, half), "braking", "limit, braking", BLUE),
+        (slice(half, None), "engine", "limit, drive", BLACK),
+    ):
+        tested = np.where(side[part], is_tested(envelope, "lateral", *band), is_tested(envelope, name, *band))
+        for mask, dashes, words in ((tested, "-", label), (~tested, "--", f"{label}, untested")):
+            if mask.any():
+                x, y = np.where(mask, -lateral[part] / G, np.nan), np.where(mask, along[part] / G, np.nan)
+                artists += ax.plot(x, y, dashes, linewidth=1.8, label=words, color=colour)
+    ax.set_title(f"{low * KMH:.0f} to {high * KMH:.0f} km/h", fontsize=9)
+    ax.set_xlabel("lateral [g], left turns to the left")
+    ax.set_ylabel("along the road [g]")
+    ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)
+    ax.axvline(0.0, color="0.8", linewidth=0.6, zorder=0)
+    ax.set_aspect("equal", adjustable="box")
+    return artists
+
+
+def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> list[Any]:
+    """Draw the g-g-v surface as rings between two `speeds` [m/s] on a 3-D `ax`; dashed where untested."""
+    from matplotlib import colormaps
+
+    shade = colormaps["cividis"]
+    half = 0.5 * (speeds[1] - speeds[0]) / (RINGS - 1)
+    artists: list[Any] = []
+    for share in np.linspace(0.0, 1.0, RINGS):
+        v = speeds[0] + share * (speeds[1] - speeds[0])
+        lateral, along = edge_of(envelope, v)
+        tested = all(is_tested(envelope, name, v - half, v + half) for name in ("lateral", "braking", "engine"))
+        artists += ax.plot(
+            -lateral / G, along / G, np.full(lateral.size, v * KMH), "-" if tested else "--", color=shade(0.85 * share)
+        )
+    ax.set_xlabel("lateral [g]")
+    ax.set_ylabel("along [g]")
+    ax.set_zlabel("speed [km/h]")
+    ax.tick_params(labelsize=7)
+    return artists
+
+
+def speed_bands(samples: RoadSamples, count: int = 4) -> list[tuple[float, float]]:
+    """Equal bands of speed [m/s] over the laps."""
+    v = np.sqrt(samples.speed2)
+    edges = np.linspace(float(v.min()), float(v.max()), count + 1)
+    return [(float(a), float(b)) for a, b in pairwise(edges)]
+
+
+def gg_figure(envelope: Envelope, samples: RoadSamples) -> Any:
+    """A figure with one g-g panel per band of speed."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9.0, 7.0), layout="constrained")
+    found: dict[str, Any] = {}
+    for ax, band in zip(figure.subplots(2, 2, sharex=True, sharey=True).flat, speed_bands(samples), strict=True):
+        for artist in plot_gg(envelope, ax, band=band, samples=samples):
+            found.setdefault(artist.get_label(), artist)
+        ax.label_outer()
+    figure.legend(list(found.values()), list(found), loc="outside lower center", ncols=3, fontsize=8)
+    return figure
+
+
+def ggv_figure(envelope: Envelope, samples: RoadSamples) -> Any:
+    """A figure with the g-g-v surface over the speeds of the laps."""
+    from matplotlib.figure import Figure
+
+    v = np.sqrt(samples.speed2)
+    figure = Figure(figsize=(7.0, 6.0), layout="constrained")
+    ax = figure.add_subplot(projection="3d")
+    plot_ggv(envelope, ax, speeds=(float(v.min()), float(v.max())))
+    ax.set_box_aspect(None, zoom=0.85)
+    return figure
