@@ -8,7 +8,16 @@ import numpy as np
 from scipy.stats import norm
 
 from simlap.envelope import Envelope
-from simlap.envelope_bootstrap import DRIVE_EXPONENTS, EXPONENTS, EventSet, Solution, hats, sides_differ, solve
+from simlap.envelope_bootstrap import (
+    DRIVE_EXPONENTS,
+    EXPONENTS,
+    EventSet,
+    Solution,
+    hats,
+    sides_differ,
+    solve,
+    with_doubt,
+)
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_samples import RoadSamples, road_samples
@@ -112,8 +121,8 @@ def resample(
     if draws == 0:
         return draw_laps, np.empty((0, solution.packed().shape[1]))
     chosen = norm.cdf(norm.ppf(quantile) + QUANTILE_DOUBT * rng.uniform(-1.0, 1.0, draws))
-    packed = solve(events, draw_laps, chosen, solution, sides=sides).packed()
-    return draw_laps, packed
+    packed = solve(events, draw_laps, chosen, solution, sides=sides, rng=rng).packed()
+    return draw_laps, with_doubt(packed, rng)
 
 
 def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solution, bool]:

@@ -126,6 +126,7 @@ def climb(
     precision: np.ndarray,
     lowest: np.ndarray,
     pull: np.ndarray | None = None,
+    weight: np.ndarray | None = None,
 ) -> np.ndarray:
     """Parameters (B, K) of limit = design (B, J, K) @ parameters at the top of the penalised likelihood near `start`.
 
@@ -137,6 +138,8 @@ def climb(
         Smallest value of each parameter.
     pull : (K,), optional
         Slope of a log prior that is linear in the parameters.
+    weight : (B, J), optional
+        How often each event counts in each draw.
     """
     p = np.array(start, dtype=float)
     scale = np.mean(np.abs(level), axis=1)
@@ -144,6 +147,8 @@ def climb(
     for _ in range(STEPS):
         residual = level - np.einsum("bjk,bk->bj", design, p)
         slope, curvature = _slopes(residual, deviation, kind)
+        if weight is not None:
+            slope, curvature = slope * weight, curvature * weight
         gradient = np.einsum("bjk,bj->bk", design, slope) - p @ precision
         if pull is not None:
             gradient = gradient + pull
