@@ -39,6 +39,9 @@ def target(
     throttle_step: Annotated[
         float | None, typer.Option("--throttle-step", help="Full throttle earlier by at most this [m].")
     ] = None,
+    lap_step: Annotated[
+        float | None, typer.Option("--lap-step", help="Ask for at most this share of the lap time [%].")
+    ] = None,
     track: TrackOpt = None,
     start_line: StartLineOpt = None,
     laps: LapsOpt = None,
@@ -58,6 +61,7 @@ def target(
         "brake_point_m": brake_step,
         "min_speed_kmh": speed_step,
         "full_throttle_m": throttle_step,
+        "lap_share": None if lap_step is None else lap_step / 100.0,
     }
     for name, value in given.items():
         if value is not None and not 0 < value < STEP_CEILING[name]:
@@ -86,4 +90,10 @@ def target(
 
 
 # Steps beyond these are no small steps any more; the circuit and the coach decide within them.
-STEP_CEILING = {"corners": 31, "brake_point_m": 50.0, "min_speed_kmh": 20.0, "full_throttle_m": 100.0}
+STEP_CEILING = {
+    "corners": 31,
+    "brake_point_m": 50.0,
+    "min_speed_kmh": 20.0,
+    "full_throttle_m": 100.0,
+    "lap_share": 0.05,
+}

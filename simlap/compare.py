@@ -159,13 +159,9 @@ def _common_ground(
     line = mean_path(everything, track.line.resample(options.spacing))
     fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed)
     corners = track.corners or find_corners(track.line)
-    zones = cut_zones(
-        line,
-        corners,
-        limit_profile(line, fit.envelope),
-        brake_onsets(everything, corners),
-        np.asarray(everything.counted, dtype=bool),
-    )
+    limit = limit_profile(line, fit.envelope)
+    counted = np.asarray(everything.counted, dtype=bool)
+    zones = cut_zones(line, corners, limit, brake_onsets(everything, corners), counted)
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     return line, map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon), grip
 

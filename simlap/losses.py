@@ -264,7 +264,7 @@ def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
     """
     kind = phases.kind
     for corner in np.flatnonzero(phases.flat):
-        here = phases.stretch(PHASES * corner + MID_CORNER)
+        here = phases.stretch(PHASES * int(corner) + MID_CORNER)
         if phases.limit_a is None or _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) < HELD_TIME:
             kind[here] = EXIT
     return kind

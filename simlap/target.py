@@ -18,7 +18,7 @@ from simlap.losses import (
     kept_limits,
 )
 from simlap.results import Analysis, CornerResult, Interval
-from simlap.solver import StationLimits, solve_batch
+from simlap.solver import LimitProfile, StationLimits, solve_batch
 from simlap.spread import percentile_interval
 from simlap.transitions import Transitions, shown_transitions, with_transitions
 from simlap.units import MS_TO_KMH
@@ -40,6 +40,7 @@ class Steps:
     min_speed_kmh: float = 4.0  #: carry at most this much more speed
     full_throttle_m: float = 10.0  #: full throttle earlier by at most this
     fast_share: float = 0.5  #: in fast corners only this share of each step
+    lap_share: float = 0.006  #: all together ask for at most this share of the lap time
 
 
 @dataclass(frozen=True)
@@ -143,67 +144,94 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     the other corners are raised to that share, within the steps.
     """
     steps = steps or Steps()
-    rows = np.array(analysis.counted)
-    laps = [analysis.lap_driven[row] for row in rows]
-    phases, envelope = analysis.phases, analysis.fit.envelope
+    laps = [analysis.lap_driven[row] for row in analysis.counted]
+    phases = analysis.phases
     times = shown_transitions(analysis.table, phases, analysis.motion.bandwidth_hz)
-    reachable = with_transitions(analysis.line, envelope, times, grip_limits(analysis.grip))
-    shown = composite(laps, phases)
+    reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable_dt(reachable), v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
-    packed = envelope.pack()[None, :]
-
-    def solve(runs: list[Driven]) -> tuple[np.ndarray, np.ndarray]:
-        found = solve_batch(analysis.line, packed, _all_kept(runs, phases, analysis.grip))
-        return np.asarray(found.v), np.asarray(found.lap_time)
-
-    (shown_v,), (shown_s,) = solve([shown])
-    wanted = _wanted_shares(shown, goal, phases)
-    raised: dict[int, float] = {}
-    corner_targets = []
-    for result in _worth_working_on(analysis, steps.corners):
-        index = analysis.corners.index(result)
-        own_raised = {}
-        for kind in range(PHASES):
-            phase = PHASES * index + kind
-            if wanted[phase] <= 0.0:
-                continue
-            tried = [_blend(shown, goal, phases, {phase: share}) for share in BLENDS * wanted[phase]]
-            v, lap_times = solve(tried)
-            allowed = [_within(result, phases, index, analysis, shown_v, row, steps, outing) for row in v]
-            best = max(i for i, yes in enumerate(allowed) if yes)
-            if shown_s - lap_times[best] > SMALLEST_WORTH:
-                own_raised[phase] = float(BLENDS[best] * wanted[phase])
-        if not own_raised:
-            continue
-        # each phase alone keeps within the steps; together they may not, and are then all raised less
-        shares = BLENDS[:0:-1]
-        together = [{phase: share * move for phase, move in own_raised.items()} for share in shares]
-        v, lap_times = solve([_blend(shown, goal, phases, moves) for moves in together])
-        fits = [i for i, row in enumerate(v) if _within(result, phases, index, analysis, shown_v, row, steps, outing)]
-        if not fits or shown_s - lap_times[fits[0]] <= SMALLEST_WORTH:
-            continue
-        own_raised, lap_time = together[fits[0]], lap_times[fits[0]]
-        v = v[fits[0]]
-        raised |= own_raised
-        corner_targets.append(
-            _corner_target(result, index, analysis, shown_v, v, own_raised, float(shown_s - lap_time))
-        )
-    next_lap = _blend(shown, goal, phases, raised)
-    (_,), (next_s,) = solve([next_lap])
+    bench = _Bench(analysis, composite(laps, phases), goal)
+    (shown_v,), (shown_s,) = bench.solve([{}])
+    moves = _bounded(bench, _raised(bench, shown_v, float(shown_s), steps, outing), float(shown_s), steps, outing)
+    (_,), (next_s,) = bench.solve([_joined(moves)])
     lap_times = np.array([lap.lap_time for lap in laps])
     ahead = outlook(lap_times, len(laps) * outing, seed=int(analysis.options.get("seed", 0)))
     sums = np.array([phases.sums(lap.dt) for lap in laps])
     return Target(
         shown_s=float(shown_s),
-        next_step=_interval(analysis, laps, goal, raised, float(next_s)),
+        next_step=_interval(analysis, laps, goal, _joined(moves), float(next_s)),
         chance=ahead.chance_of(float(next_s)),
         limit_s=analysis.limit_lap.value,
         limit_with_transitions_s=reachable.lap_time,
         transitions=times,
         best_phases_sum_s=float(sums.min(axis=0).sum()),
-        corners=tuple(corner_targets),
+        corners=tuple(_corner_target(bench, index, shown_v, float(shown_s), own) for index, own in moves.items()),
         outing=outing,
     )
+
+
+Moves = dict[int, float]  # how far each phase moves from the shown lap (0) to the goal (1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """Where blends of the shown lap and the goal are tried."""
+
+    analysis: Analysis
+    shown: Driven
+    goal: Driven
+
+    def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
+        """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
+        laps = [_blend(self.shown, self.goal, self.analysis.phases, each) for each in moves]
+        found = solve_batch(
+            self.analysis.line,
+            self.analysis.fit.envelope.pack()[None, :],
+            _all_kept(laps, self.analysis.phases, self.analysis.grip),
+        )
+        return np.asarray(found.v), np.asarray(found.lap_time)
+
+
+def _raised(bench: _Bench, shown_v: np.ndarray, shown_s: float, steps: Steps, outing: int) -> dict[int, Moves]:
+    """Per corner index the phases to raise, each alone and all together within the corner's steps."""
+    analysis, phases = bench.analysis, bench.analysis.phases
+    wanted = _wanted_shares(bench.shown, bench.goal, phases)
+    chosen = {}
+    for result in _worth_working_on(analysis, steps.corners):
+        index = analysis.corners.index(result)
+
+        def largest(tried: list[Moves], result: CornerResult = result, index: int = index) -> Moves:
+            """The last of `tried` that keeps within the steps, empty where it is worth nothing."""
+            v, lap_times = bench.solve(tried)
+            fits = [i for i, row in enumerate(v) if _within(result, index, analysis, shown_v, row, steps, outing)]
+            return tried[fits[-1]] if fits and shown_s - lap_times[fits[-1]] > SMALLEST_WORTH else {}
+
+        own: Moves = {}
+        for phase in range(PHASES * index, PHASES * (index + 1)):
+            if wanted[phase] > 0.0:
+                own |= largest([{phase: float(share)} for share in BLENDS * wanted[phase]])
+        # each phase alone keeps within the steps; together they may not, and are then all raised less
+        own = largest([{phase: float(share * move) for phase, move in own.items()} for share in BLENDS]) if own else {}
+        if own:
+            chosen[index] = own
+    return chosen
+
+
+def _bounded(bench: _Bench, moves: dict[int, Moves], shown_s: float, steps: Steps, outing: int) -> dict[int, Moves]:
+    """The moves, all made smaller where together they ask for more lap time than one outing's step."""
+    if not moves:
+        return moves
+    most = outing * steps.lap_share * shown_s
+    tried = [
+        {index: {phase: float(share * move) for phase, move in own.items()} for index, own in moves.items()}
+        for share in BLENDS
+    ]
+    _, lap_times = bench.solve([_joined(each) for each in tried])
+    return tried[max(i for i, lap_time in enumerate(lap_times) if i == 1 or shown_s - lap_time <= most)]
+
+
+def _joined(moves: dict[int, Moves]) -> Moves:
+    """Moves of all corners in one."""
+    return {phase: move for own in moves.values() for phase, move in own.items()}
 
 
 KEPT_FIELDS = ("cap", "floor", "own_brake", "own_drive", "own_brake_mode", "own_drive_mode")
@@ -217,7 +245,7 @@ def _all_kept(laps: list[Driven], phases: PhaseMap, grip: np.ndarray) -> Station
     return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip)
 
 
-def reachable_dt(profile) -> np.ndarray:  # type: ignore[no-untyped-def]
+def reachable_dt(profile: LimitProfile) -> np.ndarray:
     """Time from each station of a closed profile to the next, shape (n,) [s]."""
     t = np.asarray(profile.t)[: profile.v.size]
     return np.diff(t, append=profile.lap_time)
@@ -278,7 +306,7 @@ def _worth_working_on(analysis: Analysis, most: int) -> list[CornerResult]:
     return sorted(chosen, key=lambda corner: (corner.build_up, corner.rank))
 
 
-def _blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: dict[int, float]) -> Driven:
+def _blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: Moves) -> Driven:
     """`lap` with speed and acceleration of some phases moved towards `goal`."""
     share = np.zeros(phases.count)
     for phase, move in moves.items():
@@ -310,7 +338,6 @@ def _marks(analysis: Analysis, index: int, v: np.ndarray) -> tuple[float | None,
 
 def _within(
     result: CornerResult,
-    phases: PhaseMap,
     index: int,
     analysis: Analysis,
     now: np.ndarray,
@@ -336,29 +363,24 @@ def _within(
     return True
 
 
-def _corner_target(
-    result: CornerResult,
-    index: int,
-    analysis: Analysis,
-    now: np.ndarray,
-    then: np.ndarray,
-    raised: dict[int, float],
-    worth: float,
-) -> CornerTarget:
-    brake_now, slow_now, full_now = _marks(analysis, index, now)
-    brake_then, slow_then, full_then = _marks(analysis, index, then)
+def _corner_target(bench: _Bench, index: int, now: np.ndarray, shown_s: float, raised: Moves) -> CornerTarget:
+    """What must change in one corner, and what that alone is worth."""
+    result = bench.analysis.corners[index]
+    (then,), (lap_time,) = bench.solve([raised])
+    brake_now, slow_now, full_now = _marks(bench.analysis, index, now)
+    brake_then, slow_then, full_then = _marks(bench.analysis, index, then)
     return CornerTarget(
         corner=result.corner.name,
         phases=tuple(PHASE_NAMES[phase % PHASES] for phase in sorted(raised)),
         build_up=result.build_up,
-        worth_s=worth,
+        worth_s=float(shown_s - lap_time),
         brake_point_m=None if brake_now is None or brake_then is None else Mark(brake_now, brake_then),
         min_speed_kmh=Mark(slow_now * MS_TO_KMH, slow_then * MS_TO_KMH),
         full_throttle_m=None if full_now is None or full_then is None else Mark(full_now, full_then),
     )
 
 
-def _interval(analysis: Analysis, laps: list[Driven], goal: Driven, raised: dict[int, float], value: float) -> Interval:
+def _interval(analysis: Analysis, laps: list[Driven], goal: Driven, raised: Moves, value: float) -> Interval:
     """Interval of the next step: laps are resampled, the same phases raised, the draws' envelopes hold."""
     phases = analysis.phases
     draws = np.asarray(analysis.fit.draw_laps, dtype=int)[:INTERVAL_DRAWS]

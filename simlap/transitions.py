@@ -72,10 +72,11 @@ def shown_transitions(table: LapTable, phases: PhaseMap, bandwidth_hz: float) ->
             "pedal changes cannot be timed. A target needs laps with both."
         )
     added = RISE_TIMES_BANDWIDTH / bandwidth_hz / (HIGH - LOW)
-    times = [
-        max(SHORTEST, float(np.sqrt(max(0.0, np.median(kind) ** 2 - added**2)))) for kind in (onset, release, pickup)
-    ]
-    return Transitions(*times, samples=(len(onset), len(release), len(pickup)))
+    onset_s, release_s, pickup_s = (
+        max(SHORTEST, float(np.sqrt(max(0.0, float(np.median(kind)) ** 2 - added**2))))
+        for kind in (onset, release, pickup)
+    )
+    return Transitions(onset_s, release_s, pickup_s, samples=(len(onset), len(release), len(pickup)))
 
 
 def _in_order(phase: np.ndarray, first: int, second: int) -> np.ndarray:

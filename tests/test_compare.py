@@ -12,6 +12,7 @@ from simlap.compare import (
     NO_CLEAR_CHANGE,
     PAID_OFF,
     _side,
+    compare,
     judge_sides,
     lap_time_test,
     merge_tables,
@@ -152,6 +153,19 @@ def test_laps_needed_grow_with_the_square_of_what_is_missing():
     assert settle(-detectable / 2.0, 0.1, 18, 10)[2] == 30
     assert settle(-detectable, 0.1, 18, 10)[2] == 0
     assert settle(0.0, 0.1, 18, 10)[2] is None
+
+
+def test_two_logs_of_one_outing_show_no_change_from_raw_log_to_verdict(club):
+    # the very same session on both sides: the change is exactly nothing, whatever the noise
+    comparison = compare(
+        [club.session], [club.session], track=club.track, options=Options(draws=40), notes=["A:fuel=full"]
+    )
+    assert comparison.change.value == pytest.approx(0.0, abs=1e-9)
+    assert comparison.limit_change.value == pytest.approx(0.0, abs=1e-9)
+    assert comparison.verdict == NO_CLEAR_CHANGE
+    assert any("fuel" in warning for warning in comparison.warnings)
+    with pytest.raises(OptionError, match="there is no side 'C'"):
+        compare([club.session], [club.session], track=club.track, options=Options(draws=40), notes=["C:fuel=full"])
 
 
 def test_notes_that_differ_are_told_and_bad_ones_refused():

@@ -47,6 +47,12 @@ def test_no_step_asks_for_more_than_the_steps_allow(club, target):
         assert corner.worth_s > 0.0
 
 
+def test_next_step_asks_for_no_more_lap_time_than_one_outing_allows(club, target):
+    assert target.shown_s - target.next_step.value <= Steps().lap_share * target.shown_s + 1e-9
+    eager = target_of(club.analysis, steps=Steps(lap_share=0.05))
+    assert eager.next_step.value <= target.next_step.value
+
+
 def test_only_so_many_corners_are_worked_on_at_once(club):
     assert len(target_of(club.analysis, steps=Steps(corners=1)).corners) <= 1
 
