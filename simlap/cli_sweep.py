@@ -59,6 +59,7 @@ def sweep(
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse
+    from simlap.losses import grip_limits
     from simlap.sweep import DEFAULT_FACTORS, corner_worth
     from simlap.sweep import sweep as run
 
@@ -66,9 +67,10 @@ def sweep(
     with step("analysing"):
         analysis = analyse(session, circuit, options)
         envelope = analysis.fit.envelope
-        result = run(analysis.line, envelope, parameter, chosen, draws=analysis.fit.draws[:MAX_DRAWS])
+        draws_used, here = analysis.fit.draws[:MAX_DRAWS], grip_limits(analysis.grip)
+        result = run(analysis.line, envelope, parameter, chosen, draws=draws_used, limits=here)
         corners = analysis.track.corners
-        worth = corner_worth(analysis.line, envelope, corners)
+        worth = corner_worth(analysis.line, envelope, corners, analysis.grip)
     if csv is not None:
         result.to_csv(csv)
     if figures is not None:

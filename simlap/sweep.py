@@ -151,6 +151,7 @@ def sweep(
     factors: Sequence[float] = DEFAULT_FACTORS,
     *,
     draws: np.ndarray | None = None,
+    limits: StationLimits | None = None,
 ) -> Sweep:
     """Limit lap over `factors` on each of `parameters`.
 
@@ -166,6 +167,8 @@ def sweep(
         1.02 is 2 % more.
     draws : float64 array, shape (B, 44), optional
         Resampled envelopes, for the interval of the seconds per per cent.
+    limits : StationLimits, optional
+        Limits per station for all laps, such as a track's grip.
 
     Raises
     ------
@@ -178,11 +181,11 @@ def sweep(
     packed = env.pack()
     steps = np.concatenate([factor, [1.0 - PERCENT, 1.0 + PERCENT]])
     cars = [packed[None, :]] + [scaled(np.tile(packed, (steps.size, 1)), name, steps, drag) for name in names]
-    times = solve_batch(line, np.concatenate(cars)).lap_time
+    times = solve_batch(line, np.concatenate(cars), limits).lap_time
     table = times[1:].reshape(len(names), steps.size)
     interval = None
     if draws is not None:
-        slopes = np.array([_slopes(line, np.asarray(draws, dtype=float), name, drag) for name in names])
+        slopes = np.array([_slopes(line, np.asarray(draws, dtype=float), name, drag, limits) for name in names])
         interval = np.percentile(slopes, INTERVAL, axis=1).T
     return Sweep(
         parameters=names,
@@ -196,19 +199,20 @@ def sweep(
     )
 
 
-def _slopes(line: Line, draws: np.ndarray, name: str, drag: float) -> np.ndarray:
+def _slopes(line: Line, draws: np.ndarray, name: str, drag: float, limits: StationLimits | None) -> np.ndarray:
     """Seconds per per cent of each draw, shape (B,)."""
     if draws.ndim != 2 or draws.shape[1] != ENVELOPE_SIZE:
         raise OptionError(f"sweep: draws have shape {draws.shape}; give packed envelopes, (B, {ENVELOPE_SIZE}).")
     pair = [scaled(draws, name, np.full(len(draws), factor), drag) for factor in (1.0 - PERCENT, 1.0 + PERCENT)]
-    less, more = solve_batch(line, np.concatenate(pair)).lap_time.reshape(2, len(draws))
+    less, more = solve_batch(line, np.concatenate(pair), limits).lap_time.reshape(2, len(draws))
     return np.asarray(more - less) / 2.0
 
 
-def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner]) -> np.ndarray:
+def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner], grip: np.ndarray | float = 1.0) -> np.ndarray:
     """Lap time that 1 % more grip changes when it comes in one corner only, shape (corners,), negative faster. [s]
 
-    Grip is lateral, braking and drive limit from the corner's entry to its exit.
+    More grip is a higher lateral, braking and drive limit from the corner's entry to its exit; `grip` (n,) is the
+    track's own factor on lateral and braking limit.
     """
     if not corners:
         return np.zeros(0)
@@ -216,7 +220,7 @@ def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner]) -> np.nda
     for k, corner in enumerate(corners):
         inside = (line.station - corner.entry_m) % line.length <= (corner.exit_m - corner.entry_m) % line.length
         scale[2 * k : 2 * k + 2, inside] = [[1.0 - PERCENT], [1.0 + PERCENT]]
-    limits = StationLimits(brake_scale=scale, drive_scale=scale, lateral_scale=scale)
+    limits = StationLimits(brake_scale=scale * grip, drive_scale=scale, lateral_scale=scale * grip)
     less, more = solve_batch(line, env.pack(), limits).lap_time.reshape(len(corners), 2).T
     return np.asarray(more - less) / 2.0
 

@@ -13,7 +13,7 @@ from simlap.envelope import Envelope
 from simlap.errors import OptionError
 from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
 from simlap.line import Line
-from simlap.solver import limit_profile
+from simlap.solver import StationLimits, limit_profile
 from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep
 from simlap.track import Corner
 from simlap.units import MS_TO_KMH
@@ -100,6 +100,19 @@ def test_interval_holds_the_value_and_widens_with_the_draws():
     wide, narrow = (sweep(line, FULL, ["lateral"], (1.0,), draws=d) for d in (draws, FULL.pack()[None, :]))
     assert wide.interval_s[0, 0] < wide.per_percent_s[0] < wide.interval_s[0, 1]
     assert narrow.interval_s[0] == pytest.approx([narrow.per_percent_s[0]] * 2, rel=1e-9)
+
+
+def test_grip_of_the_track_holds_for_every_lap_of_the_sweep():
+    # Source: half the grip all round doubles every curvature's v² demand: T goes with 1 / sqrt(grip) on a circle.
+    half = StationLimits(lateral_scale=np.full(300, 0.5), brake_scale=np.full(300, 0.5))
+    result = sweep(ring(80.0), CIRCLE, ["lateral"], (0.9, 1.1), limits=half, draws=CIRCLE.pack()[None, :])
+    whole = limit_profile(ring(80.0), CIRCLE).lap_time
+    assert result.base_s == pytest.approx(whole * math.sqrt(2.0), rel=1e-9)
+    assert result.lap_time[0] == pytest.approx(whole * math.sqrt(2.0) / np.sqrt([0.9, 1.1]), rel=1e-9)
+    assert result.interval_s[0] == pytest.approx([result.per_percent_s[0]] * 2, rel=1e-9)
+    everywhere = [Corner("1", "left", 0.0, 1.0, ring(80.0).length * (1.0 - 1e-9))]
+    worth = corner_worth(ring(80.0), CIRCLE, everywhere, np.full(300, 0.5))
+    assert worth[0] == pytest.approx(-0.005 * result.base_s, rel=1e-3)  # half a per cent, to first order
 
 
 def test_everything_answerable_is_swept_when_nothing_is_named():
