@@ -35,6 +35,8 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     if lasts(trace, span) <= limits["coast_s"] or _grip_in(trace, *span) >= limits["grip_unused_share"]:
         return NOTHING
     lost = float(trace.v[span[0]] - trace.v[span[1] - 1])
+    if lost < limits["coast_slower_ms"]:
+        return NOTHING
     numbers = {"coast_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH}
     return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
 

@@ -86,6 +86,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "spread_laps": Threshold(4.0, "1", "needs more laps before a spread is told", 3.0, 50.0),
         # mid-corner
         "coast_s": _seconds(0.5, "fewer coastings: longest time with neither pedal"),
+        "coast_slower_ms": Threshold(0.5, "m/s", "fewer coastings: speed given up with neither pedal", 0.0, 20.0),
         "part_throttle_share": _share(0.85, "more part throttle: opening below this share"),
         "part_throttle_s": _seconds(0.4, "fewer part throttles held before a lift"),
         "slow_share": _share(0.02, "fewer slow corners: minimum speed below the limit's, of the limit's"),

@@ -8,7 +8,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from habit_builder import along, between, sheet, speed, trace
-from test_habits import EASED, HELD, LATE, OUT, TWICE, changed, kinds, lifted, pedal, replaced, steps, zones_with_peaks
+from test_habits import (
+    EASED,
+    HELD,
+    LATE,
+    OUT,
+    ROLLING,
+    TWICE,
+    changed,
+    kinds,
+    lifted,
+    pedal,
+    replaced,
+    steps,
+    zones_with_peaks,
+)
 
 from simlap.habits import find_habits
 
@@ -102,16 +116,27 @@ def test_part_throttle_that_is_never_closed_is_no_hesitation_before_the_brake():
     assert not found("part throttle, then lift", throttle=pedals(0.2))
 
 
-def test_rolling_with_all_the_grip_in_use_is_no_coasting():
-    coasting = {"throttle": lifted(50, again=205)}
+def test_rolling_with_all_the_grip_in_use_or_at_one_speed_is_no_coasting():
+    coasting = {"v": ROLLING, "slow": 18.5, "throttle": lifted(50, again=205)}
     assert found_with_grip("coasting", 0.8, **coasting)
     assert not found_with_grip("coasting", 0.95, **coasting)
+    assert not found("coasting", slow=18.0, throttle=lifted(50, again=205))
 
 
 def test_coasting_that_the_early_lift_explains_is_told_once():
-    session = kinds(find_habits([sheet([trace(lap, throttle=lifted(20)) for lap in LAPS])]))
-    assert "early lift" in session
-    assert "coasting" not in session
+    # Rolls from 20 m to 55 m and gives up 2 m/s² of speed there; then as ever.
+    v = np.sqrt(
+        speed(55.0, 9.0, 20.0, 210.0, 4.0) ** 2 - 2.0 * 2.0 * np.clip(along - 20.0, 0.0, 35.0) * (along < 166.0)
+    )
+
+    def session(throttle, **other):
+        return kinds(find_habits([sheet([trace(lap, v=v, throttle=throttle, **other) for lap in LAPS])]))
+
+    assert "early lift" in session(lifted(20))
+    assert "coasting" not in session(lifted(20))
+    late_limit = speed(45.0, 9.0, 20.0, 210.0, 4.0)  # brakes 25 m behind the lift: less than half a second
+    assert "coasting" in session(lifted(22), limit_v=late_limit)
+    assert "early lift" not in session(lifted(22), limit_v=late_limit)
 
 
 @pytest.mark.parametrize(
