@@ -108,7 +108,7 @@ CASES = [
         "coasting",
         "mid_corner",
         {"v": ROLLING, "slow": 18.5, "throttle": lifted(50, again=205)},
-        {"v": ROLLING, "slow": 18.5, "throttle": lifted(50, again=185)},
+        {"v": ROLLING, "slow": 18.5, "throttle": lifted(50, again=183)},
         {"coast_s": 0.1, "coast_slower_ms": 0.1},
     ),
     (
