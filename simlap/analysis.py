@@ -159,8 +159,10 @@ def advised(analysis: Analysis) -> Analysis:
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:
     """Fit the envelope, solve the limit lap and fill the ledgers for laps that are prepared."""
     table, line, track = prepared.table, prepared.line, prepared.track
-    fit = envelope_fit or fit_envelope(table, line, quantile=options.quantile, draws=options.draws, seed=options.seed)
     corners = track.corners or find_corners(track.line)
+    fit = envelope_fit or fit_envelope(
+        table, line, quantile=options.quantile, draws=options.draws, seed=options.seed, corners=corners
+    )
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
     zones = cut_zones(line, corners, limit, brake_onsets(table, corners), np.asarray(table.counted, dtype=bool))

@@ -34,6 +34,7 @@ from simlap.cli_common import (
 )
 from simlap.cli_compare import compare
 from simlap.cli_cues import cues
+from simlap.cli_envelope import envelope
 from simlap.cli_notes import notes
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
@@ -183,6 +184,7 @@ def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt =
 app.command()(notes)
 app.command()(target)
 app.command()(compare)
+app.command()(envelope)
 app.command()(sweep)
 app.command()(cues)
 app.add_typer(track_app, name="track")

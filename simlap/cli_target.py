@@ -1,8 +1,9 @@
 """Command `target`: the ladder of lap times for the next outing."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -56,7 +57,7 @@ def target(
     """Say which lap time is realistic next time, and what must change for it."""
     from simlap.target import Steps
 
-    given = {
+    given: dict[str, Any] = {
         "corners": corners,
         "brake_point_m": brake_step,
         "min_speed_kmh": speed_step,
@@ -77,7 +78,7 @@ def target(
 
     with step("analysing"):
         analysis = analyse(session, circuit, options)
-        steps = Steps(**{name: value for name, value in given.items() if value is not None})
+        steps = replace(Steps(), **{name: value for name, value in given.items() if value is not None})
         result = target_of(analysis, outing=outing, steps=steps)
     if figures is not None:
         from simlap.figures_target import save_ladder

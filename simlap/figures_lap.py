@@ -1,5 +1,7 @@
 """Figures of the whole lap: the map of loss, speed, loss building up. `ax` in, artists out."""
 
+from typing import Any
+
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
@@ -29,7 +31,7 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     lap = traces(analysis)
     points, turned = laid_down(lap.x, lap.y)
     closed = np.concatenate([points, points[:1]])
-    segments = np.stack([closed[:-1], closed[1:]], axis=1)
+    segments: Any = np.stack([closed[:-1], closed[1:]], axis=1)
     top = loss_scale(lap.loss_per_100m)
     share = np.clip(lap.loss_per_100m / top, 0.0, 1.0)
     widths = THINNEST + (THICKEST - THINNEST) * share

@@ -12,6 +12,6 @@ def own(instance: object, *names: str, dtype: type = float) -> None:
         value = getattr(instance, name)
         if value is None:
             continue
-        copy = np.array(value, dtype=dtype)
+        copy: np.ndarray = np.array(value, dtype=dtype)
         copy.setflags(write=False)
         object.__setattr__(instance, name, copy)

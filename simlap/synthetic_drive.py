@@ -4,7 +4,7 @@ Written apart from `simlap.solver` on purpose, so that errors of one do not canc
 second-order sweeps, a closed-form corner speed, and a driver who needs time to change pedals.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -131,7 +131,7 @@ def closed_run(road: Road, car: Car, grip: np.ndarray, inputs: Inputs) -> tuple[
         if a + turn * n < index.size
     )
     names = ("brake_share", "mid_share", "drive_share", "foot", "cap", "build_s", "release_s", "pickup_s", "shift_s")
-    long_inputs = Inputs(*(along(getattr(inputs, k)) for k in names), lifts=lifts)
+    long_inputs = replace(inputs, lifts=lifts, **{name: along(getattr(inputs, name)) for name in names})
     z, _ = simulate(long_road, car, along(grip), long_inputs, ENGINE_TOP, ENGINE_TOP)
     window = z[quarter : quarter + n + 1]
     ds = along(road.ds)[quarter : quarter + n + 1]

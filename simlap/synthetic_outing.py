@@ -186,10 +186,10 @@ def drive_outing(
 
 def _miss_brakes(
     row: np.ndarray,
-    offset: tuple[np.ndarray, ...],
+    offset: tuple[np.ndarray, np.ndarray, np.ndarray],
     course: Course,
     lap: int,
-) -> tuple[np.ndarray, ...]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Miss the brake point of the hardest corner on flying lap `lap`: change its usage `row` (zones, 5) in
     place, and return the offset (with derivatives) of a car that runs wide there."""
     base, zones, v = course.base, course.zones, course.limit_v

@@ -101,7 +101,7 @@ class Sensors:
     @classmethod
     def perfect(cls, **changes: Any) -> "Sensors":
         """No error at all, fixes at every row."""
-        none = dict.fromkeys(
+        none: dict[str, Any] = dict.fromkeys(
             ("position_m", "position_white_m", "speed_ms", "course_ms", "accel_g", "vibration_g", "roll_per_g",
              "yaw_rate_rad_s", "sideslip_per_g", "altitude_m", "pedal_noise"), 0.0,
         )  # fmt: skip
@@ -208,7 +208,7 @@ def record(
     times = step * np.arange(int((drive.t[-1] + standing_s) / step))
     rows = drive.at(times)
     # One stream per group, so that leaving out a channel does not change the noise of the others.
-    gps, inertial, pedals = (np.random.default_rng(s) for s in rng.bit_generator.seed_seq.spawn(3))
+    gps, inertial, pedals = rng.spawn(3)
     every = round(sensors.rate_hz / sensors.fix_hz)
     made: dict[str, np.ndarray] = {}
     made.update(_receiver(drive, times, every, sensors, origin or ORIGIN, gps))
@@ -217,7 +217,8 @@ def record(
     unknown = [name for name in sensors.channels if name not in made]
     if unknown:
         raise OptionError(f"Sensors, channels: {unknown[0]!r} is none of {', '.join(made)}.")
-    return Session.from_arrays(times, source=source, **{k: made[k] for k in sensors.channels}), rows
+    channels: dict[str, Any] = {k: made[k] for k in sensors.channels}
+    return Session.from_arrays(times, source=source, **channels), rows
 
 
 def _receiver(drive, times, every, sensors, origin, rng) -> Mapping[str, np.ndarray]:
