@@ -93,6 +93,7 @@ def test_times_carry_into_minutes_and_hours():
 
 def test_text_escapes_follow_the_standard():
     # Source: WebVTT 1, section 4.2.2: & and < must be escaped; > so that no arrow can stand in a cue.
+    assert escaped("two\n\nlines") == "two lines"  # a blank line would end the cue
     assert escaped("a & b < c --> d") == "a &amp; b &lt; c --&gt; d"
 
 

@@ -89,10 +89,14 @@ def test_pointing_at_a_trace_marks_the_same_station_everywhere(visit):
     assert shown.count("25%") == 5  # the five traces of the whole lap
     assert len(shown) == 5 + 4  # and the four of the second corner, 50 m into its 300 m
     assert sum(abs(float(left.rstrip("%")) - 100 * 50 / 300) < 0.01 for left in shown) == 4
-    # The circle starts at its easternmost point and runs anticlockwise: station 300 is its northernmost, the top.
+    # The circle starts at its easternmost point and runs anticlockwise: station 300 is its northernmost, the top of
+    # the map, station 900 its southernmost, the bottom.
     marker = page.locator(".map .marker")
-    top = page.evaluate("Math.min(...JSON.parse(document.getElementById('stations').textContent).y)")
-    assert float(marker.get_attribute("cy")) == pytest.approx(top, abs=0.11)
+    numbers = page.evaluate("JSON.parse(document.getElementById('stations').textContent)")
+    assert float(marker.get_attribute("cy")) == pytest.approx(min(numbers["y"]), abs=0.11)
+    page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 20)
+    assert float(marker.get_attribute("cy")) == pytest.approx(max(numbers["y"]), abs=0.11)
+    assert float(marker.get_attribute("cx")) == pytest.approx(sum(numbers["x"]) / len(numbers["x"]), abs=0.11)
     assert marker.evaluate("m => getComputedStyle(m).visibility") == "visible"
 
 
