@@ -182,6 +182,13 @@ def test_driven_the_other_way_uphill_is_downhill_and_left_is_right():
     assert back.x[0] == line.x[-1]
 
 
+def test_driven_the_other_way_each_segment_keeps_its_length():
+    # From station 3 back to 2 it is 3 m, to 1 another 2 m, to 0 another 1 m, and on around to 3 the last 4 m.
+    line = Line.from_curvature(np.full(4, 0.1), [1.0, 2.0, 3.0, 4.0])
+    assert list(line.reversed().ds) == [3.0, 2.0, 1.0, 4.0]
+    assert list(line.reversed().station) == [0.0, 3.0, 5.0, 6.0]
+
+
 def test_opened_lap_ends_where_it_began():
     line = hilly_line(4)
     run = line.opened()

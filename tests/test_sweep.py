@@ -13,6 +13,8 @@ from simlap.envelope import Envelope
 from simlap.errors import OptionError
 from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
 from simlap.line import Line
+from simlap.losses import grip_limits
+from simlap.report.sweep import print_sweep
 from simlap.solver import StationLimits, limit_profile
 from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep
 from simlap.track import Corner
@@ -151,6 +153,32 @@ def test_csv_holds_each_lap_time(tmp_path):
 def test_what_cannot_be_swept_is_named(parameters, factors, message):
     with pytest.raises(OptionError, match=message):
         sweep(random_line(6), CIRCLE, parameters, factors)
+
+
+def test_worth_of_grip_and_power_is_read_from_a_log_as_the_true_car_has_it(club):
+    # Source: the car and circuit that the log was made with.
+    analysis = club.analysis
+    names = ["grip", "lateral", "power"]
+    limits = grip_limits(analysis.grip)
+    read = sweep(analysis.line, analysis.fit.envelope, names, draws=analysis.fit.draws[:20], limits=limits)
+    true = sweep(analysis.line, club.truth.envelope, names, limits=limits)
+    assert read.base_s == pytest.approx(analysis.limit.lap_time, rel=1e-9)
+    assert read.interval_s.shape == (3, 2)
+    # A fifth of the worth; an envelope that is 2 % off moves it by 1 %, its division into engine and traction by more.
+    assert read.per_percent_s == pytest.approx(true.per_percent_s, rel=0.2)
+
+
+def test_terminal_table_and_json_say_what_one_per_cent_is_worth(club, capsys):
+    analysis = club.analysis
+    result = sweep(analysis.line, analysis.fit.envelope, ["grip", "braking"], (0.98, 1.0, 1.02))
+    worth = corner_worth(analysis.line, analysis.fit.envelope, analysis.track.corners)
+    print_sweep(result, analysis.track.corners, worth, "outing.csv")
+    text = capsys.readouterr().out
+    assert f"{result.per_percent_s[0]:+.3f}" in text
+    assert f"{result.lap_time[1, 2] - result.base_s:+.2f}" in text
+    best = analysis.track.corners[int(np.argmin(worth))]
+    assert f"corner {best.name} ({worth.min():+.3f} s)" in " ".join(text.split())
+    assert result.to_dict()["per_percent_s"]["grip"]["value"] == result.per_percent_s[0]
 
 
 # -- figures
