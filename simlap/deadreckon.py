@@ -21,6 +21,7 @@ CORRECTION_KNOT = 10.0  # [s] the correction of the course is linear between the
 GYRO_WALK = 0.002  # [rad/√s] standard deviation of the course's drift after one second: 0.9 degrees in a minute
 LINE_SPREAD = 2.0  # [m] laps of one driver lie this far apart; paths are not pulled closer together than that
 CLOSING_ROUNDS = 4
+CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
 REPLICATES = 8
 NOISE_BAND = (4.0, 10.0)  # [Hz] the white noise of a channel is read here, above the car's motion
 LEAST_ROWS = 200
@@ -155,7 +156,9 @@ def _course_rate(turning: dict[str, Observation], t: np.ndarray, v: np.ndarray, 
     if "a_lat" in turning:
         a = np.interp(t, turning["a_lat"].t, turning["a_lat"].value)
         moves = v > SLOW
-        if moves.sum() > LEAST_ROWS and np.corrcoef(a[moves], (v * rate)[moves])[0, 1] < -LEAST_CORRELATION:
+        both = (a[moves], (v * rate)[moves])
+        told = moves.sum() > LEAST_ROWS and min(np.std(both[0]), np.std(both[1])) > 0.0
+        if told and np.corrcoef(*both)[0, 1] < -LEAST_CORRELATION:
             notes.append("Lateral acceleration and yaw rate have opposite signs; the yaw rate is believed.")
     notes.append(f"Course rate = {name}.")
     return rate, name
@@ -251,6 +254,8 @@ def _quality(speed: Observation, lag: float | None, source: str, rate_name: str,
     verdict, reason = "usable", f"no positions; path from {source} and {rate_name}"
     if closing.lap_length == 0.0:
         verdict, reason = "not enough", reason + "; no lap repeats, so its drift is unknown"
+    elif closing.miss_after > CLOSES_WITHIN:
+        verdict, reason = "not enough", reason + f"; laps miss their own start by {closing.miss_after:.0f} m"
     else:
         reason += f"; laps close to {closing.miss_after:.1f} m"
     return MotionQuality(0.0, lag, None, None, None, None, 0.0, source, verdict, reason)

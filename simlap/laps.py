@@ -331,7 +331,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     rising = np.concatenate([[True], np.diff(s) > 1e-6])
     grid = np.arange(0.0, s[-1], SPACING)
     t = np.interp(grid, s[rising], motion.t[rising])
-    kappa = np.interp(t, motion.t, motion.kappa)
+    kappa = np.interp(t, motion.t, np.where(motion.valid, motion.kappa, 0.0))
     length, _ = lap_length_of(kappa, SPACING)
     if length == 0.0:
         raise NotEnoughData(

@@ -12,11 +12,13 @@ from simlap.errors import NotEnoughData
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
+from simlap.receiver import agreeing
 from simlap.sensors import Fixes, Observation, fixes_of, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
 
 LEAST_FIXES = 20
+LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 GAP = 1.0  # [s] without a fix and without speed: a car turns 30 degrees in it
 GAP_INERTIAL = 5.0  # [s] without a fix but with acceleration both ways: drifts by about 2 m
 ROUGH_PASSES = 3  # of the first path: one to find the direction, one to learn the noise, one to use it
@@ -27,6 +29,7 @@ JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart 
 LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
+MOVES = 5.0  # [m/s] a log that never reaches it is no drive
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
 
 
@@ -37,7 +40,15 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     notes += fixes.notes
     if fixes.t.size < LEAST_FIXES:
         raise NotEnoughData(f"{session.source}: {fixes.t.size} different positions; at least {LEAST_FIXES} are needed.")
+    if fixes.t[-1] - fixes.t[0] > LONGEST:
+        raise NotEnoughData(
+            f"{session.source}: positions span {(fixes.t[-1] - fixes.t[0]) / 3600.0:.1f} h; "
+            f"at most {LONGEST / 3600.0:.0f} h are taken at once. Split the log into outings."
+        )
     receiver, inertial, speed_source = _channels(session, fixes, notes)
+    receiver = agreeing(fixes, receiver, notes)
+    if speed_source == "speed" and "speed" not in receiver:
+        speed_source = "path"
     inertial, lag = calibrate(first_drive(fixes, receiver), inertial, notes)
     if lag is not None:
         receiver = {n: o.shifted(lag) for n, o in receiver.items()}
@@ -57,7 +68,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     v, course, kappa, a_lon, a_lat = shape_of(velocity, acceleration)
     noise_lon, noise_lat = drawn_errors(fused, t, carried)
     valid = _valid(t, fixes, fused, {**receiver, **inertial}, v)
-    quality = _quality(fixes, fused, lag, valid, speed_source, np.std(noise_lat), carried, receiver, inertial)
+    quality = _quality(fixes, fused, lag, valid, speed_source, float(np.std(noise_lat)), carried, inertial, v.max())
     return Motion(
         t=t,
         x=p[:, 0],
@@ -80,7 +91,9 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     )
 
 
-def _channels(session: Session, fixes: Fixes, notes: list[str]):
+def _channels(
+    session: Session, fixes: Fixes, notes: list[str]
+) -> tuple[dict[str, Observation], dict[str, Observation], str]:
     """Receiver channels, inertial channels, and which speed is used."""
     receiver: dict[str, Observation] = {}
     inertial: dict[str, Observation] = {}
@@ -139,7 +152,9 @@ def drawn_errors(fused: Fused, t: np.ndarray, bandwidth: float) -> tuple[np.ndar
     return lon, lat
 
 
-def acceleration_noise(fused: Fused, fixes: Fixes, channels, frequency: np.ndarray, axis: str) -> np.ndarray:
+def acceleration_noise(
+    fused: Fused, fixes: Fixes, channels: Mapping[str, Observation], frequency: np.ndarray, axis: str
+) -> np.ndarray:
     """Two-sided noise density [m²/s⁴/Hz] of the acceleration along ('lon') or across ('lat') the path.
 
     Every channel is turned into an acceleration (position: times ω⁴, speed: ω²); information adds up.
@@ -192,7 +207,7 @@ def jerk_of(fused: Fused) -> float:
     return float(np.clip(densities[0] - densities[1], *JERK_RANGE))
 
 
-def _valid(t, fixes: Fixes, fused: Fused, channels, v: np.ndarray) -> np.ndarray:
+def _valid(t: np.ndarray, fixes: Fixes, fused: Fused, channels: Mapping[str, Observation], v: np.ndarray) -> np.ndarray:
     """False inside gaps between used fixes, unless inertial channels bridge them or the car stands."""
     used = np.setdiff1d(fixes.t, fused.outlier_t)
     bridged = "a_lon" in channels and ("a_lat" in channels or "yaw_rate" in channels)
@@ -214,10 +229,22 @@ def _altitude(session: Session, t: np.ndarray, lag: float, bandwidth: float) -> 
     return lowpass(np.interp(t, seen.t - lag, seen.value), 1.0 / MOTION_RATE, min(bandwidth, 0.5))
 
 
-def _quality(fixes, fused, lag, valid, speed_source, spread, carried, receiver, inertial) -> MotionQuality:
-    repaired = float(1.0 - valid.mean()) + (fused.outliers + fixes.dropped) / (fixes.t.size + fixes.dropped)
+def _quality(
+    fixes: Fixes,
+    fused: Fused,
+    lag: float | None,
+    valid: np.ndarray,
+    speed_source: str,
+    spread: float,
+    carried: float,
+    inertial: Mapping[str, Observation],
+    top: float,
+) -> MotionQuality:
+    repaired = max(float(1.0 - valid.mean()), (fused.outliers + fixes.dropped) / (fixes.t.size + fixes.dropped))
     verdict, reason = "good", f"accelerations to {spread:.2f} m/s² at {carried:.1f} Hz"
-    if repaired > 0.3 or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
+    if top < MOVES:
+        verdict, reason = "not enough", f"the car hardly moves, {top:.1f} m/s at most"
+    elif repaired > 0.3 or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
         verdict = "not enough"
         reason = f"{100 * repaired:.0f} % of the log had to be repaired, {fixes.rate:.1f} fixes/s, {reason}"
     elif repaired > 0.03 or spread > USABLE_ACCELERATION or carried < 1.0:

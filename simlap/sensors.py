@@ -12,8 +12,11 @@ from simlap.session import Session
 BIN = 0.04  # [s] faster channels are averaged over bins of this width: 25 Hz carries 2 Hz with nothing lost
 HELD_RUN = 1.5  # rows: a channel whose values stay longer on average is a slower one, written again and again
 JUMP_SPEED = 130.0  # [m/s] a fix that would need more than this from both neighbours is a jump, not a drive
+JUMP_SLACK = 5.0  # [m] two fixes may err by so much against each other
+JUMP_WINDOW = 9  # fixes; single jumps are seen against the median of so many, runs by what a car can reach
+MOST_PIECES = 100  # pieces between jumps that are tried; a log with more is noise
 NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
-FAR = 50_000.0  # [m] from the median position: no circuit is that long; swapped or broken fixes
+FAR = 50_000.0  # [m] from the median position: no circuit is that long; broken fixes
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,31 +102,43 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
 def _not_jumping(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """False for fixes that no car could have reached from the last good one.
 
-    A good fix is followed while the implied speed stays below `JUMP_SPEED`; the longest chain wins, so a run of wrong
-    fixes (multipath, a receiver that woke up elsewhere) is dropped as a whole.
+    Single jumps lie away from the median of their neighbours. Of what is left, a good fix is followed while the implied
+    speed stays below `JUMP_SPEED`; the longest chain wins, so a run of wrong fixes (multipath, a receiver that woke up
+    elsewhere) is dropped as a whole.
     """
     n = t.size
     keep = np.ones(n, dtype=bool)
-    if n < 3:
+    if n < JUMP_WINDOW:
         return keep
+    from scipy.ndimage import median_filter
+
+    away = np.hypot(x - median_filter(x, JUMP_WINDOW), y - median_filter(y, JUMP_WINDOW))
+    near = np.flatnonzero(away <= JUMP_SPEED * JUMP_WINDOW * np.median(np.diff(t)) + JUMP_SLACK)
+    keep[:] = False
+    keep[near[_longest_chain(t[near], x[near], y[near])]] = True
+    return keep
+
+
+def _longest_chain(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Indices of the pieces, longest first, that a car could have driven one after the other."""
+    n = t.size
     step = np.hypot(np.diff(x), np.diff(y))
-    bad = step > JUMP_SPEED * np.maximum(np.diff(t), 1e-3) + 5.0  # [m] slack: two independent errors
+    bad = step > JUMP_SPEED * np.diff(t) + JUMP_SLACK
     if not bad.any():
-        return keep
+        return np.arange(n)
     pieces = np.split(np.arange(n), np.flatnonzero(bad) + 1)
     pieces.sort(key=len, reverse=True)
     chosen = [pieces[0]]
-    for piece in pieces[1:]:
+    for piece in pieces[1:MOST_PIECES]:
         if all(_reachable(t, x, y, piece, other) for other in chosen):
             chosen.append(piece)
-    keep[:] = False
-    keep[np.concatenate(chosen)] = True
-    return keep
+    return np.sort(np.concatenate(chosen))
 
 
 def _reachable(t: np.ndarray, x: np.ndarray, y: np.ndarray, one: np.ndarray, other: np.ndarray) -> bool:
     first, second = (one[-1], other[0]) if one[0] < other[0] else (other[-1], one[0])
-    return bool(np.hypot(x[first] - x[second], y[first] - y[second]) <= JUMP_SPEED * abs(t[second] - t[first]) + 5.0)
+    way = np.hypot(x[first] - x[second], y[first] - y[second])
+    return bool(way <= JUMP_SPEED * abs(t[second] - t[first]) + JUMP_SLACK)
 
 
 def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Observation:

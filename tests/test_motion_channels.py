@@ -1,5 +1,6 @@
 """Signs by ISO 8855, repeats, jumps, drop-outs, standstill, wheel speed: what real logs do to a motion."""
 
+import re
 from functools import lru_cache
 
 import numpy as np
@@ -158,6 +159,43 @@ def test_ground_speed_is_preferred_to_wheel_speed_and_that_is_said():
     assert motion.quality.speed_source == "speed"
     assert any("wheel speed is left out" in note for note in motion.notes)
     assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.02)
+
+
+@pytest.mark.parametrize("factor", [0.0, 1.0 / 3.6, 1.6, 3.6])
+def test_a_speed_in_another_unit_is_left_out_and_said(factor):
+    # A column in km/h or mph read as m/s; positions tell, the size of the numbers does not.
+    d = short()
+    session = logged(d, 10, speed_ms=0.05, seed=6)
+    wrong = Session.from_arrays(session.t, **{**session.channels, "speed": factor * session.channel("speed")})
+    motion = motion_of(wrong)
+    assert motion.quality.speed_source == "path"
+    said = re.search(r"reads ([\d.]+) times", " ".join(motion.notes))
+    assert float(said.group(1)) == pytest.approx(factor, rel=0.03, abs=0.01)  # chords are shorter than arcs
+    assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.1)
+
+
+def test_swapped_latitude_and_longitude_are_noticed_by_the_course():
+    d = short()
+    s = logged(d, 10, speed_ms=0.05, seed=6)
+    swapped = {**s.channels, "latitude": s.channel("longitude"), "longitude": s.channel("latitude")}
+    motion = motion_of(Session.from_arrays(s.t, **swapped))
+    assert any("Latitude and longitude may be swapped" in note for note in motion.notes)
+
+
+def test_a_parked_car_is_not_enough():
+    rng = np.random.default_rng(1)
+    t = np.arange(0.0, 60.0, 0.1)
+    motion = motion_of(Session.from_arrays(t, x=0.1 * rng.normal(size=t.size), y=0.1 * rng.normal(size=t.size)))
+    assert motion.quality.verdict == "not enough"
+    assert "hardly moves" in motion.quality.reason
+
+
+def test_a_clock_that_leaps_by_days_is_refused():
+    d = short()
+    s = logged(d, 10, speed_ms=0.05, seed=6)
+    t = np.where(s.t > 100.0, s.t + 3 * 86400.0, s.t)
+    with pytest.raises(NotEnoughData, match=r"span 72\.\d h.*Split the log"):
+        motion_of(Session.from_arrays(t, **s.channels))
 
 
 def test_altitude_is_smoothed_and_shifted_with_the_receiver():
