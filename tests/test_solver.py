@@ -235,6 +235,17 @@ def test_terminal_speed_on_a_closed_lap_is_where_drag_eats_the_drive():
     assert set(profile.active_names) == {"engine"}
 
 
+def test_acceleration_at_the_stations_is_right_for_segments_of_any_length():
+    # A straight of 200 m behind a bend, driven with a constant 4 m/s² until the brakes: uneven segments, one slope.
+    gap = np.random.default_rng(8).uniform(0.5, 1.5, 220)
+    line = Line.from_curvature(np.where(np.arange(220) < 20, 1.0 / 30.0, 0.0), gap)
+    profile = limit_profile(line, Envelope.constant(GRIP, GRIP, 4.0))
+    steady = profile.active_names == "traction"
+    inside = steady & np.roll(steady, 1) & np.roll(steady, -1) & (line.kappa == 0.0) & (np.roll(line.kappa, 1) == 0.0)
+    assert inside.sum() > 80
+    assert profile.a_lon[inside] == pytest.approx(4.0, rel=EXACT)
+
+
 # -- what cannot be driven
 
 
@@ -300,6 +311,9 @@ def test_closed_lap_with_a_start_speed_is_driven_once_from_it():
     assert standing.lap_time > flying.lap_time
     # Once both have been through the tightest corner they are the same lap.
     assert standing.v[-2] == pytest.approx(flying.v[-1], rel=1e-6)
+    capped = limit_profile(line, FULL, start_speed=0.0, limits=StationLimits(cap=np.full(400, 12.0)))
+    assert capped.v.max() == pytest.approx(12.0, rel=EXACT)  # limits of the closed lap hold at its end too
+    assert capped.v.size == 401
 
 
 def test_spacing_resamples_the_line():
