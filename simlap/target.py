@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.chance import outlook
+from simlap.chance import Outlook, outlook
 from simlap.losses import (
     BRAKING,
     EXIT,
@@ -41,6 +41,7 @@ class Steps:
     full_throttle_m: float = 10.0  #: full throttle earlier by at most this
     fast_share: float = 0.5  #: in fast corners only this share of each step
     lap_share: float = 0.006  #: all together ask for at most this share of the lap time
+    least_chance: float = 0.3  #: a lap less likely than this is no realistic next step
 
 
 @dataclass(frozen=True)
@@ -151,10 +152,12 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     goal = Driven(dt=reachable_dt(reachable), v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
     bench = _Bench(analysis, composite(laps, phases), goal)
     (shown_v,), (shown_s,) = bench.solve([{}])
-    moves = _bounded(bench, _raised(bench, shown_v, float(shown_s), steps, outing), float(shown_s), steps, outing)
-    (_,), (next_s,) = bench.solve([_joined(moves)])
     lap_times = np.array([lap.lap_time for lap in laps])
     ahead = outlook(lap_times, len(laps) * outing, seed=int(analysis.options.get("seed", 0)))
+    moves = _bounded(
+        bench, _raised(bench, shown_v, float(shown_s), steps, outing), float(shown_s), steps, outing, ahead
+    )
+    (_,), (next_s,) = bench.solve([_joined(moves)])
     sums = np.array([phases.sums(lap.dt) for lap in laps])
     return Target(
         shown_s=float(shown_s),
@@ -216,8 +219,13 @@ def _raised(bench: _Bench, shown_v: np.ndarray, shown_s: float, steps: Steps, ou
     return chosen
 
 
-def _bounded(bench: _Bench, moves: dict[int, Moves], shown_s: float, steps: Steps, outing: int) -> dict[int, Moves]:
-    """The moves, all made smaller where together they ask for more lap time than one outing's step."""
+def _bounded(
+    bench: _Bench, moves: dict[int, Moves], shown_s: float, steps: Steps, outing: int, ahead: Outlook
+) -> dict[int, Moves]:
+    """The moves, all made smaller where together they ask for more lap time than is realistic.
+
+    That is more than one outing's step, or a lap with less than the least chance; the smallest step stays.
+    """
     if not moves:
         return moves
     most = outing * steps.lap_share * shown_s
@@ -226,7 +234,10 @@ def _bounded(bench: _Bench, moves: dict[int, Moves], shown_s: float, steps: Step
         for share in BLENDS
     ]
     _, lap_times = bench.solve([_joined(each) for each in tried])
-    return tried[max(i for i, lap_time in enumerate(lap_times) if i == 1 or shown_s - lap_time <= most)]
+    likely = np.array([ahead.chance_of(float(time)) >= steps.least_chance for time in lap_times])
+    realistic = likely & (shown_s - lap_times <= most)
+    realistic[1] = True
+    return tried[int(np.flatnonzero(realistic)[-1])]
 
 
 def _joined(moves: dict[int, Moves]) -> Moves:

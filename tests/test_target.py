@@ -49,8 +49,15 @@ def test_no_step_asks_for_more_than_the_steps_allow(club, target):
 
 def test_next_step_asks_for_no_more_lap_time_than_one_outing_allows(club, target):
     assert target.shown_s - target.next_step.value <= Steps().lap_share * target.shown_s + 1e-9
-    eager = target_of(club.analysis, steps=Steps(lap_share=0.05))
+    eager = target_of(club.analysis, steps=Steps(lap_share=0.05, least_chance=0.0))
     assert eager.next_step.value <= target.next_step.value
+
+
+def test_an_unlikely_next_step_is_made_smaller_until_it_is_realistic(club):
+    wishes = target_of(club.analysis, steps=Steps(least_chance=0.0))
+    sure = target_of(club.analysis, steps=Steps(least_chance=0.6))
+    assert sure.next_step.value >= wishes.next_step.value
+    assert sure.chance >= wishes.chance
 
 
 def test_only_so_many_corners_are_worked_on_at_once(club):

@@ -37,9 +37,9 @@ def print_target(analysis: Analysis, target: Target) -> None:
     if target.corners:
         changes = Table(box=box.SIMPLE_HEAD, pad_edge=False)
         changes.add_column("corner", no_wrap=True)
-        for head in ("worth [s]", "brake at [m]", "slowest [km/h]", "full drive at [m]"):
+        for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]"):
             changes.add_column(head, justify="right", no_wrap=True)
-        changes.add_column("mark")
+        changes.add_column("mark", no_wrap=True, min_width=11)
         for corner in target.corners:
             changes.add_row(
                 Text(corner_label(corner.corner, 18)),
