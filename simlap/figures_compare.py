@@ -26,6 +26,8 @@ def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
         for offset, phase in zip((-0.25, 0.0, 0.25), corner.phases, strict=True):
             colour, shape = PHASE_STYLES[phase.name]
             change = phase.limit_change
+            if change.low == change.high:  # a corner taken flat has no braking and no exit
+                continue
             ax.plot([change.low, change.high], [index + offset] * 2, "-", color=colour, linewidth=1.5)
             (marker,) = ax.plot(
                 [change.value],
