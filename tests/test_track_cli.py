@@ -53,6 +53,7 @@ def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
     assert "mean of 3 laps" in result.stderr
     seen = read_track(tmp_path / "ours.geojson")
     assert (seen.name, seen.has_elevation) == ("ours", False)
+    assert seen.origin == pytest.approx(track.origin, abs=0.01)  # a circuit of 1 km
     flat = np.hypot(np.diff(track.line.x, append=track.line.x[0]), np.diff(track.line.y, append=track.line.y[0])).sum()
     assert seen.length == pytest.approx(flat, rel=5e-4)
     assert [c.direction for c in seen.corners] == [c.direction for c in track.corners]
