@@ -12,18 +12,17 @@ from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_alo
 from simlap.sensors import Observation, observe
 from simlap.session import Session
 from simlap.splines import lowpass
+from simlap.turning import SLOW, course_rate, drawn_noise
 from simlap.warp import lap_length_of, shift_between
 
 SPACING = 2.0  # [m] of the curvature profile over distance
 LEAST_LIKENESS = 0.6  # correlation of curvature one lap apart; below, no lap is recognised and nothing is closed
-SLOW = 3.0  # [m/s] course rate over speed says nothing below
 CORRECTION_KNOT = 10.0  # [s] the correction of the course is linear between these
 GYRO_WALK = 0.002  # [rad/√s] standard deviation of the course's drift after one second: 0.9 degrees in a minute
 LINE_SPREAD = 2.0  # [m] laps of one driver lie this far apart; paths are not pulled closer together than that
 CLOSING_ROUNDS = 4
+CLOSING_STEP = 0.1  # [s] of the integrals there: a turn of 10 m/s² leaves its chord by 12 mm
 CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
-REPLICATES = 8
-NOISE_BAND = (4.0, 10.0)  # [Hz] the white noise of a channel is read here, above the car's motion
 LEAST_ROWS = 200
 
 
@@ -69,8 +68,8 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     v_raw = np.interp(t, speed.t, speed.value)
     v = np.maximum(lowpass(v_raw, dt, bandwidth), 0.0)
     a_lon = np.gradient(v, dt)
-    rate_raw, rate_name = _course_rate(turning, t, v_raw, notes)
-    rate = lowpass(rate_raw, dt, bandwidth)
+    turn = course_rate(turning, t, v_raw, notes)
+    rate = lowpass(turn.rate, dt, bandwidth)
     s = distance_along(v, a_lon, dt)
     closing = close_laps(t, s, v, rate)
     slope = np.gradient(closing.correction, dt)
@@ -79,10 +78,8 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     course += np.pi / 2.0 - course[0]
     x, y = _integrated(v * np.cos(course), dt), _integrated(v * np.sin(course), dt)
     random = np.random.default_rng(seed)
-    noise_v = _white_level(v_raw, dt)
-    noise_rate = _white_level(rate_raw, dt)
-    shake_v = lowpass(random.normal(0.0, noise_v, (t.size, REPLICATES)), dt, bandwidth)
-    shake_rate = lowpass(random.normal(0.0, noise_rate, (t.size, REPLICATES)), dt, bandwidth)
+    shake_v = lowpass(drawn_noise(speed, t, random), dt, bandwidth)
+    shake_rate = lowpass(turn.drawn(turning, t, v_raw, random), dt, bandwidth)
     if closing.lap_length > 0.0:
         notes.append(
             f"Turn rate bias of {np.degrees(closing.bias):.3f} deg/s taken out; laps of {closing.lap_length:.0f} m "
@@ -91,7 +88,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         )
     else:
         notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
-    quality = _quality(speed, lag, source, rate_name, closing)
+    quality = _quality(speed, lag, source, turn.name, closing)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
     if session.has("altitude"):
@@ -119,7 +116,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     )
 
 
-def _aligned(session: Session, speed: Observation, notes: list[str]):
+def _aligned(session: Session, speed: Observation, notes: list[str]) -> tuple[Observation, float | None]:
     """Speed on the clock of the accelerometer, when there is one."""
     if not session.has("a_lon"):
         return speed, None
@@ -138,30 +135,6 @@ def _turn_channels(session: Session) -> tuple[dict[str, Observation], tuple[floa
     out = {n: observe(session, n) for n in ("yaw_rate", "sideslip", "a_lat") if session.has(n)}
     main = out["yaw_rate"] if "yaw_rate" in out else out["a_lat"]
     return out, (float(main.t[0]), float(main.t[-1]))
-
-
-def _course_rate(turning: dict[str, Observation], t: np.ndarray, v: np.ndarray, notes: list[str]):
-    """Rate of the velocity's direction [rad/s] on the grid `t`, and what it was made of."""
-    if "yaw_rate" not in turning:
-        notes.append("Course rate = lateral acceleration / speed: the log has no yaw rate.")
-        a = np.interp(t, turning["a_lat"].t, turning["a_lat"].value)
-        return np.where(v > SLOW, a / np.maximum(v, SLOW), 0.0), "lateral acceleration / speed"
-    yaw = turning["yaw_rate"]
-    rate = np.interp(t, yaw.t, yaw.value)
-    name = "yaw rate"
-    if "sideslip" in turning:
-        slip = turning["sideslip"]
-        rate = rate + np.gradient(np.interp(t, slip.t, slip.value), t)
-        name = "yaw rate + sideslip rate"
-    if "a_lat" in turning:
-        a = np.interp(t, turning["a_lat"].t, turning["a_lat"].value)
-        moves = v > SLOW
-        both = (a[moves], (v * rate)[moves])
-        told = moves.sum() > LEAST_ROWS and min(np.std(both[0]), np.std(both[1])) > 0.0
-        if told and np.corrcoef(*both)[0, 1] < -LEAST_CORRELATION:
-            notes.append("Lateral acceleration and yaw rate have opposite signs; the yaw rate is believed.")
-    notes.append(f"Course rate = {name}.")
-    return rate, name
 
 
 def _integrated(values: np.ndarray, dt: float) -> np.ndarray:
@@ -204,8 +177,11 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
     count = max(int(np.ceil((t[-1] - t[0]) / CORRECTION_KNOT)) + 1, 3)
     knot_t = np.linspace(t[0], t[-1], count)
     knots = -bias * (knot_t - t[0])
-    hats = np.array([np.interp(t, knot_t, np.eye(count)[j]) for j in range(count)])
     thin = slice(0, None, max(int(20.0 / SPACING), 1))  # one pair each 20 m
+    fine, every = t, slice(0, None, max(round(CLOSING_STEP / dt), 1))
+    t, v, course = t[every], v[every], course[every]
+    dt = t[1] - t[0]
+    hats = np.array([np.interp(t, knot_t, np.eye(count)[j]) for j in range(count)])
     first, second = first[thin], second[thin]
     walk = np.diff(np.eye(count), axis=0) / (GYRO_WALK * np.sqrt(CORRECTION_KNOT))
     drift = np.full(count - 1, -bias * (knot_t[1] - knot_t[0]))
@@ -228,17 +204,11 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
         matrix = np.vstack([np.array(columns).T * weight[:, None], walk, np.eye(count)[:1] * 1e3])
         right = np.concatenate([-miss * weight, drift / (GYRO_WALK * np.sqrt(CORRECTION_KNOT)) - walk @ knots, [0.0]])
         knots = knots + np.linalg.lstsq(matrix, right, rcond=None)[0]
-    correction = lowpass(hats.T @ knots, dt, 0.05)  # the kinks of the linear pieces would show in the curvature
+    step = fine[1] - fine[0]
+    correction = lowpass(
+        np.interp(fine, knot_t, knots), step, 0.05
+    )  # the kinks of the linear pieces would show in the curvature
     return Closing(correction, length, misses[0], misses[-1], bias)
-
-
-def _white_level(values: np.ndarray, dt: float) -> float:
-    """Standard deviation of white noise with the density that `values` show in `NOISE_BAND`."""
-    from scipy.signal import welch
-
-    f, density = welch(values, 1.0 / dt, nperseg=min(1024, values.size), detrend="linear")
-    band = (f >= NOISE_BAND[0]) & (f <= NOISE_BAND[1])
-    return float(np.sqrt(np.median(density[band]) * 0.5 / dt))
 
 
 def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -> np.ndarray:

@@ -13,6 +13,7 @@ from simlap.laptable import tabulate
 from simlap.motion import motion_of
 from simlap.reference import path_of_laps
 from simlap.session import Session
+from simlap.splines import lowpass
 from simlap.units import G
 
 RESEARCH = DATA / "research_session.csv"
@@ -89,6 +90,33 @@ def test_corners_of_reckoned_laps_line_up_at_equal_stations():
     spread = np.ptp(true_station, axis=0)
     assert np.median(spread) < 2.0
     assert spread.max() < 6.0  # the middle of the longest straight, where nothing tells one place from the next
+
+
+@pytest.mark.parametrize("yaw", [True, False])
+def test_drawn_errors_without_positions_are_as_large_as_the_true_ones(yaw):
+    d = driven()
+    motion = motion_of(inertial_log(d, 0.004, yaw=yaw))
+    t = np.arange(0.0, d.t[-1], 0.02)
+    inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
+    for name in ("a_lon", "a_lat"):
+        true = np.interp(motion.t, t, lowpass(d.at(name, t), 0.02, motion.bandwidth_hz))
+        error = np.std((getattr(motion, name) - true)[inside])
+        assert 0.8 < error / np.std(getattr(motion, "noise_" + name)[:, inside]) < 1.25
+
+
+def test_sideslip_that_is_not_logged_is_found_from_both_lateral_sensors():
+    # A nose that points into the turn by 3 mrad per m/s² turns the body before the path: yaw rate = course rate
+    # + 0.003 d(a_lat)/dt. Uncorrected, a_lat = v · yaw rate would be off by v · 0.003 · 20 m/s³ = 2 m/s² on turning in.
+    d = driven()
+    rng = np.random.default_rng(2)
+    t = np.arange(0.0, d.t[-1], 0.01)
+    growth = np.interp(t, d.t, np.gradient(d.a_lat, d.t))
+    yaw = d.at("v", t) * d.at("kappa", t) + 0.003 * growth + rng.normal(0.0, 0.01, t.size)
+    lateral = 1.02 * d.at("a_lat", t) + rng.normal(0.0, 0.3, t.size)
+    motion = motion_of(Session.from_arrays(t, speed=d.at("v", t), yaw_rate=yaw, a_lat=lateral))
+    inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
+    assert np.std((motion.a_lat - d.at("a_lat", motion.t))[inside]) < 0.25
+    assert any("Nose into the turn by" in note for note in motion.notes)
 
 
 @pytest.fixture(scope="module")
