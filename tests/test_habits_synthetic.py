@@ -76,7 +76,7 @@ QUICK = {corner.name for corner in demo_track().corners} - {name for name, skill
 
 def test_low_corner_speed_is_found_where_it_was_put(advice):
     assert SLOW
-    assert SLOW <= corners_with(advice, "low minimum speed")
+    assert corners_with(advice, "low minimum speed") >= SLOW
     assert corners_with(advice, "low minimum speed").isdisjoint(QUICK)
 
 
@@ -130,7 +130,7 @@ def test_without_channels_the_rest_is_judged_and_the_missing_named(demo):
     bare = advise(replace(demo, table=replace(demo.table, channels={})))
     assert any("throttle channel" in line for line in bare.not_judged)
     assert any("brake pressure or brake pedal" in line for line in bare.not_judged)
-    assert SLOW <= corners_with(bare, "low minimum speed")
+    assert corners_with(bare, "low minimum speed") >= SLOW
     assert not {"early lift", "late throttle", "coasting"} & {each.kind for each in bare.findings}
 
 
