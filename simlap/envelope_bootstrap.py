@@ -1,6 +1,6 @@
 """Limits from events, for the laps as driven or for many resamplings of whole laps at once."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,15 +12,18 @@ from simlap.envelope_frontier import Mixture, climb, falling, log_density, upper
 # of peaks in the smooth motion.
 LEVEL_FLOOR = 0.005
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
-TYRE_EVENTS = Mixture(spike=0.5, shortfall=0.06)
+LATERAL_EVENTS = Mixture(spike=0.6, shortfall=0.06, idle=0.3)
+BRAKING_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
+TRAIL_EVENTS = BRAKING_EVENTS
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
 # of peaks): standard deviations as shares of lateral, braking, traction and engine limits, and of the exponents. Set
 # so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to 97 % (tests/test_envelope_calibration.py).
 DOUBT = np.array([0.003, 0.005, 0.02, 0.008])
 EXPONENT_DOUBT = 0.04
 # Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
-# degrees of freedom, with so many events on each side; levels count as good to 1 % here (the smooth motion's ringing).
-SIDE_GAIN, SIDE_EVENTS, SIDE_FLOOR = 6.91, 3, 0.01
+# degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
+# levels count as good to 1 % here (the smooth motion's ringing).
+SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
@@ -32,8 +35,8 @@ DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
 GROWTH_SCALE = 0.003  # [1/m]
 # Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
 GROWTH_APART, GROWTH_APART_SHARE = 0.0002, 0.2  # [1/m], share
-# A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 5 %.
-GROWTH_GAIN = 1.92
+# A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 1.4 %.
+GROWTH_GAIN = 3.0
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
 # Exponents tried, and what is expected of them before looking.
 EXPONENTS = np.linspace(1.0, 3.0, 41)
@@ -133,22 +136,30 @@ def solve(
         shape = (laps.shape[0], count)
         return np.ones(shape) if rng is None else rng.standard_exponential(shape)
 
-    def pair(name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth) -> np.ndarray:
+    def pair(
+        name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture
+    ) -> np.ndarray:
         z = np.median(found.speed2[laps], axis=1)
         level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
         levels[name] = level, deviation, z
-        return fit_pair(level[:, keep], deviation[:, keep], z[:, keep], begin, growth, weights(int(keep.sum())))
+        return fit_pair(
+            level[:, keep], deviation[:, keep], z[:, keep], begin, growth, weights(int(keep.sum())), mixture
+        )
 
     turns, zones, drive = events.lateral, events.braking, events.drive
+    growth = Growth()
+    if sides and start is not None:  # one car, one downforce: the sides differ in level
+        shared = float(start.lateral[0, :, 1].mean())
+        growth = Growth(shared, GROWTH_APART + GROWTH_APART_SHARE * shared, True)
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
     fitted = [
-        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], Growth())
+        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, LATERAL_EVENTS)
         for side, keep in enumerate(groups[: 2 if sides else 1])
     ]
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
     beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(zones.value)))
     every = np.ones(zones.count, dtype=bool)
-    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside)
+    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside, BRAKING_EVENTS)
 
     knots = engine_knots(drive) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
@@ -189,20 +200,23 @@ def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 def sides_differ(found: Events, solution: Solution) -> bool:
     """Likelihood ratio test at 0.1 %: do left and right turns need limits of their own?"""
     left = found.turn >= 0
-    if min(left.sum(), (~left).sum()) < SIDE_EVENTS:
+    corners = [np.unique(found.stretch[keep]).size for keep in (left, ~left)]
+    if min(corners) < SIDE_CORNERS:
         return False
+    per_corner = found.count / sum(corners)
     level, deviation, z = (part[:1] for part in solution.levels["lateral"])
     deviation = np.hypot(deviation, (SIDE_FLOOR**2 - LEVEL_FLOOR**2) ** 0.5 * level)
     scale = float(np.median(level))
-    kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
+    kind = replace(LATERAL_EVENTS, shortfall=LATERAL_EVENTS.shortfall * scale)
 
     def score(keep: np.ndarray) -> float:
         part = level[:, keep], deviation[:, keep], z[:, keep]
-        pair = fit_pair(*part, None, Growth(), np.ones_like(part[0]))
+        pair = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
         error = np.hypot(part[1], LEVEL_FLOOR * scale)
         return float(log_density(part[0] - pair[:, :1] - pair[:, 1:] * part[2], error, kind).sum())
 
-    return score(left) + score(~left) - score(np.ones(left.size, dtype=bool)) > SIDE_GAIN
+    gain = score(left) + score(~left) - score(np.ones(left.size, dtype=bool))
+    return bool(gain / per_corner > SIDE_GAIN)
 
 
 def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
@@ -242,12 +256,13 @@ def fit_pair(
     begin: np.ndarray | None,
     growth: Growth,
     weight: np.ndarray,
+    mixture: Mixture,
 ) -> np.ndarray:
     """(c0, c1) of each draw, (B, 2); `weight` (B, J) is how often each event counts."""
     middle = float(np.mean(z))
     scale = float(np.mean(np.median(level, axis=1)))
     error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)
-    kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
+    kind = replace(mixture, shortfall=mixture.shortfall * scale)
     design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
     precision, pull = growth.terms()
     if begin is None:
@@ -273,8 +288,8 @@ def _best_of_grid(
     level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture, growth: Growth
 ) -> np.ndarray:
     """Start for the climb: the best of a grid over both parameters."""
-    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), 80)
-    c1 = np.concatenate([[0.0], np.geomspace(5e-5, 6e-3, 24)]) * SPEED2_UNIT
+    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), 120)
+    c1 = np.linspace(0.0, 6e-3, 61) * SPEED2_UNIT
     limit = a[:, None, None] + c1[None, :, None] * design[:, 1]
     precision, pull = growth.terms()
     value = log_density(level - limit, error, kind).sum(axis=2) + c1 * pull[1] - 0.5 * precision[1, 1] * c1**2
@@ -332,7 +347,7 @@ def fit_exponent(
     score = np.empty((draws, EXPONENTS.size))
     for k, p in enumerate(EXPONENTS):
         used, error = _use(x, y, noise_x, noise_y, p, laps.shape[1])
-        score[:, k] = np.sum(weight * log_density(used * found.bend[k] + lift - 1.0, error, TYRE_EVENTS), axis=1)
+        score[:, k] = np.sum(weight * log_density(used * found.bend[k] + lift - 1.0, error, TRAIL_EVENTS), axis=1)
         score[:, k] += log_prior[k]
     return _mean_of(score, EXPONENTS)
 

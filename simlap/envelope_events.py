@@ -43,10 +43,11 @@ class Events:
     where: np.ndarray  #: index of the window's first station
     turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
     load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
+    stretch: np.ndarray  #: (J,) number of the corner or straight that holds it
 
     def __post_init__(self) -> None:
         own(self, "value", "speed2", "noise", "turn", "load")
-        own(self, "where", dtype=int)
+        own(self, "where", "stretch", dtype=int)
 
     @property
     def count(self) -> int:
@@ -204,13 +205,15 @@ class EventFinder:
 
         Where nothing is allowed and one is asked for, the best window of the lap stands in.
         """
-        starts = []
-        for stretch in runs(allowed):
+        starts, stretches = [], []
+        for number, stretch in enumerate(runs(allowed)):
             for piece in split(stretch, self.step, every):
                 inside = piece[: max(1, piece.size - int(self.windows.length[piece[-1]]) + 1)]
                 starts.append(inside)
+                stretches.append(number)
         if not starts and at_least_one:
             starts.append(np.array([int(np.argmax(np.median(metric, axis=0)))]))
+            stretches.append(0)
         laps = value.shape[0]
         where = np.empty((laps, len(starts)), dtype=int)
         for j, piece in enumerate(starts):
@@ -224,6 +227,7 @@ class EventFinder:
             where=where,
             turn=np.array([self.turn[piece[0]] for piece in starts]),
             load=self.load[rows, where],
+            stretch=np.array(stretches, dtype=int),
         )
 
 

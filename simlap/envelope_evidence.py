@@ -1,22 +1,23 @@
 """What set each limit: laps, stations, corners, and the speeds that were tested."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from simlap.envelope_bootstrap import (
+    BRAKING_EVENTS,
     ENGINE_EVENTS,
     ENGINE_FLOOR,
+    LATERAL_EVENTS,
     LEVEL_FLOOR,
-    TYRE_EVENTS,
     EventSet,
     Solution,
     hats,
 )
 from simlap.envelope_events import CombinedEvents, Events
-from simlap.envelope_frontier import Mixture, at_limit_chance
+from simlap.envelope_frontier import at_limit_chance
 from simlap.envelope_samples import RoadSamples
 
 # An event sets a limit when the likelihood finds it at the limit rather than short of it.
@@ -61,7 +62,8 @@ def chances(solution: Solution) -> dict[str, np.ndarray]:
             out[name] = at_limit_chance(level - limit, np.hypot(deviation, ENGINE_FLOOR), ENGINE_EVENTS)
         else:
             scale = float(np.median(level))
-            kind = Mixture(TYRE_EVENTS.spike, TYRE_EVENTS.shortfall * scale)
+            kind = LATERAL_EVENTS if name == "lateral" else BRAKING_EVENTS
+            kind = replace(kind, shortfall=kind.shortfall * scale)
             out[name] = at_limit_chance(level - limit, np.hypot(deviation, LEVEL_FLOOR * scale), kind)
     return out
 
