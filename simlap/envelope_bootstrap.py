@@ -18,8 +18,8 @@ TRAIL_EVENTS = BRAKING_EVENTS
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
 # of peaks): standard deviations as shares of lateral, braking, traction and engine limits, and of the exponents. Set
 # so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to 97 % (tests/test_envelope_calibration.py).
-DOUBT = np.array([0.003, 0.005, 0.02, 0.008])
-EXPONENT_DOUBT = 0.04
+DOUBT = np.array([0.002, 0.009, 0.02, 0.008])
+EXPONENT_DOUBT = 0.055
 # Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
 # levels count as good to 1 % here (the smooth motion's ringing).
@@ -46,6 +46,9 @@ EXPONENT_PRIOR = (2.0, 0.5)
 # wheels of four, loaded by the acceleration).
 TRACTION_RATIOS = np.linspace(0.3, 1.0, 15)
 TRACTION_PRIOR = (0.75, 0.2)
+# Traction grows with v² by this share of what the braking limit does: two of four wheels are driven, and the wings'
+# load does not all reach them.
+TRACTION_GROWTH = 0.7
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
 KNOT_BEND = 0.2  # [m/s²]
@@ -177,7 +180,7 @@ def solve(
     ratio, exponent_drive = fit_traction(
         events.pickup, laps, quantile, lateral, braking, knots, engine, drag, weights(events.pickup.count)
     )
-    traction = braking * ratio[:, None]
+    traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])
     return Solution(
         lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
         turns.turn, load[0], spread, levels,
@@ -398,18 +401,20 @@ def fit_traction(
         - 0.5 * ((DRIVE_EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
     )
     score = np.tile(log_prior, (draws, 1, 1))
-    largest = engine.max(axis=1) / braking[:, 0]
+    # traction is at least what the engine ever used, at the speed where it did
+    largest = np.max(engine / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * knots**2), axis=1) * ENGINE_SHARE
     score += np.where(TRACTION_RATIOS[None, :, None] < largest[:, None, None] - 1e-3, -1e3, 0.0)
     if found.count:
         x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)
         z = np.median(found.speed2[laps], axis=1)
         lon = braking[:, :1] + braking[:, 1:] * z
+        grown = (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * z) / lon
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
         pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
-                used, error = _use(x, y / ratio, noise_x, noise_y / ratio, p, laps.shape[1])
+                used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1])
                 each = log_density(used * found.bend[k] + lift - 1.0, error, DRIVE_EVENTS)
                 over = log_density(np.maximum(used * found.bend[k] + lift - 1.0, 0.0), error, DRIVE_EVENTS)
                 score[:, i, k] += np.sum(weight * np.where(at_engine, over, each), axis=1)
