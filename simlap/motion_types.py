@@ -95,7 +95,6 @@ def shape_of(velocity: np.ndarray, acceleration: np.ndarray) -> tuple[np.ndarray
     return v, course, a_lat / safe**2, a_lon, a_lat
 
 
-def distance_along(v: np.ndarray, a_lon: np.ndarray, step: float) -> np.ndarray:
-    """Distance driven (n,), starting at 0: trapezoid with its end correction, fourth order in `step`."""
-    legs = 0.5 * step * (v[1:] + v[:-1]) - step**2 / 12.0 * (a_lon[1:] - a_lon[:-1])
-    return np.concatenate([[0.0], np.cumsum(np.maximum(legs, 0.0))])
+def distance_along(v: np.ndarray, step: float) -> np.ndarray:
+    """Distance driven (n,), starting at 0: trapezoid; its error does not grow, it stays below step² (a - a0) / 12."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * step * (v[1:] + v[:-1]))])

@@ -9,10 +9,14 @@ position at 0.01 Hz.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.splines import LOCAL, KnotGrid
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 # Rounding must not make the matrix indefinite where no channel says anything. Relative to each diagonal entry; 1e-9 was
 # seen to pull a path of 500 m towards its middle by metres, 1e-13 moves it by less than a millimetre.
@@ -56,16 +60,17 @@ class BandedSystem:
         for component in (0, 1):
             for i in range(LOCAL):
                 for j in range(i + 1):
-                    self._add(i, component, j, component, np.full(grid.intervals, gram[i, j]))
+                    one, other = i * self.per_knot + component, j * self.per_knot + component
+                    self._add(one, other, np.full(grid.intervals, gram[i, j]))
         for number, wander in enumerate(wanders):
             self._add_wander(2 + number, wander)
         self._factor: np.ndarray | None = None
+        self._matrices: dict[int, tuple[Rows, csr_array]] = {}
 
-    def _add(self, i: int, a: int, j: int, b: int, values: np.ndarray) -> None:
-        """Add `values` (intervals,) at the pair of local unknowns (i, a) and (j, b) of every interval."""
-        m = self.per_knot
-        high, low = max(i * m + a, j * m + b), min(i * m + a, j * m + b)
-        self.band[high - low, low : low + m * self.grid.intervals : m] += values
+    def _add(self, one: int, other: int, values: np.ndarray) -> None:
+        """Add `values` (intervals,) at a pair of local unknowns of every interval."""
+        low, apart = min(one, other), abs(one - other)
+        self.band[apart, low : low + self.per_knot * self.grid.intervals : self.per_knot] += values
 
     def _add_wander(self, component: int, wander: Wander) -> None:
         m, n = self.per_knot, self.grid.size
@@ -77,46 +82,52 @@ class BandedSystem:
         diagonal += self.grid.step * wander.intensity / (4.0 * wander.variance**2)
         self.band[m, component : component + m * (n - 1) : m] -= stiffness
 
-    def _terms(self, rows: Rows) -> tuple[np.ndarray, list[tuple[int, int, np.ndarray]]]:
+    def _terms(self, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Interval of each measurement (n,), unknown of each term within it (p,), and the terms' weights (p, n)."""
         index, u = self.grid.locate(rows.t)
-        terms: list[tuple[int, int, np.ndarray]] = []
-        for component, weights in ((0, rows.x_weights), (1, rows.y_weights)):
-            if weights is not None:
-                terms += [(i, component, weights[:, i]) for i in range(LOCAL)]
+        unknown: list[int] = []
+        weights: list[np.ndarray] = []
+        for component, local in ((0, rows.x_weights), (1, rows.y_weights)):
+            if local is not None:
+                unknown += [i * self.per_knot + component for i in range(LOCAL)]
+                weights += list(local.T)
         if rows.wander is not None:
-            terms.append((WANDER_AT, 2 + rows.wander, 1.0 - u))
-            terms.append((WANDER_AT + 1, 2 + rows.wander, u))
-        return index, terms
+            unknown += [i * self.per_knot + 2 + rows.wander for i in (WANDER_AT, WANDER_AT + 1)]
+            weights += [1.0 - u, u]
+        return index, np.array(unknown), np.array(weights)
+
+    def matrix(self, rows: Rows) -> csr_array:
+        """The measurements as a sparse matrix (n, size), made once for each set of rows."""
+        from scipy.sparse import csr_array
+
+        key = id(rows)
+        if key not in self._matrices:
+            index, unknown, weights = self._terms(rows)
+            columns = index[:, None] * self.per_knot + unknown
+            ends = unknown.size * np.arange(index.size + 1)
+            made = csr_array((weights.T.ravel(), columns.ravel(), ends), shape=(index.size, self.size))
+            self._matrices[key] = (rows, made)  # the rows are kept, so that their id stays theirs
+        return self._matrices[key][1]
 
     def add(self, rows: Rows) -> None:
-        """Add measurements; their order is kept for `right_hand_side`."""
-        index, terms = self._terms(rows)
+        """Add measurements to the normal equations; their times must not fall."""
+        index, unknown, weights = self._terms(rows)
         if index.size == 0:
             return
         starts = np.flatnonzero(np.diff(index, prepend=index[0] - 1))
         where = index[starts]
         sums = np.zeros(self.grid.intervals)
-        for p, (i, a, left) in enumerate(terms):
-            weighted = left * rows.weight
-            for j, b, right in terms[: p + 1]:
-                sums[:] = 0.0
-                sums[where] = np.add.reduceat(weighted * right, starts)
-                self._add(i, a, j, b, sums)
+        for p in range(unknown.size):
+            products = np.add.reduceat((weights[p] * rows.weight) * weights[: p + 1], starts, axis=1)
+            for q in range(p + 1):
+                sums[where] = products[q]
+                self._add(unknown[p], unknown[q], sums)
         self._factor = None
 
     def right_hand_side(self, rows: Rows, values: np.ndarray) -> np.ndarray:
         """Aᵀ W z for measurement values (n,) or (n, r) of these rows: (size,) or (size, r)."""
-        index, terms = self._terms(rows)
-        values2 = values if values.ndim == 2 else values[:, None]
-        out = np.zeros((self.size, values2.shape[1]))
-        if index.size == 0:
-            return out if values.ndim == 2 else out[:, 0]
-        starts = np.flatnonzero(np.diff(index, prepend=index[0] - 1))
-        where = index[starts]
-        weighted = values2 * rows.weight[:, None]
-        for i, a, left in terms:
-            out[(where + i) * self.per_knot + a] += np.add.reduceat(weighted * left[:, None], starts, axis=0)
-        return out if values.ndim == 2 else out[:, 0]
+        weight = rows.weight if values.ndim == 1 else rows.weight[:, None]
+        return np.asarray(self.matrix(rows).T @ (values * weight))
 
     def solve(self, right: np.ndarray) -> np.ndarray:
         """Coefficients (size of grid, per_knot) or (size of grid, per_knot, r)."""
@@ -131,9 +142,5 @@ class BandedSystem:
 
     def simulate(self, rows: Rows, coefficients: np.ndarray) -> np.ndarray:
         """What `rows` would measure, given coefficients (size, per_knot[, r]): (n,) or (n, r)."""
-        index, terms = self._terms(rows)
-        shape = (-1,) + (1,) * (coefficients.ndim - 2)
-        out = np.zeros((rows.t.size, *coefficients.shape[2:]))
-        for i, a, left in terms:
-            out = out + left.reshape(shape) * coefficients[index + i, a]
-        return out
+        flat = coefficients.reshape((self.size, *coefficients.shape[2:]))
+        return np.asarray(self.matrix(rows) @ flat)

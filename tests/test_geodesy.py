@@ -39,8 +39,9 @@ def test_way_there_and_back_ends_where_it_began():
 
 
 def test_circuit_across_the_date_line_gets_an_origin_inside_it():
-    latitude, longitude = np.array([10.0, 10.0, 10.0]), np.array([179.99, -179.99, 179.998])
+    latitude, longitude = np.array([10.0, 10.0, 10.0]), np.array([179.99, -179.99, -179.998])
     lat0, lon0 = origin_of(latitude, longitude)
+    assert -180.0 <= lon0 <= 180.0
     x, y = to_plane(latitude, longitude, (lat0, lon0))
     assert np.abs(x).max() < 3000.0  # the three points lie within 0.02 degrees, 2.2 km
     assert np.abs(y).max() < 20.0

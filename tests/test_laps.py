@@ -38,13 +38,13 @@ def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
 
 
 def test_crossing_the_line_the_other_way_is_no_lap():
-    # Once round to the left, past the line by 24 m, then the pit road leads back across it.
-    t = np.arange(0.0, 55.2, 0.02)
+    # Once round to the left and 400 m on, then back the same way across the line, 20 s later.
+    t = np.arange(0.0, 64.6, 0.02)
     angle = 40.0 * t / 300.0 - 1.0
-    x, y = 300.0 * np.cos(angle), 300.0 * np.sin(angle)
-    back = np.linspace(0.0, 40.0, 60)
-    motion = motion_along(np.append(x, np.full(60, x[-1])), np.append(y, y[-1] - back), 40.0)
-    times = crossings(motion, StartLine(290.0, 0.0, 310.0, 0.0))
+    angle = np.append(angle, angle[::-1][:1000])
+    times = crossings(
+        motion_along(300.0 * np.cos(angle), 300.0 * np.sin(angle), 40.0), StartLine(290.0, 0.0, 310.0, 0.0)
+    )
     assert times == pytest.approx(7.5 + 2.0 * np.pi * 7.5 * np.arange(2), abs=1e-4)
 
 

@@ -6,6 +6,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from motion_cases import Drive, drive, logged
+from scipy.ndimage import gaussian_filter1d
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.motion import motion_of
@@ -52,10 +53,10 @@ def test_scale_of_a_rolling_accelerometer_is_taken_out():
 def test_a_channel_that_has_nothing_to_do_with_the_path_is_left_out_and_said():
     d = short()
     session = logged(d, 20, speed_ms=0.05, inertial=True, seed=4)
-    noise = np.random.default_rng(1).normal(size=session.t.size)
-    motion = motion_of(Session.from_arrays(session.t, **{**session.channels, "a_lat": 5.0 * noise}))
+    noise = gaussian_filter1d(np.random.default_rng(0).normal(size=session.t.size), 30.0)  # as slow as driving is
+    motion = motion_of(Session.from_arrays(session.t, **{**session.channels, "a_lat": 5.0 * noise / np.std(noise)}))
     assert any("lateral acceleration does not follow the path" in note for note in motion.notes)
-    assert error_of(motion, d) < 0.3
+    assert error_of(motion, d) < 0.3  # with it: 1.7 m/s²
 
 
 def test_repeated_fixes_count_once():

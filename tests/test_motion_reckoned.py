@@ -75,11 +75,12 @@ def test_laps_without_positions_have_the_true_times():
         assert lap.time_s == pytest.approx(truth[i + 1] - truth[i], abs=0.05)  # 2 m at 45 m/s
 
 
-def test_corners_of_reckoned_laps_line_up_at_equal_stations():
+@pytest.mark.parametrize(("share", "typical", "worst"), [(0.0, 0.3, 0.4), (0.004, 2.0, 5.0)])
+def test_corners_of_reckoned_laps_line_up_at_equal_stations(share, typical, worst):
     # A speed that reads 0.4 % more in some laps moves the last corner by 12 m if stations follow the odometer.
     d = driven()
     session = inertial_log(d, 0.004)
-    grow = 1.0 + 0.004 * (np.interp(session.t, d.t, d.s) // d.plan.length % 2)
+    grow = 1.0 + share * (np.interp(session.t, d.t, d.s) // d.plan.length % 2)
     session = Session.from_arrays(session.t, **{**session.channels, "speed": session.channel("speed") * grow})
     motion = motion_of(session)
     laps = find_laps(motion, session)
@@ -88,8 +89,8 @@ def test_corners_of_reckoned_laps_line_up_at_equal_stations():
     true_station = np.interp(table.session_start[:, None] + table.t[:, :-1], d.t, d.s)
     true_station -= np.interp(table.session_start, d.t, d.s)[:, None]
     spread = np.ptp(true_station, axis=0)
-    assert np.median(spread) < 2.0
-    assert spread.max() < 6.0  # the middle of the longest straight, where nothing tells one place from the next
+    assert np.median(spread) < typical
+    assert spread.max() < worst  # the middle of the longest straight, where nothing tells one place from the next
 
 
 @pytest.mark.parametrize("yaw", [True, False])
