@@ -18,7 +18,7 @@ TRAIL_EVENTS = BRAKING_EVENTS
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
 # of peaks): standard deviations as shares of lateral, braking, traction and engine limits, and of the exponents. Set
 # so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to 97 % (tests/test_envelope_calibration.py).
-DOUBT = np.array([0.002, 0.009, 0.02, 0.008])
+DOUBT = np.array([0.001, 0.009, 0.02, 0.008])
 EXPONENT_DOUBT = 0.055
 # Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
@@ -31,6 +31,8 @@ ENGINE_FLOOR = 0.03  # [m/s²]
 ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 # Windows out of corners: many are limited by the engine and tell of traction only that it is more.
 DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
+# Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
+DRIVE_FLOOR = 0.015
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
 GROWTH_SCALE = 0.003  # [1/m]
 # Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
@@ -42,6 +44,8 @@ SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so
 EXPONENTS = np.linspace(1.0, 3.0, 41)
 DRIVE_EXPONENTS = EXPONENTS[::4]
 EXPONENT_PRIOR = (2.0, 0.5)
+# Narrower for drive: most exits are limited by the engine and tell little of the tyres.
+DRIVE_EXPONENT_PRIOR = (2.0, 0.35)
 # Traction with no lateral load over the braking limit: tried ratios, and what is expected before looking (two driven
 # wheels of four, loaded by the acceleration).
 TRACTION_RATIOS = np.linspace(0.3, 1.0, 15)
@@ -349,7 +353,7 @@ def fit_exponent(
     x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)
     score = np.empty((draws, EXPONENTS.size))
     for k, p in enumerate(EXPONENTS):
-        used, error = _use(x, y, noise_x, noise_y, p, laps.shape[1])
+        used, error = _use(x, y, noise_x, noise_y, p, laps.shape[1], LEVEL_FLOOR)
         score[:, k] = np.sum(weight * log_density(used * found.bend[k] + lift - 1.0, error, TRAIL_EVENTS), axis=1)
         score[:, k] += log_prior[k]
     return _mean_of(score, EXPONENTS)
@@ -372,10 +376,10 @@ def combined_shares(found, laps, quantile, lateral, along_limit):
     return x, y, np.hypot(noise_x, spread), np.hypot(noise_y, spread), lift
 
 
-def _use(x, y, noise_x, noise_y, p, laps):
+def _use(x, y, noise_x, noise_y, p, laps, floor):
     used = (x**p + y**p) ** (1.0 / p)
     error = np.hypot((x / used) ** (p - 1) * noise_x, (y / used) ** (p - 1) * noise_y) * np.sqrt(np.pi / 2 / laps)
-    return used, np.hypot(error, LEVEL_FLOOR)
+    return used, np.hypot(error, floor)
 
 
 def _mean_of(score: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -398,7 +402,7 @@ def fit_traction(
     draws = laps.shape[0]
     log_prior = (
         -0.5 * ((TRACTION_RATIOS[:, None] - TRACTION_PRIOR[0]) / TRACTION_PRIOR[1]) ** 2
-        - 0.5 * ((DRIVE_EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
+        - 0.5 * ((DRIVE_EXPONENTS - DRIVE_EXPONENT_PRIOR[0]) / DRIVE_EXPONENT_PRIOR[1]) ** 2
     )
     score = np.tile(log_prior, (draws, 1, 1))
     # traction is at least what the engine ever used, at the speed where it did
@@ -414,7 +418,7 @@ def fit_traction(
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
-                used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1])
+                used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
                 each = log_density(used * found.bend[k] + lift - 1.0, error, DRIVE_EVENTS)
                 over = log_density(np.maximum(used * found.bend[k] + lift - 1.0, 0.0), error, DRIVE_EVENTS)
                 score[:, i, k] += np.sum(weight * np.where(at_engine, over, each), axis=1)

@@ -29,8 +29,8 @@ QUANTILE = 0.95
 # Resamplings of whole laps.
 DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the
-# interval (0.91 to 0.97 around 0.95).
-QUANTILE_DOUBT = 0.3
+# interval (0.92 to 0.97 around 0.95).
+QUANTILE_DOUBT = 0.25
 # Events and limits are found in turn this often; a fifth round moved no limit by 0.1 % on synthetic sessions.
 ROUNDS = 4
 # A car that never slows by more than this has not shown its brakes.

@@ -1,0 +1,97 @@
+"""The command `envelope` and its figures."""
+
+import json
+
+import numpy as np
+import pytest
+import typer
+from envelope_cases import drive
+from matplotlib.figure import Figure
+from typer.testing import CliRunner
+
+from simlap.cli_envelope import envelope, limits_at
+from simlap.envelope import Envelope
+from simlap.envelope_fit import fit_envelope
+from simlap.envelope_samples import road_samples
+from simlap.figures_envelope import edge_of, plot_gg, plot_ggv
+from simlap.units import G
+
+CIRCLE = Envelope.from_limits(
+    lateral=(G, 0.0), braking=(G, 0.0), traction=(G, 0.0),
+    tested=dict.fromkeys(("lateral", "braking", "engine"), (10.0, 20.0)),
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    case = drive("a little below", seed=1)
+    return case, fit_envelope(case.table, case.line, draws=60, corners=case.corners)
+
+
+def test_edge_of_a_friction_circle_is_a_circle():
+    lateral, along = edge_of(CIRCLE, 15.0)
+    np.testing.assert_allclose(np.hypot(lateral, along), G, rtol=1e-9)
+    assert along.min() == pytest.approx(-G)
+    assert along.max() == pytest.approx(G)
+
+
+def test_untested_speeds_are_dashed():
+    for band, style in (((12.0, 18.0), "-"), ((30.0, 40.0), "--")):
+        ax = Figure().subplots()
+        drawn = plot_gg(CIRCLE, ax, band=band)
+        assert {line.get_linestyle() for line in drawn} == {style}
+
+
+def test_samples_lie_at_their_accelerations_in_g_and_in_their_band(fitted):
+    case, fit = fitted
+    samples = road_samples(case.table, case.line)
+    ax = Figure().subplots()
+    dots = plot_gg(fit.envelope, ax, band=(20.0, 30.0), samples=samples)[0]
+    inside = (samples.speed2 >= 400.0) & (samples.speed2 < 900.0)
+    assert set(np.round(dots.get_ydata(), 9)) <= set(np.round(samples.along[inside] / G, 9))
+    # a left turn (positive) is drawn to the left
+    assert np.sign(dots.get_xdata()).sum() == -np.sign(samples.lateral[inside]).sum()
+
+
+def test_surface_rings_rise_from_the_slowest_to_the_fastest_speed():
+    ax = Figure().add_subplot(projection="3d")
+    rings = plot_ggv(CIRCLE, ax, speeds=(10.0, 50.0))
+    heights = [ring.get_data_3d()[2][0] for ring in rings]
+    assert heights[0] == pytest.approx(36.0)
+    assert heights[-1] == pytest.approx(180.0)
+    assert np.all(np.diff(heights) > 0)
+
+
+def test_intervals_have_a_width_and_limits_are_the_envelopes(fitted):
+    _, fit = fitted
+    v = np.array([18.0, 30.0, 45.0])
+    for name, rows in limits_at(fit, v).items():
+        low, high = (np.array(rows[key]) for key in ("low", "high"))
+        assert (low < high).all(), name
+    lateral = limits_at(fit, v)["lateral left"]
+    np.testing.assert_allclose(lateral["value"], fit.envelope.lateral_limit(v), rtol=1e-12)
+
+
+def test_command_prints_limits_and_writes_figures_and_json(tmp_path, club):
+    from simlap.cli_envelope import report_dict, write_figures
+    from simlap.envelope_grip import corner_grip
+
+    done = club.analysis
+    grips = corner_grip(done.table, done.line, done.track.corners, done.fit.envelope)
+    report = json.loads(json.dumps(report_dict(done.fit, grips, done.table)))
+    assert [grip["name"] for grip in report["corners"]] == [corner.name for corner in done.track.corners]
+    assert report["limits_ms2"]["braking"]["value"][0] == pytest.approx(
+        float(done.fit.envelope.braking_limit(report["speeds_ms"][0])), rel=1e-12
+    )
+    paths = write_figures(done.fit, done.table, done.line, tmp_path)
+    assert {path.name for path in paths} == {"gg.png", "gg.svg", "ggv.png", "ggv.svg"}
+    assert paths[0].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"  # PNG signature, ISO/IEC 15948
+
+
+def test_missing_session_is_one_error_and_no_folder(tmp_path):
+    app = typer.Typer()
+    app.command()(envelope)
+    result = CliRunner().invoke(app, [str(tmp_path / "none.csv"), "--out", str(tmp_path / "out")])
+    assert type(result.exception).__name__ in ("LogFormatError", "OptionError")
+    assert "none.csv" in str(result.exception)
+    assert not (tmp_path / "out").exists()
