@@ -112,20 +112,23 @@ def test_rolling_the_line_away_from_the_start_is_refused():
         tabulate(motion, session, LapSet(laps.laps[:1], laps.start_line, laps.found_by), line, 2.0)
 
 
-def looped(x: np.ndarray, y: np.ndarray, laps: int) -> tuple[Session, Line]:
+def looped(x: np.ndarray, y: np.ndarray, laps: int, beside: float) -> tuple[Session, Line]:
     """A closed curve driven at 20 m/s, `laps` times and a bit, logged at 10 Hz with millimetres of noise."""
+    line = Line.from_points(x, y)
     step = np.hypot(np.diff(np.append(x, x[0])), np.diff(np.append(y, y[0])))
     s = np.concatenate([[0.0], np.cumsum(step)])
     t = np.arange(0.0, (laps + 0.2) * s[-1] / 20.0, 0.1)
     where = (20.0 * t - 0.1 * s[-1]) % s[-1]
     rng = np.random.default_rng(1)
+    y = y - beside * np.sign(y) * np.clip((190.0 - np.abs(x)) / 60.0, 0.0, 1.0)
     px = np.interp(where, s, np.append(x, x[0])) + 0.01 * rng.normal(size=t.size)
     py = np.interp(where, s, np.append(y, y[0])) + 0.01 * rng.normal(size=t.size)
-    return Session.from_arrays(t, x=px, y=py, speed=np.full(t.size, 20.0)), Line.from_points(x, y)
+    return Session.from_arrays(t, x=px, y=py, speed=np.full(t.size, 20.0)), line
 
 
 @pytest.mark.parametrize("shape", ["figure of eight", "straights side by side"])
 def test_places_that_lie_close_together_are_never_mixed_up(shape):
+    # The car keeps 7 m to the inside of its straight, so that it is nearer to the other one, 12 m away.
     # At constant speed t(station) is a straight line; taking the other branch would bend it by hundreds of metres.
     if shape == "figure of eight":
         u = 2.0 * np.pi * np.arange(600) / 600
@@ -141,7 +144,9 @@ def test_places_that_lie_close_together_are_never_mixed_up(shape):
         s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
         even = np.arange(0.0, s[-1], 2.0)
         x, y = (gaussian_filter1d(np.interp(even, s, z), 4.0, mode="wrap") for z in (x, y))
-    session, line = looped(x, y, 3)
+        first = int(np.argmax(x))  # the lap starts in a loop, where no other part of the circuit is near
+        x, y = np.roll(x, -first), np.roll(y, -first)
+    session, line = looped(x, y, 3, 0.0 if shape == "figure of eight" else 7.0)
     motion = motion_of(session)
     tangent = np.array([line.x[1] - line.x[0], line.y[1] - line.y[0]])
     normal = np.array([-tangent[1], tangent[0]]) / np.hypot(*tangent)
@@ -152,4 +157,4 @@ def test_places_that_lie_close_together_are_never_mixed_up(shape):
     straight = np.append(table.station, line.length) / line.length
     for row in table.t:
         assert row / row[-1] == pytest.approx(straight, abs=0.02)
-    assert np.abs(table.offset).max() < 3.0
+    assert np.abs(table.offset).max() < 9.0
