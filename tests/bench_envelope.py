@@ -1,4 +1,4 @@
-"""Fit plus 500 draws on 20 laps: the time of one warm run on one core. Run: pytest -s -m benchmark tests/bench_envelope.py"""
+"""Fit plus 500 draws on 20 laps, one warm run on one core. Run: pytest -s -m benchmark tests/bench_envelope.py"""
 
 import time
 
