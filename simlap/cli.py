@@ -26,6 +26,7 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
+    check_folder,
     emit,
     load_session,
     load_track,
@@ -39,7 +40,7 @@ from simlap.cli_notes import notes
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
 from simlap.cli_track import track_app
-from simlap.errors import SimlapError
+from simlap.errors import OptionError, SimlapError
 
 app = typer.Typer(
     name="simlap",
@@ -73,10 +74,14 @@ def analyse(
 ) -> None:
     """Rank the corners by the time left in them; write the report to --out."""
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    for folder in (out, figures):
+        check_folder(folder)
     circuit = load_track(track)
     session = load_session(sessions, column)
     rival = None
     if against is not None and not (against in ("best", "typical") or against.isdecimal()):
+        if not Path(against).exists():
+            raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
         rival = load_session([Path(against)], column)
     _analyse_and_print(session, circuit, options, out, as_json, figures=figures, against=against, rival=rival)
 

@@ -1,5 +1,6 @@
 """Options that several commands share, and the way from their text to what the library takes."""
 
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -15,6 +16,14 @@ if TYPE_CHECKING:
     from simlap.analysis import Options
     from simlap.session import Session
     from simlap.track import Track
+
+
+def folder_name(text: str) -> Path:
+    """A folder from an option's text; an empty one is a slip, not the current folder."""
+    if not text.strip():
+        raise typer.BadParameter("is empty; name a folder, '.' for the current one.")
+    return Path(text)
+
 
 SessionsArg = Annotated[
     list[Path], typer.Argument(metavar="SESSION...", help="Log file; several files of one outing are joined.")
@@ -37,7 +46,9 @@ QuantileOpt = Annotated[
 ]
 DrawsOpt = Annotated[int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.")]
 SeedOpt = Annotated[int, typer.Option("--seed", help="Seed of the resampling.")]
-OutOpt = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Folder for the files written.")]
+OutOpt = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", parser=folder_name, help="Folder for the files written.")
+]
 JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of the table.")]
 
 
@@ -127,6 +138,17 @@ def build_options(
         draws=DRAWS if draws is None else draws,
         seed=seed,
     )
+
+
+def check_folder(folder: Path | None) -> None:
+    """Refuse a folder that cannot be written to before anything is computed."""
+    if folder is None:
+        return
+    if folder.exists() and not folder.is_dir():
+        raise OptionError(f"{folder}: is a file. Name a folder to write to.")
+    parent = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not os.access(parent, os.W_OK):
+        raise OptionError(f"{folder}: cannot be written to. Choose another folder.")
 
 
 def emit(text: str) -> None:

@@ -18,6 +18,7 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
+    check_folder,
     emit,
     load_session,
     load_track,
@@ -55,6 +56,7 @@ def compare(
 ) -> None:
     """Split the change between sets of laps into car and driver, and judge the car."""
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    check_folder(out)
     circuit = load_track(track)
     sides = [[before, *(more_before or [])], [after, *(more_after or [])]]
     if again is not None:

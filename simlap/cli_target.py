@@ -33,15 +33,17 @@ def target(
     sessions: SessionsArg,
     outing: Annotated[int, typer.Option("--outing", help="How many outings ahead: 1 is the next one.")] = 1,
     corners: Annotated[int | None, typer.Option("--corners", help="Corners to work on at once.")] = None,
-    brake_step: Annotated[float | None, typer.Option("--brake-step", help="Brake later by at most this [m].")] = None,
+    brake_step: Annotated[
+        float | None, typer.Option("--brake-step", help="Brake later by at most this, in metres.")
+    ] = None,
     speed_step: Annotated[
-        float | None, typer.Option("--speed-step", help="Carry at most this much more speed [km/h].")
+        float | None, typer.Option("--speed-step", help="Carry at most this much more speed, in km/h.")
     ] = None,
     throttle_step: Annotated[
-        float | None, typer.Option("--throttle-step", help="Full throttle earlier by at most this [m].")
+        float | None, typer.Option("--throttle-step", help="Full throttle earlier by at most this, in metres.")
     ] = None,
     lap_step: Annotated[
-        float | None, typer.Option("--lap-step", help="Ask for at most this share of the lap time [%].")
+        float | None, typer.Option("--lap-step", help="Ask for at most this share of the lap time, in per cent.")
     ] = None,
     track: TrackOpt = None,
     start_line: StartLineOpt = None,

@@ -128,11 +128,21 @@ def compare(
     options = options or Options()
     groups = [("A", tuple(before)), ("B", tuple(after))] + ([("A2", tuple(again))] if again else [])
     prepared: list[tuple[str, tuple[Prepared, ...]]] = []
+    reference: str | None = None
     for label, sessions in groups:
         found = []
         for session in sessions:
-            one = prepare(session, track, options)
+            try:
+                one = prepare(session, track, options)
+            except NotEnoughData as error:
+                if reference is None:
+                    raise
+                raise NotEnoughData(
+                    f"{session.source}: its laps do not fit the circuit of {reference} ({error}) Were both driven on "
+                    "one circuit?"
+                ) from error
             track = track or one.track
+            reference = reference or session.source
             found.append(one)
         prepared.append((label, tuple(found)))
     assert track is not None

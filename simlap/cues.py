@@ -14,6 +14,7 @@ from simlap.report.plain import clean, corner_label, lap_time, seconds
 from simlap.results import Analysis
 
 LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
+LEAST_SHOWN = 2.5  # [s] a note that gives way sooner than this is shown together with the next one
 SHOWN = 5.0  # [s] long enough to read two short lines
 CHAPTER_LENGTH = 60  # characters of a corner's name in a player's list of chapters
 ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}  # WebVTT 1, section 4.2.2: text of a cue
@@ -75,12 +76,27 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
         if at + SHOWN - LEAD > 0.0:
             text = f"{clean(finding.sentence)}\nphase worth {seconds(finding.worth_s)} s"
             cues.append(Cue(max(at - LEAD, 0.0), at + SHOWN - LEAD, text))
+    cues = _one_at_a_time(cues)
     if not cues:
         raise NotEnoughData(
             f"lap {number}: all its findings lie before the video starts, {sync.video_start_s:.1f} s on the log's "
             "clock. Check --video-start, or choose a later lap."
         )
     return tuple(cues)
+
+
+def _one_at_a_time(cues: list[Cue]) -> list[Cue]:
+    """Cues that follow each other: one that begins too soon behind another waits or is joined to it."""
+    shown: list[Cue] = []
+    for cue in cues:
+        if shown and cue.start_s < shown[-1].start_s + LEAST_SHOWN:
+            last = shown.pop()
+            cue = Cue(last.start_s, max(last.stop_s, cue.stop_s), f"{last.text}\n{cue.text}")
+        elif shown and cue.start_s < shown[-1].stop_s:
+            last = shown.pop()
+            shown.append(Cue(last.start_s, cue.start_s, last.text))
+        shown.append(cue)
+    return shown
 
 
 def chapter_cues(analysis: Analysis, sync: Sync) -> tuple[Cue, ...]:

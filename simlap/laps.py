@@ -245,9 +245,10 @@ def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> Non
         return
     x, y = line.middle
     near = float(np.min(np.hypot(motion.x - x, motion.y - y)))
-    how = "once" if times.size else "never"
+    how = "is crossed once" if times.size else "is never crossed"
+    place = f"{near:.0f} m" if near < 2000.0 else f"{near / 1000.0:.0f} km"
     raise NotEnoughData(
-        f"{words} is crossed {how}; the path comes within {near:.0f} m of its middle. Two crossings are "
+        f"{words} {how}; the path comes within {place} of its middle. Two crossings are "
         "needed: check the coordinates (latitude first), or leave the line out."
     )
 

@@ -289,6 +289,8 @@ def _checked_points(x: Any, y: Any, z: Any, bank: Any, closed: bool) -> tuple[np
             raise OptionError(f"line: {name} has shape {array.shape}, x ({count},); give one number a point.")
         _check_finite(name, array)
         arrays.append(array)
+    if count == 0:
+        raise OptionError("line: there are no points; give at least 8.")
     table = np.column_stack(arrays)
     if closed:
         table = np.vstack([table, table[:1]])

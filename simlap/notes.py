@@ -15,7 +15,10 @@ SCHEMA = "simlap.notes/1"
 NO_PRIORITY = "No phase loses time both beyond doubt and in a way that a driver could act on."
 NO_KEEP = "No braking or mid-corner phase is both near the limit and alike from lap to lap yet."
 WORTH = "Worth: lap time won if that phase alone reached the limit, with its 90 % interval; a first step brings a part."
-BOUND = "The limit is a bound drawn from this driver's own laps, not an instruction. Gains do not add up."
+BOUND = (
+    "The limit is a bound drawn from this driver's own laps, not an instruction. Gains do not add up. Build up in "
+    "small steps. The organiser's rules, your coach and the marshals come first; closed courses only."
+)
 
 
 def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False) -> list[str]:

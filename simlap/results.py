@@ -26,6 +26,9 @@ class Interval:
     low: float
     high: float
 
+    def __str__(self) -> str:
+        return f"{self.value:.2f} ({self.low:.2f} to {self.high:.2f})"
+
     def holds(self, number: float) -> bool:
         """True where `number` lies within the interval."""
         return self.low <= number <= self.high
@@ -93,7 +96,7 @@ class CornerResult:
     lost: Interval  #: sum over the phases [s]
     gain_alone: Interval  #: gain if the whole corner is fixed alone [s]
     top3_chance: float  #: chance that the corner belongs to the three with most to gain
-    clear: bool  #: False: the interval holds zero, no clear loss
+    clear: bool  #: False: the gain may be less than a hundredth of a second, no clear loss
     build_up: bool  #: fast corner: build up in small steps
     step_kmh: float  #: suggested largest step in minimum speed per outing [km/h]
     min_speed_typical: float  #: slowest speed of the zone [m/s]
@@ -101,7 +104,7 @@ class CornerResult:
     min_speed_limit: float  #: of the limit profile [m/s]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Analysis:
     """All that one walk from log to losses found; arrays refer to the stations of `table`."""
 
@@ -131,6 +134,12 @@ class Analysis:
     notes: tuple[str, ...] = ()
     advice: Advice = field(default_factory=Advice)
     target: Any = None
+
+    def __repr__(self) -> str:
+        return (
+            f"<Analysis of {self.session.source}: {len(self.counted)} counted laps, typical {self.typical_lap_s:.3f} s"
+            f", limit {self.limit_lap} s>"
+        )
 
     @property
     def ranked(self) -> tuple[CornerResult, ...]:

@@ -42,7 +42,7 @@ FACTOR_RANGE = (0.1, 10.0)
 DRAG_FIT_FROM = 0.5  # of the highest speed with data
 # Less drag than this is none: 0.004 m/s² at 60 m/s, which no log could show.
 MIN_DRAG = 1e-6  # [1/m]
-INTERVAL = (10.0, 90.0)  # percentiles of the interval over draws
+INTERVAL = (5.0, 95.0)  # percentiles of the interval over draws
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +54,7 @@ class Sweep:
     lap_time: np.ndarray  #: shape (k, m) [s]
     base_s: float  #: limit lap with all factors 1 [s]
     per_percent_s: np.ndarray  #: lap time that 1 % more changes, negative is faster, shape (k,) [s]
-    interval_s: np.ndarray | None  #: 10 % and 90 % of per_percent_s over the envelope's draws, shape (k, 2) [s]
+    interval_s: np.ndarray | None  #: 90 % interval of per_percent_s over the envelope's draws, shape (k, 2) [s]
     drag_per_m: float  #: air drag read from the engine curve, deceleration / v² [1/m]; 0 when it shows none
     notes: tuple[str, ...] = ()
 

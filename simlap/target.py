@@ -158,6 +158,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
         bench, _raised(bench, shown_v, float(shown_s), steps, outing), float(shown_s), steps, outing, ahead
     )
     (_,), (next_s,) = bench.solve([_joined(moves)])
+    next_s = min(float(next_s), float(lap_times.min()))  # what was driven once is no step back
     sums = np.array([phases.sums(lap.dt) for lap in laps])
     return Target(
         shown_s=float(shown_s),
@@ -398,6 +399,7 @@ def _interval(analysis: Analysis, laps: list[Driven], goal: Driven, raised: Move
     runs = [_blend(composite([laps[row] for row in rows], phases), goal, phases, raised) for rows in draws]
     envelopes = np.asarray(analysis.fit.draws)[: len(runs)]
     times = np.asarray(solve_batch(analysis.line, envelopes, _all_kept(runs, phases, analysis.grip)).lap_time)
+    times = np.minimum(times, min(lap.lap_time for lap in laps))
     return percentile_interval(value, times)
 
 

@@ -244,7 +244,7 @@ def test_logged_laps_are_sharpened_on_the_path(name):
 
 def test_a_line_that_is_never_crossed_says_how_far_away_it_is():
     _, session, motion = plain()
-    with pytest.raises(NotEnoughData, match=r"crossed never.*within \d+ m"):
+    with pytest.raises(NotEnoughData, match=r"never crossed.*within \d+ km"):
         find_laps(motion, session, start_line=StartLine(5000.0, 5000.0, 5020.0, 5000.0))
 
 

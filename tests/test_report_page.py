@@ -81,7 +81,10 @@ def test_answer_comes_before_anything_else_and_names_the_three_corners(page):
     # Source: report_case.py: 2 s between 42 s and 40 s, all of them in the first three corners.
     text = " ".join(" ".join(page.text).split())
     first = "The typical lap takes 42.00; the limit lies 2.00 s below it."
-    second = "2.00 s of it are caused in North (on the exit), East (under braking) and South (in mid-corner)."
+    second = (
+        "2.00 s of it are caused in North (mostly on the exit), East (mostly under braking) and South "
+        "(mostly in mid-corner)."
+    )
     assert first in text
     assert second in text
     assert text.index(first) < text.index("Lap times on one line")
@@ -157,7 +160,7 @@ def test_answer_without_a_clear_corner_claims_none():
     unclear = replace(case, corners=tuple(replace(corner, clear=False) for corner in case.corners))
     assert "No corner shows a clear loss" in answer(unclear)[1]
     one = replace(case, corners=tuple(replace(corner, clear=corner.rank == 1) for corner in case.corners))
-    assert answer(one)[1] == "0.93 s of it are caused in North (on the exit), the only corner with a clear loss."
+    assert answer(one)[1] == "0.93 s of it are caused in North (mostly on the exit), the only corner with a clear loss."
 
 
 def test_changes_below_the_shown_digits_are_not_asked_for():

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from simlap.results import Analysis
 
 # With fewer counted laps, the median of a phase rests on one or two laps, and the bootstrap over laps has few
@@ -87,6 +89,22 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 f"The model reproduces the typical lap to {abs(analysis.unexplained_s):.2f} s only "
                 f"({100 * abs(analysis.unexplained_s) / analysis.typical_lap_s:.1f} % of it); causes are less sure "
                 "than they look.",
+            )
+        )
+    if analysis.lapset is not None and analysis.lapset.found_by == "path alone":
+        raised.append(
+            Caution(
+                "numbering",
+                "Neither a start line nor a track file was given: laps and corner numbers count from a point that was "
+                "chosen on the longest straight. With --start-line or --track they are the circuit's own.",
+            )
+        )
+    if not np.any(analysis.track.line.bank):
+        raised.append(
+            Caution(
+                "banking unknown",
+                "Nothing is known of the banking: a banked corner passes for grip, one that falls away for a slow "
+                "driver. With 'banking_deg' in a track file the limit is surer.",
             )
         )
     return (*raised, *STANDING)

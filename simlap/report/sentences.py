@@ -14,8 +14,8 @@ def answer(analysis: Analysis) -> tuple[str, ...]:
     first = f"The typical lap takes {lap_time(analysis.typical_lap_s)}; the limit lies {seconds(gap)} s below it."
     clear = [corner for corner in analysis.ranked if corner.clear][:HEAD]
     if not clear:
-        return first, "No corner shows a clear loss: in each, the interval holds zero. More laps would tell more."
-    places = [f"{name(corner)} ({PHASE_WORDS[worst_phase(corner).name]})" for corner in clear]
+        return first, "No corner shows a clear loss: each may gain less than a hundredth. More laps would tell more."
+    places = [f"{name(corner)} (mostly {PHASE_WORDS[worst_phase(corner).name]})" for corner in clear]
     caused = sum(phase.caused.value for corner in clear for phase in corner.phases)
     if len(places) == 1:
         second = f"{seconds(caused)} s of it are caused in {places[0]}, the only corner with a clear loss."

@@ -21,7 +21,7 @@ def print_sweep(result: Sweep, corners: Sequence[Corner], worth: np.ndarray, sou
     table.add_column("parameter", no_wrap=True)
     table.add_column("+1 % [s]", justify="right", no_wrap=True)
     if result.interval_s is not None:
-        table.add_column("10 to 90 %", justify="right", no_wrap=True)
+        table.add_column("90 % interval", justify="right", no_wrap=True)
     table.add_column("what it scales")
     for k in np.argsort(-np.abs(result.per_percent_s)):
         span = [] if result.interval_s is None else ["{:+.3f} to {:+.3f}".format(*result.interval_s[k])]

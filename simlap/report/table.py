@@ -43,6 +43,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused") -> list[Render
     """What `print_analysis` prints, as rich renderables."""
     title = shortened(f"{analysis.session.source}: {analysis.track.name}", PLAIN_WIDTH)
     parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
+    parts += [Text(line) for line in aside_lines(analysis)]
     parts += [*ranking(analysis, ledger=ledger), ""]
     parts += [Text(line, style="dim") for line in _legend(analysis, ledger)]
     if analysis.advice.priorities:
@@ -51,6 +52,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused") -> list[Render
             parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
     if analysis.advice.keep:
         parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
+    parts += [item("?", clean(reason)) for reason in analysis.advice.not_judged]
     return [*parts, *caution_parts(analysis)]
 
 
@@ -58,6 +60,14 @@ def caution_parts(analysis: Analysis) -> list[RenderableType]:
     """The cautions of an analysis under their heading."""
     heading = Text("\nBefore you act on it", style="bold")
     return [heading, *(item("!", clean(caution.text)) for caution in cautions(analysis))]
+
+
+def aside_lines(analysis: Analysis) -> list[str]:
+    """Flying laps that were set aside, and why."""
+    if analysis.lapset is None:
+        return []
+    aside = [lap for lap in analysis.lapset.laps if lap.flying and not lap.counted]
+    return [f"lap {lap.number} set aside: {clean(lap.reason)}" for lap in aside] + [""] * bool(aside)
 
 
 def laps_table(analysis: Analysis) -> Table:
@@ -94,7 +104,10 @@ def ranking(analysis: Analysis, *, ledger: str = "caused") -> list[RenderableTyp
     unclear = [corner for corner in analysis.ranked if not corner.clear]
     parts: list[RenderableType] = [_corner_table(clear, ledger, header=True)]
     if unclear:
-        parts += [Text("no clear loss: the interval holds zero"), _corner_table(unclear, ledger, header=False)]
+        parts += [
+            Text("no clear loss: the gain may be less than a hundredth of a second"),
+            _corner_table(unclear, ledger, header=False),
+        ]
     return parts
 
 
@@ -133,7 +146,8 @@ def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
 
 def _legend(analysis: Analysis, ledger: str) -> list[str]:
     lines = [
-        "worth: lap time gained if this corner alone were driven at the limit",
+        "worth: lap time gained if this corner alone were driven at the limit; it does",
+        "not add up over corners, for neighbours share what one hands to the next",
         f"braking, middle, exit: seconds {LEDGERS[ledger]}, against the limit",
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]

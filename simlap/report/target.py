@@ -39,7 +39,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         changes.add_column("corner", no_wrap=True)
         for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]"):
             changes.add_column(head, justify="right", no_wrap=True)
-        changes.add_column("mark", no_wrap=True, min_width=11)
+        changes.add_column("work on", min_width=12)
         for corner in target.corners:
             changes.add_row(
                 Text(corner_label(corner.corner, 18)),
@@ -47,7 +47,8 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 _mark(corner.brake_point_m, 0),
                 _mark(corner.min_speed_kmh, 0),
                 _mark(corner.full_throttle_m, 0),
-                "small steps" if corner.build_up else "",
+                ", ".join(phase.replace("_", "-") for phase in corner.phases)
+                + (" (small steps)" if corner.build_up else ""),
             )
         out.print(changes)
         out.print(Text("now > next; metres are stations from the start line", style="dim"))
