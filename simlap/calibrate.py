@@ -24,6 +24,7 @@ from simlap.sensors import Observation
 from simlap.splines import lowpass
 
 STEP = 0.04  # [s] of the common grid
+THIN = 5  # every fifth instant of it counts: 0.2 s, three samples per period of HIGH at least
 LOW = 0.06  # [Hz] below: gravity, bias, drift
 HIGH = 0.6  # [Hz] above: noise of the first path, which would make the coefficients too small
 LAGS = (-0.2, 0.5)  # [s] searched; receivers lag 0 to 0.3 s
@@ -98,13 +99,13 @@ class Calibration:
         high = min(o.t[-1] for o in inertial.values())
         reach = max(abs(x) for x in LAGS) + STEP
         inside = (drive.t > max(low, drive.t[0] + reach)) & (drive.t < min(high, drive.t[-1] - reach))
-        self.used = np.flatnonzero(inside & (drive.v > MOVING))
+        self.used = np.flatnonzero(inside & (drive.v > MOVING))[::THIN]
         self.doubt = {n: self._doubt(n) for n in inertial}
 
     @property
     def enough(self) -> bool:
         """Whether the car drove for long enough."""
-        return self.used.size * STEP > LEAST_TIME
+        return self.used.size * STEP * THIN > LEAST_TIME
 
     def _band(self, columns: np.ndarray) -> np.ndarray:
         return np.column_stack([band_pass(c, STEP, LOW, HIGH) for c in columns.T])
@@ -128,7 +129,7 @@ class Calibration:
         mean, spread = np.array(PRIOR[name]).T
         variance = float(np.mean(read**2))
         # Samples within one period of the bandwidth share their noise.
-        free = max(self.used.size * STEP * 2.0 * HIGH, 1.0)
+        free = max(self.used.size * STEP * THIN * 2.0 * HIGH, 1.0)
         square, product = matrix.T @ matrix, matrix.T @ (sign * read)
         square[0, 0] -= min(self.doubt[name] * self.used.size, 0.5 * square[0, 0])
         residual = FIRST_RESIDUAL

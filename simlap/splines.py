@@ -42,8 +42,13 @@ def local_weights(u: np.ndarray, derivative: int, step: float) -> np.ndarray:
     powers = _PIECES.copy()
     for _ in range(derivative):
         powers = powers[:, 1:] * np.arange(1, powers.shape[1])
-    basis = np.power(np.asarray(u)[:, None], np.arange(powers.shape[1]))
-    return basis @ powers.T / step**derivative
+    u = np.asarray(u)[:, None]
+    out = np.broadcast_to(powers[:, -1], (u.shape[0], LOCAL)).copy()
+    for j in range(powers.shape[1] - 2, -1, -1):  # Horner
+        out *= u
+        out += powers[:, j]
+    out /= step**derivative
+    return out
 
 
 def _roughness(derivative: int) -> np.ndarray:
@@ -79,11 +84,14 @@ class KnotGrid:
 
     def evaluate(self, coefficients: np.ndarray, t: np.ndarray, derivative: int = 0) -> np.ndarray:
         """Spline, or a derivative of it, at times `t`; `coefficients` (size,) or (size, m)."""
+        from scipy.sparse import csr_array
+
         index, weights = self.weights(t, derivative)
-        out = weights[(slice(None), 0) + (None,) * (coefficients.ndim - 1)] * coefficients[index]
-        for i in range(1, LOCAL):
-            out = out + weights[(slice(None), i) + (None,) * (coefficients.ndim - 1)] * coefficients[index + i]
-        return out
+        columns = index[:, None] + np.arange(LOCAL)
+        ends = LOCAL * np.arange(index.size + 1)
+        matrix = csr_array((weights.ravel(), columns.ravel(), ends), shape=(index.size, self.size))
+        flat = coefficients.reshape((self.size, -1))
+        return np.asarray(matrix @ flat).reshape((index.size, *coefficients.shape[1:]))
 
     def jerk_gram(self) -> np.ndarray:
         """∫ B_i''' B_j''' dt over one interval, (6, 6)."""
