@@ -149,6 +149,7 @@ def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
 
 def print_envelope(report: dict[str, Any]) -> None:
     """The report as tables for a terminal."""
+    from rich import box
     from rich.console import Console
     from rich.table import Table
 
@@ -157,7 +158,9 @@ def print_envelope(report: dict[str, Any]) -> None:
     console = Console(highlight=False, markup=False)
     speeds = report["speeds_ms"]
     tested = report["envelope"]["tested_ms"]
-    limits = Table(title="Limits shown [g], 90 % interval; * no data at that speed", title_justify="left")
+    limits = Table(
+        title="Limits shown [g], 90 % interval; * no data at that speed", title_justify="left", box=box.SIMPLE_HEAD
+    )
     limits.add_column("limit")
     for v in speeds:
         limits.add_column(f"{v * 3.6:.0f} km/h", justify="right")
@@ -175,7 +178,7 @@ def print_envelope(report: dict[str, Any]) -> None:
         f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g}, "
         f"{report['draws']} draws, seed {report['seed']}."
     )
-    evidence = Table(title="What set them", title_justify="left")
+    evidence = Table(title="What set them", title_justify="left", box=box.SIMPLE_HEAD)
     for head in ("limit", "windows", "at the limit", "laps", "corners", "spread [g]", "noise [g]"):
         evidence.add_column(head)
     for name, found in report["evidence"].items():
@@ -189,7 +192,7 @@ def print_envelope(report: dict[str, Any]) -> None:
             f"{found['noise_ms2'] / G:.3f}",
         )
     console.print(evidence)
-    corners = Table(title="Grip used per corner, median lap, road taken out", title_justify="left")
+    corners = Table(title="Grip used per corner, median lap, road taken out", title_justify="left", box=box.SIMPLE_HEAD)
     for head in ("corner", "turn", "peak [g]", "held [g]", "at [km/h]", "limit [g]", "used", "weight", "own grip"):
         corners.add_column(head)
     for grip in report["corners"]:

@@ -24,6 +24,10 @@ EXPONENT_DOUBT = 0.055
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
 # levels count as good to 1 % here (the smooth motion's ringing).
 SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
+# A corner's level where the track file states no banking: standard deviation as a share, 1.7 degrees.
+BANKING_UNKNOWN = 0.03
+# Then the cluster's centre is wanted, not its upper edge: nearly all corners are expected there.
+UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
@@ -71,6 +75,7 @@ class EventSet:
     drive: Events
     trail: CombinedEvents
     pickup: CombinedEvents
+    banking_known: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,24 +148,31 @@ def solve(
         shape = (laps.shape[0], count)
         return np.ones(shape) if rng is None else rng.standard_exponential(shape)
 
+    def corner_weights(found: Events) -> np.ndarray:
+        names, number = np.unique(found.stretch, return_inverse=True)
+        return weights(names.size)[:, number]
+
     def pair(
         name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture
     ) -> np.ndarray:
         z = np.median(found.speed2[laps], axis=1)
         level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
+        weight = weights(found.count)
+        if name == "lateral" and not events.banking_known:
+            deviation = np.hypot(deviation, np.median(level) * unknown_banking(found.stretch))
+            weight = corner_weights(found)
         levels[name] = level, deviation, z
-        return fit_pair(
-            level[:, keep], deviation[:, keep], z[:, keep], begin, growth, weights(int(keep.sum())), mixture
-        )
+        return fit_pair(level[:, keep], deviation[:, keep], z[:, keep], begin, growth, weight[:, keep], mixture)
 
     turns, zones, drive = events.lateral, events.braking, events.drive
+    turning = LATERAL_EVENTS if events.banking_known else UNBANKED_EVENTS
     growth = Growth()
     if sides and start is not None:  # one car, one downforce: the sides differ in level
         shared = float(start.lateral[0, :, 1].mean())
         growth = Growth(shared, GROWTH_APART + GROWTH_APART_SHARE * shared, True)
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
     fitted = [
-        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, LATERAL_EVENTS)
+        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, turning)
         for side, keep in enumerate(groups[: 2 if sides else 1])
     ]
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
@@ -189,6 +201,15 @@ def solve(
         lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
         turns.turn, load[0], spread, levels,
     )  # fmt: skip
+
+
+def unknown_banking(stretch: np.ndarray) -> np.ndarray:
+    """Error of each event (J,), as a share of the limit, where banking is unknown: one error per corner.
+
+    The events of a corner share it, so each carries the corner's variance times their number.
+    """
+    _, number, count = np.unique(stretch, return_inverse=True, return_counts=True)
+    return BANKING_UNKNOWN * np.sqrt(count[number])
 
 
 def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:

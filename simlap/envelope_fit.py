@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import norm
 
-from simlap.envelope import Envelope
+from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import (
     DRIVE_EXPONENTS,
     EXPONENTS,
@@ -122,7 +122,19 @@ def resample(
         return draw_laps, np.empty((0, solution.packed().shape[1]))
     chosen = norm.cdf(norm.ppf(quantile) + QUANTILE_DOUBT * rng.uniform(-1.0, 1.0, draws))
     packed = solve(events, draw_laps, chosen, solution, sides=sides, rng=rng).packed()
-    return draw_laps, with_doubt(packed, rng)
+    return draw_laps, with_doubt(centred(packed, solution), rng)
+
+
+def centred(packed: np.ndarray, solution: Solution) -> np.ndarray:
+    """Draws moved so that their median limits are the fit's: resampling shifts quantiles a little."""
+    out, fit = np.array(packed), solution.packed()[0]
+    z = {name: float(np.median(parts[2][0])) for name, parts in solution.levels.items()}
+    for first, name in ((0, "lateral"), (2, "lateral"), (4, "braking"), (6, "braking")):
+        middle = np.median(out[:, first] + out[:, first + 1] * z[name])
+        out[:, first : first + 2] *= (fit[first] + fit[first + 1] * z[name]) / middle
+    out[:, ENGINE_START:] += fit[ENGINE_START:] - np.median(out[:, ENGINE_START:], axis=0)
+    out[:, 8:10] += fit[8:10] - np.median(out[:, 8:10], axis=0)
+    return out
 
 
 def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solution, bool]:
@@ -139,10 +151,11 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             drive=finder.drive_events(guess),
             trail=finder.combined_events(guess, EXPONENTS, braking=True),
             pickup=finder.combined_events(guess, DRIVE_EXPONENTS, braking=False),
+            banking_known=samples.banking_known,
         )
         solution = solve(events, every, level, None)
         if guess.known:
-            sides = sides_differ(events.lateral, solution)
+            sides = samples.banking_known and sides_differ(events.lateral, solution)
             solution = solve(events, every, level, solution, sides=sides)
         guess = _guess_of(solution)
     return events, solution, sides
@@ -198,6 +211,8 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: bo
         notes.append(f"envelope: {samples.repaired} wild samples replaced by their neighbours.")
     if solution.lateral[0, 0, 1] == 0.0:
         notes.append("envelope: the corners' speeds carry no growth of the lateral limit with speed; held constant.")
+    if not samples.banking_known:
+        notes.append("envelope: banking unknown; the lateral limit is a mean over the corners.")
     if sides:
         notes.append("envelope: left and right turns differ (likelihood ratio test at 0.1 %); fitted apart.")
     if events.trail.count == 0:

@@ -183,3 +183,18 @@ def test_one_lap_and_a_stroll_are_refused(below):
         fit_envelope(slow, case.line)
     with pytest.raises(OptionError, match=r"quantile 1\.5"):
         fit_envelope(case.table, case.line, quantile=1.5)
+
+
+def test_limit_lap_is_near_the_truth_where_banking_is_unknown():
+    # The club circuit is banked by up to 4 degrees; with the banking taken out of the line, a corner's level says as
+    # much of its banking as of the tyres.
+    case = drive("a little below", seed=1)
+    flat = Line.from_curvature(kappa=case.line.kappa, ds=case.line.ds, like=case.line)
+    object.__setattr__(flat, "bank", np.zeros(flat.kappa.size))
+    assert np.abs(case.line.bank).max() > 0.05
+    fit = fit_envelope(case.table, flat, draws=100)
+    # 0.5 % is the bar of issue 5 for a limit lap
+    assert limit_profile(flat, fit.envelope).lap_time == pytest.approx(case.limit_lap, rel=0.005)
+    laps = np.asarray(solve_batch(flat, fit.draws).lap_time)
+    assert np.quantile(laps, 0.05) < case.limit_lap < np.quantile(laps, 0.95)
+    assert any("banking unknown" in note for note in fit.notes)
