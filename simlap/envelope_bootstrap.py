@@ -26,8 +26,8 @@ EXPONENT_DOUBT = 0.055
 SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
 # A corner's level where the track file states no banking: standard deviation as a share, 1.7 degrees.
 BANKING_UNKNOWN = 0.03
-# Then the cluster's centre is wanted, not its upper edge: nearly all corners are expected there.
-UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
+# Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
+UNBANKED_EVENTS = Mixture(spike=0.65, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
