@@ -6,18 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope_bootstrap import (
-    BRAKING_EVENTS,
-    ENGINE_EVENTS,
-    ENGINE_FLOOR,
-    LATERAL_EVENTS,
-    LEVEL_FLOOR,
-    EventSet,
-    Solution,
-    hats,
-)
+from simlap.envelope_bootstrap import BRAKING_EVENTS, ENGINE_EVENTS, ENGINE_FLOOR, LATERAL_EVENTS, EventSet, Solution
+from simlap.envelope_combined import LEVEL_FLOOR
 from simlap.envelope_events import CombinedEvents, Events
-from simlap.envelope_frontier import at_limit_chance
+from simlap.envelope_frontier import at_limit_chance, hats
 from simlap.envelope_samples import RoadSamples
 
 # An event sets a limit when the likelihood finds it at the limit rather than short of it.

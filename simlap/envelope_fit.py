@@ -8,18 +8,11 @@ import numpy as np
 from scipy.stats import norm
 
 from simlap.envelope import ENGINE_START, Envelope
-from simlap.envelope_bootstrap import (
-    DRIVE_EXPONENTS,
-    EXPONENTS,
-    EventSet,
-    Solution,
-    hats,
-    sides_differ,
-    solve,
-    with_doubt,
-)
+from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
+from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENTS
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
+from simlap.envelope_frontier import hats
 from simlap.envelope_samples import RoadSamples, road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own

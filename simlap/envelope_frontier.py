@@ -179,3 +179,14 @@ def falling(values: np.ndarray) -> np.ndarray:
     for i in range(count):
         out[:, i] = np.min(np.max(means[:, : i + 1, i:], axis=2), axis=1)
     return out
+
+
+def hats(v: np.ndarray, knots: np.ndarray) -> np.ndarray:
+    """Weights (..., K) of linear interpolation between `knots`, constant outside."""
+    at = np.clip(v, knots[0], knots[-1])
+    right = np.clip(np.searchsorted(knots, at, side="right"), 1, knots.size - 1)
+    share = (at - knots[right - 1]) / (knots[right] - knots[right - 1])
+    out = np.zeros((*at.shape, knots.size))
+    np.put_along_axis(out, (right - 1)[..., None], (1.0 - share)[..., None], axis=-1)
+    np.put_along_axis(out, right[..., None], share[..., None], axis=-1)
+    return out
