@@ -1,6 +1,7 @@
 """The command `notes`: what it prints, as text and as JSON, and how it fails."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -49,5 +50,9 @@ def test_notes_as_json_and_as_text_hold_the_same_advice(log, tmp_path):
     for priority in data["priorities"]:
         assert priority["sentence"] in flowing
         worth = priority["worth_s"]
-        assert f"Worth {worth['value']:.2f} s ({worth['low']:.2f} to {worth['high']:.2f} s)" in flowing
+        said = re.search(r"Worth (\S+) s \((\S+) to (\S+) s\)", flowing[flowing.index(priority["sentence"]) :])
+        # the text rounds to hundredths, the JSON to thousandths
+        assert [float(x) for x in said.groups()] == pytest.approx(
+            [worth["value"], worth["low"], worth["high"]], abs=0.0056
+        )
     assert "Findings (" not in flowing

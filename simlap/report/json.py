@@ -64,7 +64,8 @@ STANDARD_GRAVITY = 9.80665  # [m/s²] CGPM 1901
 
 def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
     """The whole analysis in the shape that `SCHEMA_TEXT` describes; values that `json.dumps` takes as they are."""
-    lost = _rounded_parts(phase.lost.value for corner in analysis.corners for phase in corner.phases)
+    between = _time(analysis.typical_lap_s) - _time(analysis.limit_lap.value)
+    lost = _rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
     caused = _rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
     per_corner = len(PHASE_NAMES)
     return {
@@ -260,14 +261,16 @@ def plain(value: Any) -> Any:
     return str(value)
 
 
-def _rounded_parts(parts: Iterable[float]) -> list[float]:
-    """Parts rounded to a millisecond so that they still add up to the rounded sum.
+def _rounded_parts(parts: Iterable[float], total: float | None = None) -> list[float]:
+    """Parts rounded to a millisecond so that they still add up to `total`, or else to the rounded sum.
 
     The running sum is rounded, not the part: each part moves by less than one millisecond, the sum by less than
-    half of one.
+    half of one. `total` is the sum as the reader forms it from other rounded numbers, at most a millisecond away.
     """
-    running = np.round(np.cumsum([0.0, *parts]), TIME_DIGITS)
-    return [_time(part) for part in np.diff(running)]
+    running = np.cumsum([0.0, *parts])
+    if total is not None and abs(total - running[-1]) < 1.1 * 10.0**-TIME_DIGITS:  # two roundings of half a digit
+        running[-1] = total
+    return [_time(part) for part in np.diff(np.round(running, TIME_DIGITS))]
 
 
 def _interval(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:
