@@ -134,9 +134,6 @@ def solve(
     turns, zones, drive = events.lateral, events.braking, events.drive
     turning = LATERAL_EVENTS if events.banking_known else UNBANKED_EVENTS
     growth = Growth()
-    if sides and start is not None:  # one car, one downforce: the sides differ in level
-        shared = float(start.lateral[0, :, 1].mean())
-        growth = Growth(shared, GROWTH_APART + GROWTH_APART_SHARE * shared, True)
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
     fitted = [
         pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, turning)
@@ -260,7 +257,7 @@ def fit_pair(
     kind = replace(mixture, shortfall=mixture.shortfall * scale)
     design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
     precision, pull = growth.terms()
-    if begin is None:
+    if begin is None or level.shape[0] == 1:  # the fit itself looks everywhere, draws begin from it
         first = _best_of_grid(level[0], error[0], design[0], kind, growth)
     else:
         first = np.array([begin[0] + begin[1] * middle, begin[1] * SPEED2_UNIT])
