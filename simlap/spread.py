@@ -70,7 +70,7 @@ def corner_results(
         Row of the best counted lap.
     """
     dt = np.array([laps[row].dt for row in counted])
-    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt)
+    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt, ledger)
     corners = len(zones)
     rank = np.empty(corners, dtype=int)
     rank[np.argsort(-ledger.corner_gain, kind="stable")] = np.arange(1, corners + 1)
@@ -122,21 +122,55 @@ def _slowest(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
     return float(np.asarray(v)[corner if corner.any() else here].min())
 
 
+def _every_second(line: Line, grip: np.ndarray, phases: PhaseMap) -> tuple[Line, np.ndarray, PhaseMap, np.ndarray]:
+    """Line, grip and phases at every second station, and the index of the first segment of each pair."""
+    pairs = np.arange(0, line.kappa.size, 2)
+    coarse = Line.from_curvature(
+        kappa=line.kappa[::2],
+        ds=np.add.reduceat(line.ds, pairs),
+        grade=line.grade[::2],
+        bank=line.bank[::2],
+        kappa_v=line.kappa_v[::2],
+        closed=True,
+    )
+    limit_a = None if phases.limit_a is None else phases.limit_a[::2]
+    return coarse, grip[::2], PhaseMap(phases.phase[::2], phases.order, limit_a), pairs
+
+
 def _draws(
-    line: Line, fit: EnvelopeFit, limit_times: np.ndarray, grip: np.ndarray, phases: PhaseMap, dt: np.ndarray
+    line: Line,
+    fit: EnvelopeFit,
+    limit_times: np.ndarray,
+    grip: np.ndarray,
+    phases: PhaseMap,
+    dt: np.ndarray,
+    ledger: Ledger,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Ledgers of the typical lap for every draw: lost (all draws), caused, gain alone and corner gain."""
     draw_laps = np.asarray(fit.draw_laps, dtype=int)
     driven_phases = phases.sums(dt)
     lost = np.median(driven_phases[draw_laps], axis=1) - phases.sums(limit_times)
     masks = ledger_masks(phases)
-    p = phases.count
+    # the spread of the ledgers is read at every second station, at half the cost; the values are not touched
+    coarse, coarse_grip, coarse_phases, pairs = _every_second(line, grip, phases)
+    coarse_dt = np.add.reduceat(dt, pairs, axis=1)
     chosen = np.unique(np.linspace(0, len(draw_laps) - 1, min(LEDGER_DRAWS, len(draw_laps))).astype(int))
-    time = np.empty((chosen.size, masks.shape[0]))
-    for row, draw in enumerate(chosen):
-        lap = typical_lap(line, dt[draw_laps[draw]], phases)
-        envelope = np.asarray(fit.draws)[draw][None, :]
-        time[row] = solve_batch(line, envelope, kept_limits(lap, phases, masks, grip=grip)).lap_time
-    caused = np.empty((chosen.size, p))
+
+    def lap_times(laps: np.ndarray, envelope: np.ndarray) -> np.ndarray:
+        lap = typical_lap(coarse, coarse_dt[laps], coarse_phases)
+        limits = kept_limits(lap, coarse_phases, masks, grip=coarse_grip)
+        return np.asarray(solve_batch(coarse, envelope[None, :], limits).lap_time)
+
+    middle = _parts(lap_times(np.arange(len(dt)), fit.envelope.pack())[None, :], phases)
+    drawn = _parts(np.array([lap_times(draw_laps[draw], np.asarray(fit.draws)[draw]) for draw in chosen]), phases)
+    fine = (ledger.caused, ledger.gain_alone, ledger.corner_gain)
+    caused, gain, corner_gain = (value + part - centre for value, part, centre in zip(fine, drawn, middle, strict=True))
+    return lost, caused, gain, corner_gain
+
+
+def _parts(time: np.ndarray, phases: PhaseMap) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Caused (runs, p), gain alone (runs, p) and corner gain (runs, corners) from the lap times of `ledger_masks`."""
+    p = phases.count
+    caused = np.empty((time.shape[0], p))
     caused[:, phases.order] = time[:, :p] - time[:, 1 : p + 1]
-    return lost, caused, time[:, :1] - time[:, p + 1 : 2 * p + 1], time[:, :1] - time[:, 2 * p + 1 :]
+    return caused, time[:, :1] - time[:, p + 1 : 2 * p + 1], time[:, :1] - time[:, 2 * p + 1 :]
