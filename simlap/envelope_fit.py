@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
@@ -113,7 +113,7 @@ def resample(
     draw_laps = rng.integers(0, laps, (draws, laps))
     if draws == 0:
         return draw_laps, np.empty((0, solution.packed().shape[1]))
-    chosen = norm.cdf(norm.ppf(quantile) + QUANTILE_DOUBT * rng.uniform(-1.0, 1.0, draws))
+    chosen = ndtr(ndtri(quantile) + QUANTILE_DOUBT * rng.uniform(-1.0, 1.0, draws))
     packed = solve(events, draw_laps, chosen, solution, sides=sides, rng=rng).packed()
     return draw_laps, with_doubt(centred(packed, solution), rng)
 

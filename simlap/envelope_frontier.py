@@ -12,8 +12,7 @@ All functions work on a batch of B bootstrap draws at once: levels (B, J) of J e
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr, ndtr
-from scipy.stats import norm
+from scipy.special import log_ndtr, ndtr, ndtri
 
 # Newton steps; the largest change after the tenth was 1e-5 of a limit on synthetic sessions.
 STEPS = 14
@@ -75,7 +74,7 @@ def upper_levels(
     own = between / (between + chance)
     doubt = np.sqrt(chance.mean(axis=1, keepdims=True) / events)
     spread = np.sqrt(np.maximum(common - doubt + own * (excess - common), 0.0))
-    level = middle + norm.ppf(quantile)[:, None] * spread
+    level = middle + ndtri(quantile)[:, None] * spread
     deviation = np.sqrt((noise**2 + spread**2) * (np.pi / 2.0) / laps)
     return level, deviation, spread
 
