@@ -232,7 +232,11 @@ def _aligned(motion: Motion, laps: tuple[Lap, ...], stations: list[np.ndarray], 
             )
             shift = shift[pad : pad + grid.size]
             there = strictly_rising(grid + shift)  # the lap's old station `there` is the place `grid` of the mean
-            moved.append(pinned(strictly_rising(np.interp(station, there, grid)), length))
+            # the circuit goes on beyond both ends of the grid: without the neighbours the ends would be clamped, and
+            # the whole shift would fall into the lap's last interval
+            around = np.concatenate([[there[-1] - length], there, [there[0] + length]])
+            places = np.concatenate([[grid[-1] - length], grid, [grid[0] + length]])
+            moved.append(pinned(strictly_rising(np.interp(station, around, places)), length))
         stations = moved
     return stations
 

@@ -198,3 +198,10 @@ def test_real_log_closes_within_15_m_per_lap(research):
 
 def test_phase_names_are_those_of_the_json():
     assert PHASE_NAMES == ("braking", "mid_corner", "exit")
+
+
+def test_real_log_runs_smoothly_over_its_own_start_line(research):
+    # continuity: the car does not jump where one lap ends; the steps beside the line are like their neighbours
+    ds = np.asarray(research.table.ds)
+    assert ds[:, [0, -1]].max() < 1.5 * np.median(ds)
+    assert ds[:, [0, -1]].min() > 0.5 * np.median(ds)
