@@ -1,5 +1,6 @@
 """One walk from a log to ranked losses; the command line, the notebooks and the batch run all call it."""
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -8,6 +9,7 @@ import numpy as np
 from simlap.advice import advise
 from simlap.corners import find_corners
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
+from simlap.envelope_grip import corner_grip
 from simlap.errors import NotEnoughData
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
@@ -20,7 +22,7 @@ from simlap.session import Session
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
 from simlap.target import target_of
-from simlap.track import Track, grip_scale
+from simlap.track import Corner, Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
 # Stations of an analysis. Halving it moves the limit lap of a 3 km circuit by less than 2 ms (see
@@ -39,6 +41,7 @@ class Options:
     quantile: float = QUANTILE  #: level of the envelope
     draws: int = DRAWS  #: lap bootstrap
     seed: int = 0
+    corner_grip: bool = False  #: take the grip factors that single corners show, where the track file states none
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +166,8 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     fit = envelope_fit or fit_envelope(
         table, line, quantile=options.quantile, draws=options.draws, seed=options.seed, corners=corners
     )
+    if options.corner_grip:
+        corners = with_shown_grip(corners, table, line, fit)
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
     zones = cut_zones(line, corners, limit, brake_onsets(table, corners), np.asarray(table.counted, dtype=bool))
@@ -200,6 +205,17 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         line_s=line_shares(table, line, fit, grip),
         options=asdict(options),
         notes=(*prepared.session.notes, *prepared.motion.notes, *fit.notes),
+    )
+
+
+def with_shown_grip(corners: Sequence[Corner], table: LapTable, line: Line, fit: EnvelopeFit) -> tuple[Corner, ...]:
+    """The corners with the grip factor that the laps show; one that the track file states, or none shown, stays."""
+    shown = {
+        found.name: found.grip for found in corner_grip(table, line, corners, fit.envelope) if found.grip is not None
+    }
+    return tuple(
+        replace(corner, grip=shown[corner.name]) if corner.grip == 1.0 and corner.name in shown else corner
+        for corner in corners
     )
 
 

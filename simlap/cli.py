@@ -70,10 +70,16 @@ def analyse(
         str | None,
         typer.Option("--against", metavar="LAP|best|typical|FILE", help="Also compare with another lap or session."),
     ] = None,
+    corner_grip: Annotated[
+        bool,
+        typer.Option("--corner-grip", help="Allow single corners less grip where steady laps never show more."),
+    ] = False,
     as_json: JsonOpt = False,
 ) -> None:
     """Rank the corners by the time left in them; write the report to --out."""
-    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    options = build_options(
+        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, corner_grip=corner_grip
+    )
     for folder in (out, figures):
         check_folder(folder)
     circuit = load_track(track)

@@ -121,6 +121,7 @@ def build_options(
     quantile: float | None = None,
     draws: int | None = None,
     seed: int = 0,
+    corner_grip: bool = False,
 ) -> "Options":
     """Options of an analysis from the texts of the command line."""
     from simlap.analysis import Options
@@ -137,6 +138,7 @@ def build_options(
         quantile=QUANTILE if quantile is None else quantile,
         draws=DRAWS if draws is None else draws,
         seed=seed,
+        corner_grip=corner_grip,
     )
 
 

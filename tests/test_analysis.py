@@ -3,12 +3,13 @@
 import subprocess
 import sys
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 import simlap
-from simlap.analysis import Options, judge, lap_row, prepare
+from simlap.analysis import Options, judge, lap_row, prepare, with_shown_grip
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
 from simlap.line import Line
@@ -205,3 +206,26 @@ def test_real_log_runs_smoothly_over_its_own_start_line(research):
     ds = np.asarray(research.table.ds)
     assert ds[:, [0, -1]].max() < 1.5 * np.median(ds)
     assert ds[:, [0, -1]].min() > 0.5 * np.median(ds)
+
+
+def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_where_it_states_none(club, monkeypatch):
+    shown = [
+        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None)
+        for corner in club.track.corners
+    ]
+    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
+    stated = tuple(replace(c, grip=1.05) if c.name == "5" else c for c in club.track.corners)
+    taken = {
+        c.name: c.grip for c in with_shown_grip(stated, club.analysis.table, club.analysis.line, club.analysis.fit)
+    }
+    assert taken["2"] == 0.9
+    assert taken["5"] == 1.05
+    assert all(grip == 1.0 for name, grip in taken.items() if name not in ("2", "5"))
+
+
+def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(club):
+    # monotony: what the corner no longer offers is no longer lost there
+    corners = tuple(replace(c, grip=0.95) if c.name == "2" else c for c in club.track.corners)
+    less = judge(prepare(club.session, replace(club.track, corners=corners)), Options(draws=20))
+    assert less.limit_lap.value > club.analysis.limit_lap.value
+    assert less.corners[1].lost.value < club.analysis.corners[1].lost.value
