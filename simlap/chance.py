@@ -10,7 +10,7 @@ from simlap.errors import NotEnoughData
 # spread, scatter from lap to lap and how many laps' worth of evidence that scatter counts. Set on replayed
 # seeded sessions of drivers who improve, stand still or tire; see "Calibration" in DEVELOPERS.md.
 DRIFT_PER_LAP = -0.0003
-DRIFT_SPREAD = 0.0010
+DRIFT_SPREAD = 0.0020
 SCATTER = 0.004
 SCATTER_WEIGHT = 3.0  # [laps]
 # Improvement wears off: each lap improves by this share of the lap before.
