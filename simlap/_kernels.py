@@ -411,7 +411,7 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
     if closed:
         first, last = slowest, slowest
     else:
-        first, last = np.int64(0), n - 1  # a plain 0 is a type of its own, and would have the sweep compiled twice
+        first, last = n - n, n - 1  # a plain 0 is a type of its own, and would have the sweep compiled twice
         if z_end < z[last]:
             z[last], tag[last] = z_end, CAP
         if z_start < z[first]:
