@@ -2,6 +2,7 @@
 
 import io
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -57,3 +58,14 @@ def save_figure(figure: Any, folder: Path, name: str, formats: tuple[str, ...] =
         figure.savefig(stream, format=kind, dpi=150)
         paths.append(write_bytes(folder / f"{name}.{kind}", stream.getvalue()))
     return paths
+
+
+def draw_reliability(stated: Sequence[float], met: Sequence[float], sessions: Sequence[int], ax: Any) -> Any:
+    """Draw how often stated chances came true, one marker a group of sessions, on `ax`; return the markers' line."""
+    ax.plot([0, 1], [0, 1], "-", color=GREY, linewidth=1)
+    ax.fill_between([0, 1], [-0.1, 0.9], [0.1, 1.1], color=GREY, alpha=0.15, linewidth=0)
+    (line,) = ax.plot(stated, met, "o", color=BLUE)
+    for x, y, count in zip(stated, met, sessions, strict=True):
+        ax.annotate(f"{count} sessions", (x, y), xytext=(8, -12), textcoords="offset points")
+    ax.set(xlabel="stated chance", ylabel="share that met the next step", xlim=(0, 1.12), ylim=(0, 1.05))
+    return line
