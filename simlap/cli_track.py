@@ -20,6 +20,7 @@ from simlap.cli_common import (
     say,
     step,
 )
+from simlap.crossing import crosses_itself
 from simlap.errors import OptionError
 from simlap.report.plain import clean, shortened
 
@@ -126,6 +127,7 @@ def track_to_dict(track: "Track") -> dict[str, Any]:
         "elevation_m": {"low": round(float(track.line.z.min()), 2), "high": round(float(track.line.z.max()), 2)}
         if track.has_elevation
         else None,
+        "crosses_itself": crosses_itself(track.line),
         "widths": track.width_left is not None and track.width_right is not None,
         "corners": [
             {
@@ -192,7 +194,8 @@ def _summary(track: "Track") -> str:
     height = "elevation not known"
     if track.has_elevation:
         height = f"elevation {track.line.z.min():.1f} to {track.line.z.max():.1f} m"
-    return f"{clean(track.name)}, {track.length:.1f} m, {len(track.corners)} corners, {height}"
+    crossing = ", crosses itself" if crosses_itself(track.line) else ""
+    return f"{clean(track.name)}, {track.length:.1f} m, {len(track.corners)} corners, {height}{crossing}"
 
 
 def _shapes(track: "Track") -> list[tuple[float, float]]:
