@@ -14,7 +14,7 @@ from simlap.errors import NotEnoughData
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
-from simlap.losses import PHASES, driven_on, grip_limits, ledgers, map_phases, typical_lap
+from simlap.losses import driven_on, grip_limits, ledgers, map_phases, typical_lap
 from simlap.motion import Motion, motion_of
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
@@ -247,8 +247,3 @@ def lap_row(analysis: Analysis, number: int) -> int:
         numbers = ", ".join(str(int(n)) for n in analysis.table.numbers)
         raise NotEnoughData(f"Lap {number} is not a complete lap of this session. Complete laps: {numbers}.")
     return int(rows[0])
-
-
-def phase_of(corner: int, kind: int) -> int:
-    """Number of a phase in the ledgers' arrays."""
-    return PHASES * corner + kind

@@ -57,9 +57,9 @@ class PhaseMap:
         sizes = np.bincount(self.phase, minlength=self.count).reshape(-1, PHASES)
         return (sizes[:, BRAKING] == 0) & (sizes[:, EXIT] == 0)
 
-    def stretch(self, phase: int) -> np.ndarray:
-        """Stations of a phase in driving order, also where it crosses the start line."""
-        where = np.flatnonzero(self.phase == phase)
+    def stretch(self, *phases: int) -> np.ndarray:
+        """Stations of a phase, or of neighbouring ones, in driving order, also where they cross the start line."""
+        where = np.flatnonzero(np.isin(self.phase, phases))
         gaps = np.flatnonzero(np.diff(where) > 1)
         return np.roll(where, -(gaps[0] + 1)) if gaps.size else where
 

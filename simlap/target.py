@@ -18,7 +18,7 @@ from simlap.losses import (
     kept_limits,
 )
 from simlap.results import Analysis, CornerResult, Interval
-from simlap.solver import LimitProfile, StationLimits, solve_batch
+from simlap.solver import StationLimits, solve_batch
 from simlap.spread import percentile_interval
 from simlap.transitions import Transitions, shown_transitions, with_transitions
 from simlap.units import MS_TO_KMH
@@ -149,7 +149,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     phases = analysis.phases
     times = shown_transitions(analysis.table, phases, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
-    goal = Driven(dt=reachable_dt(reachable), v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
+    goal = Driven(dt=reachable.segment_time, v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
     bench = _Bench(analysis, composite(laps, phases), goal)
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
@@ -255,12 +255,6 @@ def _all_kept(laps: list[Driven], phases: PhaseMap, grip: np.ndarray) -> Station
     runs = [kept_limits(lap, phases, everything) for lap in laps]
     stacked = {name: np.vstack([getattr(run, name) for run in runs]) for name in KEPT_FIELDS}
     return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip)
-
-
-def reachable_dt(profile: LimitProfile) -> np.ndarray:
-    """Time from each station of a closed profile to the next, shape (n,) [s]."""
-    t = np.asarray(profile.t)[: profile.v.size]
-    return np.diff(t, append=profile.lap_time)
 
 
 def composite(laps: list[Driven], phases: PhaseMap, level: float = SHOWN_LEVEL) -> Driven:

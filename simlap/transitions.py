@@ -59,8 +59,8 @@ def shown_transitions(table: LapTable, phases: PhaseMap, bandwidth_hz: float) ->
     for row in np.flatnonzero(table.counted):
         t, a = np.asarray(table.t)[row, :-1], np.asarray(table.a_lon)[row]
         for corner in range(corners):
-            slowing = _in_order(phases.phase, PHASES * corner + BRAKING, PHASES * corner + MID_CORNER)
-            leaving = _in_order(phases.phase, PHASES * corner + MID_CORNER, PHASES * corner + EXIT)
+            slowing = phases.stretch(PHASES * corner + BRAKING, PHASES * corner + MID_CORNER)
+            leaving = phases.stretch(PHASES * corner + MID_CORNER, PHASES * corner + EXIT)
             if slowing.size > 2 and -a[slowing].min() > WORTH_TIMING:
                 onset += _ramp(t[slowing], -a[slowing])
                 release += _ramp(-t[slowing][::-1], -a[slowing][::-1])
@@ -77,13 +77,6 @@ def shown_transitions(table: LapTable, phases: PhaseMap, bandwidth_hz: float) ->
         for kind in (onset, release, pickup)
     )
     return Transitions(onset_s, release_s, pickup_s, samples=(len(onset), len(release), len(pickup)))
-
-
-def _in_order(phase: np.ndarray, first: int, second: int) -> np.ndarray:
-    """Stations of two neighbouring phases in driving order, across the start line if need be."""
-    where = np.flatnonzero((phase == first) | (phase == second))
-    gaps = np.flatnonzero(np.diff(where) > 1)
-    return np.roll(where, -(gaps[0] + 1)) if gaps.size else where
 
 
 def _ramp(t: np.ndarray, a: np.ndarray) -> list[float]:
