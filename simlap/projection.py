@@ -35,6 +35,8 @@ SAME_PLACE = 1.0  # [m]
 
 NEWTON_STEPS = 8  # the foot converges quadratically from a start within half a station
 NEWTON_LIMIT = 3.0  # longest step [m]: near the centre of curvature the step is unbounded
+# Where the line runs more than 60 degrees across the way the car moves, a place counts as so much further away.
+ACROSS = 10.0  # [m]
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,7 +193,9 @@ def _acquire(curve: Curve, points: np.ndarray, driven: np.ndarray, index: int, n
     behind = index if ahead > index else max(0, int(np.searchsorted(driven, driven[index] - DIRECTION_LENGTH)))
     moved = points[ahead] - points[behind]
     gap = np.linalg.norm(points[index] - curve.points, axis=1)
-    gap = np.where(curve.tangent @ moved >= 0.0, gap, np.inf)
+    along = curve.tangent @ moved
+    gap = np.where(along >= 0.5 * np.linalg.norm(moved), gap, gap + ACROSS)
+    gap = np.where(along >= 0.0, gap, np.inf)
     foot = float(curve.foot(points[index : index + 1], curve.station[[int(np.argmin(gap))]])[0])
     if not curve.closed:
         return foot
