@@ -19,8 +19,7 @@ Under reversal of the path the two inequalities change places.
 
 import math
 
-import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, STEP
 
@@ -446,11 +445,13 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
     return OK
 
 
-@njit(cache=True, error_model="numpy", parallel=True)
-def solve_many(geo, env, rows, modes_brake, modes_drive, closed, z_start, z_end, v, tag, time, status):
-    """`solve_one` for each row of `v` (B, n); inputs with a single row serve all runs."""
-    for index in prange(v.shape[0]):
-        b = np.int64(index)  # prange counts unsigned, which numba would turn into float64
+@njit(cache=True, error_model="numpy", nogil=True)
+def solve_rows(first, last, geo, env, rows, modes_brake, modes_drive, closed, z_start, z_end, v, tag, time, status):
+    """`solve_one` for the rows first <= b < last of `v` (B, n); inputs with a single row serve all runs.
+
+    Holds no lock of the interpreter, so that several threads can each take a share of the rows.
+    """
+    for b in range(first, last):
         status[b] = solve_one(
             v[b],
             tag[b],

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.fixnoise import fix_noise
+from simlap.fixnoise import FixNoise
 from simlap.sensors import Fixes, Observation
 from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
@@ -106,7 +106,15 @@ def _averaged(values: np.ndarray, width: int) -> np.ndarray:
 class PathFusion:
     """One fit: holds the observations and the state between passes."""
 
-    def __init__(self, fixes: Fixes, channels: Mapping[str, Observation], start: float, stop: float, seed: int) -> None:
+    def __init__(
+        self,
+        fixes: Fixes,
+        channels: Mapping[str, Observation],
+        told: FixNoise | None,
+        start: float,
+        stop: float,
+        seed: int,
+    ) -> None:
         self.fixes = fixes
         self.channels = {name: o for name, o in channels.items() if o.t.size > 1}
         self.grid = grid_over(start, stop, KNOT_STEP)
@@ -115,13 +123,13 @@ class PathFusion:
         self.robust: dict[str, np.ndarray] = {}
         self.position_wander = POSITION_WANDER
         self.wanders = dict(INERTIAL_WANDER)
-        told = fix_noise(fixes.t, fixes.x, fixes.y)
         # Positions alone: their spectrum tells more than their residuals, which the path has already followed.
         self.fixed = told is not None and not self.channels
         if told is not None:
             self.noise["position"] = max(told.white, LEAST_NOISE["position"])
             self.position_wander = _wander(told.intensity)
         self.centre = np.array([np.mean(fixes.x), np.mean(fixes.y)])
+        self._weights: dict[tuple[str, int], np.ndarray] = {}
 
     # -- geometry of the last pass -------------------------------------------------------------------------------
     def _tangent(self, path: np.ndarray, t: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -141,9 +149,16 @@ class PathFusion:
             ux[slow], uy[slow] = velocity[last, 0] / speed[last], velocity[last, 1] / speed[last]
         return ux, uy, v
 
+    def _base(self, name: str, t: np.ndarray, derivative: int) -> np.ndarray:
+        """Spline weights (n, 6) at the times of a channel, the same in every pass."""
+        key = (name, derivative)
+        if key not in self._weights:
+            self._weights[key] = self.grid.weights(t, derivative)[1]
+        return self._weights[key]
+
     def _rows(self, path: np.ndarray | None) -> dict[str, tuple[Rows, ...]]:
         """All measurements, linear about the last pass; positions alone in the first."""
-        _, weights = self.grid.weights(self.fixes.t)
+        weights = self._base("position", self.fixes.t, 0)
         sure = self.robust.get("position", np.ones(self.fixes.t.size)) / self.noise["position"] ** 2
         rows: dict[str, tuple[Rows, ...]] = {
             "position": (
@@ -157,7 +172,7 @@ class PathFusion:
         for name, seen in self.channels.items():
             ux, uy, v = self._tangent(path, seen.t)
             order = 1 if name in ("speed", "course", "wheel_speed") else 2
-            _, base = self.grid.weights(seen.t, order)
+            base = self._base(name, seen.t, order)
             sure = self.robust.get(name, np.ones(seen.t.size)) / self.noise[name] ** 2
             value, number = seen.value, None
             if name == "course":
@@ -169,11 +184,10 @@ class PathFusion:
                 if name in ("a_lat", "yaw_rate"):
                     ux, uy = -uy, ux
                 if name == "wheel_speed":  # u·p' + slip v u·p'' = wheel speed
-                    base = base + (seen.slip * v)[:, None] * self.grid.weights(seen.t, 2)[1]
+                    base = base + (seen.slip * v)[:, None] * self._base(name, seen.t, 2)
                 if name == "yaw_rate":
                     # v r = n·p'' + slip v d(n·p'')/dt, and d(n·p'')/dt = n·p''' - course rate · u·p''
-                    _, third = self.grid.weights(seen.t, 3)
-                    base = base + (seen.slip * v)[:, None] * third
+                    base = base + (seen.slip * v)[:, None] * self._base(name, seen.t, 3)
                     along = self.grid.evaluate(path, seen.t, 2)
                     along = along[:, 0] * uy - along[:, 1] * ux
                     value = v * value + seen.slip * v * seen.value * along
@@ -297,11 +311,13 @@ class PathFusion:
 def fuse(
     fixes: Fixes,
     channels: Mapping[str, Observation],
+    told: FixNoise | None,
     start: float,
     stop: float,
     seed: int = 0,
     passes: int = PASSES,
     replicates: int = REPLICATES,
 ) -> Fused:
-    """Fit one path to all observations between `start` and `stop` [s]; see the module's text."""
-    return PathFusion(fixes, {n: replace(o) for n, o in channels.items()}, start, stop, seed).run(passes, replicates)
+    """Fit one path to all observations between `start` and `stop` [s]; `told` is what the fixes' spectrum tells."""
+    copies = {name: replace(seen) for name, seen in channels.items()}
+    return PathFusion(fixes, copies, told, start, stop, seed).run(passes, replicates)

@@ -9,6 +9,7 @@ import numpy as np
 
 from simlap.calibrate import STEP, Drive, calibrate
 from simlap.errors import NotEnoughData
+from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
@@ -49,13 +50,14 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     receiver = agreeing(fixes, receiver, notes)
     if speed_source == "speed" and "speed" not in receiver:
         speed_source = "path"
-    inertial, lag = calibrate(first_drive(fixes, receiver), inertial, notes)
+    told = fix_noise(fixes.t, fixes.x, fixes.y)
+    inertial, lag = calibrate(first_drive(fixes, receiver, told), inertial, notes)
     if lag is not None:
         receiver = {n: o.shifted(lag) for n, o in receiver.items()}
         fixes = replace(fixes, t=fixes.t - lag)
     start = fixes.t[0]
     stop = fixes.t[-1]
-    fused = fuse(fixes, {**receiver, **inertial}, start, stop, seed)
+    fused = fuse(fixes, {**receiver, **inertial}, told, start, stop, seed)
     carried = min(bandwidth, supported_bandwidth(fused, fixes, {**receiver, **inertial}))
     if carried < bandwidth:
         notes.append(
@@ -127,9 +129,9 @@ def _channels(
     return receiver, inertial, speed_source
 
 
-def first_drive(fixes: Fixes, receiver: Mapping[str, Observation]) -> Drive:
+def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> Drive:
     """Path through fixes and receiver channels alone, on the receiver's clock, at the bandwidth that they carry."""
-    fused = fuse(fixes, receiver, fixes.t[0], fixes.t[-1], passes=ROUGH_PASSES, replicates=ROUGH_REPLICATES)
+    fused = fuse(fixes, receiver, told, fixes.t[0], fixes.t[-1], passes=ROUGH_PASSES, replicates=ROUGH_REPLICATES)
     t = np.arange(fixes.t[0], fixes.t[-1], STEP)
     bandwidth = min(ROUGH_BANDWIDTH, supported_bandwidth(fused, fixes, receiver))
     path = lowpass(fused.path, fused.grid.step, bandwidth)

@@ -1,6 +1,10 @@
 """The limit profile: the fastest speed along a line inside an envelope."""
 
+import itertools
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -28,6 +32,7 @@ _DEFAULTS = {
 # Batches smaller than this (runs times stations, about 4 ms of work) run in one thread: waking the others costs 0.1 ms
 # on a free machine, and up to a second on one where other programs hold the cores.
 PARALLEL_FROM = 20_000
+SHARES_PER_THREAD = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -287,21 +292,52 @@ def solve_batch(
     ends = [_squared_speed(value, name) for value, name in ((start_speed, "start"), (end_speed, "end"))]
     v, time = np.empty((runs, n)), np.zeros((runs, n))
     tag, status = np.empty((runs, n), dtype=np.int8), np.empty(runs, dtype=np.int64)
-    geo = line.road_loads
-    # numba's own types know nothing of a compiled function's arguments
-    solve_one: Any = kernels.solve_one
-    solve_many: Any = kernels.solve_many
-    if runs * n < PARALLEL_FROM:
-        for b in range(runs):
-            one = (array[b % len(array)] for array in (envelopes, rows, brake_modes, drive_modes))
-            status[b] = solve_one(v[b], tag[b], time[b], geo, *one, line.closed, *ends)
-    else:
-        solve_many(geo, envelopes, rows, brake_modes, drive_modes, line.closed, *ends, v, tag, time, status)
+    inputs = (line.road_loads, envelopes, rows, brake_modes, drive_modes)
+    _solve_rows(inputs, line.closed, ends, (v, tag, time, status))
     if (status != kernels.OK).any():
         run = int(np.argmax(status != kernels.OK))
         raise NoSolution(_why_not(line, int(status[run]), run, runs))
     _check_ends(v, start_speed, end_speed)
     return BatchResult(v, time, time.sum(axis=1), tag)
+
+
+def _solve_rows(
+    inputs: tuple[np.ndarray, ...], closed: bool, ends: list[float], outputs: tuple[np.ndarray, ...]
+) -> None:
+    """Run the kernel over all rows, shared out over threads when that pays."""
+    # The kernel is compiled once per combination of writable and read-only arrays: so all inputs are read-only.
+    read_only = [array.view() for array in inputs]
+    for array in read_only:
+        array.setflags(write=False)
+    solve: Any = kernels.solve_rows  # numba's own types know nothing of a compiled function's arguments
+    runs, n = outputs[0].shape
+    if runs * n < PARALLEL_FROM:
+        solve(0, runs, *read_only, closed, *ends, *outputs)
+        return
+    # Runs differ in length, so each thread takes several small shares.
+    edges = np.linspace(0, runs, min(runs, SHARES_PER_THREAD * _cores()) + 1).astype(int).tolist()
+    shares = [
+        _threads().submit(solve, first, last, *read_only, closed, *ends, *outputs)
+        for first, last in itertools.pairwise(edges)
+    ]
+    for share in shares:
+        share.result()
+
+
+def _cores() -> int:
+    """Processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@lru_cache(maxsize=1)
+def _threads() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(_cores(), thread_name_prefix="simlap-solver")
+
+
+def warm_up() -> None:
+    """Have the kernels compiled, or loaded where an earlier run has left them compiled."""
+    arc = Line.from_curvature(np.full(64, 0.1), 1.0)
+    limit_profile(arc, Envelope.from_limits((10.0, 0.0), (10.0, 0.0), (10.0, 0.0)))
 
 
 def _squared_speed(value: float | None, name: str) -> float:
