@@ -316,8 +316,9 @@ def _solve_rows(
         return
     # Runs differ in length, so each thread takes several small shares.
     edges = np.linspace(0, runs, min(runs, SHARES_PER_THREAD * _cores()) + 1).astype(int).tolist()
+    submit: Any = _threads().submit
     shares = [
-        _threads().submit(solve, first, last, *read_only, closed, *ends, *outputs)
+        submit(solve, first, last, *read_only, closed, *ends, *outputs)
         for first, last in itertools.pairwise(edges)
     ]
     for share in shares:
