@@ -21,10 +21,12 @@ EXPONENT_DOUBT = 0.055
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
 # levels count as good to 1 % here (the smooth motion's ringing).
 SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
-# A corner's level where the track file states no banking: standard deviation as a share, 1.7 degrees.
-BANKING_UNKNOWN = 0.03
+# A corner's level where the track file states no banking: standard deviations as a share that are tried (0.03 is
+# 1.7 degrees), and the chance of each before looking. A circuit that the levels show to be flat counts as flat.
+BANKING_UNKNOWN = (0.0, 0.01, 0.02, 0.03)
+BANKING_CHANCE = (0.4, 0.2, 0.2, 0.2)
 # Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
-UNBANKED_EVENTS = Mixture(spike=0.65, shortfall=0.06, idle=0.5)
+UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
@@ -32,8 +34,13 @@ ENGINE_FLOOR = 0.03  # [m/s²]
 GROWTH_SCALE = 0.003  # [1/m]
 # Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
 GROWTH_APART, GROWTH_APART_SHARE = 0.0002, 0.2  # [1/m], share
-# A limit grows with speed only when that raises the log likelihood by this much: a likelihood ratio test at 1.4 %.
-GROWTH_GAIN = 3.0
+# Chance that a limit does not grow with speed at all, before looking.
+NO_GROWTH = 0.3
+MOST_GROWTH = 6e-3  # [1/m] the largest growth that is tried
+# Cells of the grids over level and growth; log likelihood below the best at which the coarse one is left out.
+COARSE, FINE, FAINT = (120, 31), (81, 31), 9.0
+# The windows of one corner share what the driver leaves there: together they count as their number to this power.
+SHARED = 0.0
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
@@ -72,6 +79,7 @@ class Solution:
     drive_load: np.ndarray  #: (J,) mean square of the lateral acceleration in each drive event [m²/s⁴]
     spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B, J) [m/s²]
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]  #: level, deviation, v² per limit, (B, J)
+    beliefs: "dict[str, Belief]"  #: of lateral 0, lateral 1 and braking, from the fit
 
     def packed(self) -> np.ndarray:
         """(B, ENVELOPE_SIZE) vectors in the order of `Envelope.unpack`."""
@@ -110,39 +118,51 @@ def solve(
     """
     spread: dict[str, np.ndarray] = {}
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
+    beliefs: dict[str, Belief] = {}
 
     def weights(count: int) -> np.ndarray:
         shape = (laps.shape[0], count)
         return np.ones(shape) if rng is None else rng.standard_exponential(shape)
 
-    def corner_weights(found: Events) -> np.ndarray:
-        names, number = np.unique(found.stretch, return_inverse=True)
-        return weights(names.size)[:, number]
-
     def pair(
-        name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture
+        name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture, key: str
     ) -> np.ndarray:
         z = np.median(found.speed2[laps], axis=1)
         level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
-        weight = weights(found.count)
-        if name == "lateral" and not events.banking_known:
-            deviation = np.hypot(deviation, np.median(level) * unknown_banking(found.stretch))
-            weight = corner_weights(found)
+        _, number, count = np.unique(found.stretch, return_inverse=True, return_counts=True)
+        weight = weights(count.size)[:, number] * count[number] ** (SHARED - 1.0)
         levels[name] = level, deviation, z
-        return fit_pair(level[:, keep], deviation[:, keep], z[:, keep], begin, growth, weight[:, keep], mixture)
+        belief = None if start is None or rng is None else start.beliefs[key]
+        if name == "braking" or events.banking_known:
+            banking: tuple[float, ...] = (0.0,)
+        else:
+            banking = BANKING_UNKNOWN if belief is None else (belief.banking,)
+        best: tuple[np.ndarray, Belief] | None = None
+        for share, chance in zip(banking, BANKING_CHANCE, strict=False):
+            doubted = np.hypot(deviation, np.median(level) * share)
+            kind = mixture if share == 0.0 else UNBANKED_EVENTS
+            limits, found_belief = fit_pair(
+                level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, rng
+            )
+            if belief is None:
+                found_belief = replace(found_belief, banking=share, evidence=found_belief.evidence + np.log(chance))
+            if best is None or found_belief.evidence > best[1].evidence:
+                best = limits, found_belief
+        assert best is not None
+        beliefs[key] = best[1]
+        return best[0]
 
     turns, zones, drive = events.lateral, events.braking, events.drive
-    turning = LATERAL_EVENTS if events.banking_known else UNBANKED_EVENTS
     growth = Growth()
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
     fitted = [
-        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, turning)
+        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, LATERAL_EVENTS, f"lateral {side}")
         for side, keep in enumerate(groups[: 2 if sides else 1])
     ]
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
     beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(zones.value)))
     every = np.ones(zones.count, dtype=bool)
-    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside, BRAKING_EVENTS)
+    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside, BRAKING_EVENTS, "braking")
 
     knots = engine_knots(drive) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
@@ -163,17 +183,8 @@ def solve(
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])
     return Solution(
         lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
-        turns.turn, load[0], spread, levels,
+        turns.turn, load[0], spread, levels, beliefs,
     )  # fmt: skip
-
-
-def unknown_banking(stretch: np.ndarray) -> np.ndarray:
-    """Error of each event (J,), as a share of the limit, where banking is unknown: one error per corner.
-
-    The events of a corner share it, so each carries the corner's variance times their number.
-    """
-    _, number, count = np.unique(stretch, return_inverse=True, return_counts=True)
-    return BANKING_UNKNOWN * np.sqrt(count[number])
 
 
 def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -203,7 +214,7 @@ def sides_differ(found: Events, solution: Solution) -> bool:
 
     def score(keep: np.ndarray) -> float:
         part = level[:, keep], deviation[:, keep], z[:, keep]
-        pair = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
+        pair, _ = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
         error = np.hypot(part[1], LEVEL_FLOOR * scale)
         return float(log_density(part[0] - pair[:, :1] - pair[:, 1:] * part[2], error, kind).sum())
 
@@ -233,6 +244,14 @@ class Growth:
         mean = float(limit * pair[1] / pair[0])
         return cls(mean, GROWTH_APART + GROWTH_APART_SHARE * mean, True)
 
+    def log_prior(self, c1: np.ndarray, step: float) -> np.ndarray:
+        """Log of the prior mass in a cell of width `step` around each v² term (in `SPEED2_UNIT`), up to a constant."""
+        if self.normal:
+            return -0.5 * ((c1 - self.mean * SPEED2_UNIT) / (self.deviation * SPEED2_UNIT)) ** 2
+        scale = self.deviation * SPEED2_UNIT
+        mass = (1.0 - NO_GROWTH) * step / scale * np.exp(-c1 / scale)
+        return np.log(np.where(c1 == 0.0, NO_GROWTH + 0.5 * mass, mass))
+
     def terms(self) -> tuple[np.ndarray, np.ndarray]:
         """Precision (2, 2) and slope (2,) of the log prior over (level, v² term in `SPEED2_UNIT`)."""
         if not self.normal:
@@ -245,48 +264,80 @@ def fit_pair(
     level: np.ndarray,
     deviation: np.ndarray,
     z: np.ndarray,
-    begin: np.ndarray | None,
+    belief: "Belief | None",
     growth: Growth,
     weight: np.ndarray,
     mixture: Mixture,
-) -> np.ndarray:
-    """(c0, c1) of each draw, (B, 2); `weight` (B, J) is how often each event counts."""
-    middle = float(np.mean(z))
+    rng: np.random.Generator | None = None,
+) -> tuple[np.ndarray, "Belief"]:
+    """(c0, c1) of each draw, (B, 2), and what is believed of them; `weight` (B, J) is how often each event counts.
+
+    Without a belief there is one draw, and its limits are the posterior mean over a grid. Draws begin at limits drawn
+    from the belief of the fit, each in its own basin, and climb from there.
+    """
     scale = float(np.mean(np.median(level, axis=1)))
     error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)
     kind = replace(mixture, shortfall=mixture.shortfall * scale)
-    design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
+    if belief is None or rng is None:
+        middle = float(np.mean(z))
+        design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
+        belief = _believe(level[0], error[0], design[0], weight[0], kind, growth, middle)
+        mean = belief.mean()
+        return np.array([[mean[0] - mean[1] * middle / SPEED2_UNIT, mean[1] / SPEED2_UNIT]]), belief
+    design = np.stack([np.ones_like(z), (z - belief.middle) / SPEED2_UNIT], axis=2)
     precision, pull = growth.terms()
-    if begin is None or level.shape[0] == 1:  # the fit itself looks everywhere, draws begin from it
-        first = _best_of_grid(level[0], error[0], design[0], kind, growth)
-    else:
-        first = np.array([begin[0] + begin[1] * middle, begin[1] * SPEED2_UNIT])
-    free = climb(
-        level, error, design, np.broadcast_to(first, (level.shape[0], 2)), kind, precision, np.zeros(2), pull, weight
-    )
-    c1 = free[:, 1] / SPEED2_UNIT
-    if growth.mean > 0.0:
-        return np.stack([free[:, 0] - c1 * middle, c1], axis=1)
-    flat = climb(level, error, design[:, :, :1], free[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
-    gain = log_density(level - np.einsum("bjk,bk->bj", design, free), error, kind)
-    gain = np.sum(weight * (gain - log_density(level - flat, error, kind)), axis=1)
-    gain += c1 * SPEED2_UNIT * pull[1] - 0.5 * precision[1, 1] * (c1 * SPEED2_UNIT) ** 2
-    grows = gain > GROWTH_GAIN
-    c1 = np.where(grows, c1, 0.0)
-    return np.stack([np.where(grows, free[:, 0], flat[:, 0]) - c1 * middle, c1], axis=1)
+    begin = belief.points[rng.choice(belief.chance.size, size=level.shape[0], p=belief.chance)]
+    free = climb(level, error, design, begin, kind, precision, np.zeros(2), pull, weight)
+    flat = climb(level, error, design[:, :, :1], begin[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
+    constant = begin[:, 1] == 0.0
+    c1 = np.where(constant, 0.0, free[:, 1] / SPEED2_UNIT)
+    return np.stack([np.where(constant, flat[:, 0], free[:, 0]) - c1 * belief.middle, c1], axis=1), belief
 
 
-def _best_of_grid(
-    level: np.ndarray, error: np.ndarray, design: np.ndarray, kind: Mixture, growth: Growth
-) -> np.ndarray:
-    """Start for the climb: the best of a grid over both parameters."""
-    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), 120)
-    c1 = np.linspace(0.0, 6e-3, 61) * SPEED2_UNIT
-    limit = a[:, None, None] + c1[None, :, None] * design[:, 1]
-    precision, pull = growth.terms()
-    value = log_density(level - limit, error, kind).sum(axis=2) + c1 * pull[1] - 0.5 * precision[1, 1] * c1**2
-    i, j = np.unravel_index(int(np.argmax(value)), value.shape)
-    return np.array([a[i], c1[j]])
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """Posterior over (level at the middle speed, v² term in `SPEED2_UNIT`), on a grid."""
+
+    points: np.ndarray  #: (K, 2)
+    chance: np.ndarray  #: (K,), sums to 1
+    middle: float  #: v² at which the level is taken [m²/s²]
+    evidence: float  #: log of the mean likelihood under the prior
+    banking: float = 0.0  #: standard deviation of a corner's level that unknown banking makes, as a share
+
+    def mean(self) -> np.ndarray:
+        """Posterior mean, (2,)."""
+        return np.asarray(self.chance @ self.points)
+
+
+def _believe(
+    level: np.ndarray,
+    error: np.ndarray,
+    design: np.ndarray,
+    weight: np.ndarray,
+    kind: Mixture,
+    growth: Growth,
+    middle: float,
+) -> Belief:
+    """Posterior on a coarse grid, then on a fine one where the coarse one lies."""
+    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), COARSE[0])
+    c1 = np.linspace(0.0, MOST_GROWTH * SPEED2_UNIT, COARSE[1])
+    for last in (False, True):
+        limit = a[:, None, None] + c1[None, :, None] * design[:, 1]
+        score = (log_density(level - limit, error, kind) * weight).sum(axis=2)
+        step = c1[1] - c1[0]
+        value = score + growth.log_prior(c1, step)
+        if last:
+            break
+        near = value > value.max() - FAINT
+        rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+        a = np.linspace(a[max(rows[0] - 1, 0)], a[min(rows[-1] + 1, a.size - 1)], FINE[0])
+        c1 = np.linspace(c1[max(columns[0] - 1, 0)], c1[min(columns[-1] + 1, c1.size - 1)], FINE[1])
+    top = float(value.max())
+    chance = np.exp(value - top)
+    total = float(chance.sum())
+    evidence = top + np.log(total * (a[1] - a[0]))
+    points = np.stack(np.broadcast_arrays(a[:, None], c1[None, :]), axis=2).reshape(-1, 2)
+    return Belief(points, (chance / total).ravel(), middle, evidence)
 
 
 def fit_curve(

@@ -18,7 +18,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
 
 # Share of the laps at which a level is read from the driver's own variation, noise taken out.
-QUANTILE = 0.95
+QUANTILE = 0.975
 # Resamplings of whole laps.
 DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the

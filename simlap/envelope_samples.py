@@ -44,7 +44,7 @@ class RoadSamples:
     noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
     noise_along: np.ndarray  #: the same of `along`
     repaired: int  #: number of wild samples replaced
-    banking_known: bool  #: False where the line carries no banking at all
+    banking_known: bool  #: False where nobody has stated the line's banking
 
     def __post_init__(self) -> None:
         own(
@@ -110,7 +110,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         noise_lateral=np.nan_to_num(noise_lat),
         noise_along=np.nan_to_num(noise_lon),
         repaired=wild_lon + wild_lat,
-        banking_known=bool(np.any(bank != 0.0)),
+        banking_known=bool(line.bank_stated or np.any(bank != 0.0)),
     )
 
 

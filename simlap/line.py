@@ -43,6 +43,8 @@ class Line:
     ds: np.ndarray  #: path length from each station to the next [m]
     length: float  #: length of the station axis [m]
     closed: bool = True
+    #: whether the banking is known: somebody stated it, flat or not. What is not stated is 0 in `bank` as well.
+    bank_stated: bool = False
 
     def __post_init__(self) -> None:
         own(self, *_PER_STATION)
@@ -153,6 +155,7 @@ class Line:
             ds=gap,
             length=length,
             closed=closed,
+            bank_stated=bank is not None,
         )
 
     @classmethod

@@ -95,7 +95,7 @@ class Track:
             return to_plane(*to_geodetic(x, y, here), origin)
 
         x, y = moved(self.line.x, self.line.y)
-        line = Line.from_points(x, y, self.line.z, self.line.bank)
+        line = Line.from_points(x, y, self.line.z, self.line.bank if self.line.bank_stated else None)
         (x1, y1), (x2, y2) = zip(*moved(*np.array(self.start_line).T), strict=True)
         stretch = line.length / self.line.length  # planes differ by less than 1e-6
         return replace(

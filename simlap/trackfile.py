@@ -95,7 +95,7 @@ def track_to_geojson(track: Track) -> str:
     for key, values in (("width_left_m", track.width_left), ("width_right_m", track.width_right)):
         if values is not None:
             reference[key] = np.round(_closed(values), 3).tolist()
-    if np.any(line.bank != 0.0):
+    if line.bank_stated:
         reference["banking_deg"] = np.round(np.degrees(_closed(line.bank)), 4).tolist()
     height = _closed(line.z) if track.has_elevation else None
     features = [

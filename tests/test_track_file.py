@@ -60,7 +60,7 @@ def test_a_written_track_reads_back_to_a_tenth_of_a_millimetre(tmp_path, name):
     np.testing.assert_allclose(back.line.bank, track.line.bank, atol=1e-5)
     np.testing.assert_allclose(back.width_left, track.width_left, atol=1e-3)
     assert back.length == pytest.approx(track.length, abs=1e-3)
-    assert (back.name, back.has_elevation) == (track.name, True)
+    assert (back.name, back.has_elevation, back.line.bank_stated) == (track.name, True, True)
     for a, b in zip(track.corners, back.corners, strict=True):
         assert (a.name, a.direction, a.grip) == (b.name, b.direction, b.grip)
         assert (a.entry_m, a.apex_m, a.exit_m) == pytest.approx((b.entry_m, b.apex_m, b.exit_m), abs=1e-3)
