@@ -31,9 +31,10 @@ UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
-GROWTH_SCALE = 0.003  # [1/m]
-# Downforce loads all tyres: the braking limit is expected to grow in proportion to the lateral one, within this.
-GROWTH_APART, GROWTH_APART_SHARE = 0.0002, 0.2  # [1/m], share
+GROWTH_SCALE = 0.0013  # [1/m]
+# Downforce loads all tyres: braking and lateral limit are expected to grow in proportion, within this (drag adds to
+# the braking).
+GROWTH_APART, GROWTH_APART_SHARE = 0.0003, 0.2  # [1/m], share
 # Chance that a limit does not grow with speed at all, before looking.
 NO_GROWTH = 0.3
 MOST_GROWTH = 6e-3  # [1/m] the largest growth that is tried
@@ -153,16 +154,25 @@ def solve(
         return best[0]
 
     turns, zones, drive = events.lateral, events.braking, events.drive
-    growth = Growth()
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
+    every = [np.ones(found.count, dtype=bool) for found in (turns, zones)]
+    begin_lateral = [None if start is None else start.lateral[0, side] for side in (0, 1)]
+    begin_braking = None if start is None else start.braking[0]
+    beside = {"lateral": Growth(), "braking": Growth()}
+    if rng is None:  # each limit alone first: what it tells of growth with speed goes into the other
+        pair("lateral", turns, every[0], begin_lateral[0], Growth(), LATERAL_EVENTS, "lateral 0")
+        pair("braking", zones, every[1], begin_braking, Growth(), BRAKING_EVENTS, "braking")
+        typical = {name: float(np.median(levels[name][0])) for name in beside}
+        beside = {
+            "lateral": Growth.like(beliefs["braking"], typical["lateral"]),
+            "braking": Growth.like(beliefs["lateral 0"], typical["braking"]),
+        }
     fitted = [
-        pair("lateral", turns, keep, None if start is None else start.lateral[0, side], growth, LATERAL_EVENTS, f"lateral {side}")
+        pair("lateral", turns, keep, begin_lateral[side], beside["lateral"], LATERAL_EVENTS, f"lateral {side}")
         for side, keep in enumerate(groups[: 2 if sides else 1])
     ]
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
-    beside = Growth.beside((lateral if start is None else start.lateral)[0, 0], float(np.median(zones.value)))
-    every = np.ones(zones.count, dtype=bool)
-    braking = pair("braking", zones, every, None if start is None else start.braking[0], beside, BRAKING_EVENTS, "braking")
+    braking = pair("braking", zones, every[1], begin_braking, beside["braking"], BRAKING_EVENTS, "braking")
 
     knots = engine_knots(drive) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
@@ -232,32 +242,35 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
 
 @dataclass(frozen=True)
 class Growth:
-    """What is expected of a limit's v² term before looking [1/m]: exponential, or normal beside another limit."""
+    """What is expected of a limit's v² term before looking [1/m]: none, or exponential; and near another limit's."""
 
-    mean: float = 0.0
-    deviation: float = GROWTH_SCALE
-    normal: bool = False
+    beside: tuple[float, float] | None = None  #: expected value and standard deviation that another limit tells
 
     @classmethod
-    def beside(cls, pair: np.ndarray, limit: float) -> "Growth":
-        """Of a limit of about `limit` m/s² when another, `pair` (c0, c1), has shown how the car grows with speed."""
-        mean = float(limit * pair[1] / pair[0])
-        return cls(mean, GROWTH_APART + GROWTH_APART_SHARE * mean, True)
+    def like(cls, other: "Belief", limit: float) -> "Growth":
+        """Of a limit of about `limit` m/s² when another has shown how the car grows with speed."""
+        mean, deviation = other.growth()
+        scale = limit / other.mean()[0]
+        apart = GROWTH_APART + GROWTH_APART_SHARE * mean * scale
+        return cls((mean * scale, float(np.hypot(deviation * scale, apart))))
 
     def log_prior(self, c1: np.ndarray, step: float) -> np.ndarray:
         """Log of the prior mass in a cell of width `step` around each v² term (in `SPEED2_UNIT`), up to a constant."""
-        if self.normal:
-            return -0.5 * ((c1 - self.mean * SPEED2_UNIT) / (self.deviation * SPEED2_UNIT)) ** 2
-        scale = self.deviation * SPEED2_UNIT
+        scale = GROWTH_SCALE * SPEED2_UNIT
         mass = (1.0 - NO_GROWTH) * step / scale * np.exp(-c1 / scale)
-        return np.log(np.where(c1 == 0.0, NO_GROWTH + 0.5 * mass, mass))
+        out = np.log(np.where(c1 == 0.0, NO_GROWTH + 0.5 * mass, mass))
+        if self.beside is not None:
+            out -= 0.5 * ((c1 / SPEED2_UNIT - self.beside[0]) / self.beside[1]) ** 2
+        return out
 
     def terms(self) -> tuple[np.ndarray, np.ndarray]:
         """Precision (2, 2) and slope (2,) of the log prior over (level, v² term in `SPEED2_UNIT`)."""
-        if not self.normal:
-            return np.zeros((2, 2)), np.array([0.0, -1.0 / (self.deviation * SPEED2_UNIT)])
-        precision = 1.0 / (self.deviation * SPEED2_UNIT) ** 2
-        return np.diag([0.0, precision]), np.array([0.0, self.mean * SPEED2_UNIT * precision])
+        pull = np.array([0.0, -1.0 / (GROWTH_SCALE * SPEED2_UNIT)])
+        if self.beside is None:
+            return np.zeros((2, 2)), pull
+        precision = 1.0 / (self.beside[1] * SPEED2_UNIT) ** 2
+        pull[1] += self.beside[0] * SPEED2_UNIT * precision
+        return np.diag([0.0, precision]), pull
 
 
 def fit_pair(
@@ -285,7 +298,7 @@ def fit_pair(
         mean = belief.mean()
         return np.array([[mean[0] - mean[1] * middle / SPEED2_UNIT, mean[1] / SPEED2_UNIT]]), belief
     design = np.stack([np.ones_like(z), (z - belief.middle) / SPEED2_UNIT], axis=2)
-    precision, pull = growth.terms()
+    precision, pull = belief.expected.terms()
     begin = belief.points[rng.choice(belief.chance.size, size=level.shape[0], p=belief.chance)]
     free = climb(level, error, design, begin, kind, precision, np.zeros(2), pull, weight)
     flat = climb(level, error, design[:, :, :1], begin[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
@@ -302,11 +315,18 @@ class Belief:
     chance: np.ndarray  #: (K,), sums to 1
     middle: float  #: v² at which the level is taken [m²/s²]
     evidence: float  #: log of the mean likelihood under the prior
+    expected: Growth  #: what was expected of the v² term before looking
     banking: float = 0.0  #: standard deviation of a corner's level that unknown banking makes, as a share
 
     def mean(self) -> np.ndarray:
         """Posterior mean, (2,)."""
         return np.asarray(self.chance @ self.points)
+
+    def growth(self) -> tuple[float, float]:
+        """Mean and standard deviation of the v² term [1/m]."""
+        c1 = self.points[:, 1] / SPEED2_UNIT
+        mean = float(self.chance @ c1)
+        return mean, float(np.sqrt(max(self.chance @ (c1 - mean) ** 2, 0.0)))
 
 
 def _believe(
@@ -337,7 +357,7 @@ def _believe(
     total = float(chance.sum())
     evidence = top + np.log(total * (a[1] - a[0]))
     points = np.stack(np.broadcast_arrays(a[:, None], c1[None, :]), axis=2).reshape(-1, 2)
-    return Belief(points, (chance / total).ravel(), middle, evidence)
+    return Belief(points, (chance / total).ravel(), middle, evidence, growth)
 
 
 def fit_curve(

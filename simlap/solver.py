@@ -318,8 +318,7 @@ def _solve_rows(
     edges = np.linspace(0, runs, min(runs, SHARES_PER_THREAD * _cores()) + 1).astype(int).tolist()
     submit: Any = _threads().submit
     shares = [
-        submit(solve, first, last, *read_only, closed, *ends, *outputs)
-        for first, last in itertools.pairwise(edges)
+        submit(solve, first, last, *read_only, closed, *ends, *outputs) for first, last in itertools.pairwise(edges)
     ]
     for share in shares:
         share.result()
