@@ -15,7 +15,7 @@ BRAKING_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
 # of peaks): standard deviations as shares of lateral, braking, traction and engine limits, and of the exponents. Set
 # so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to 97 % (tests/test_envelope_calibration.py).
-DOUBT = np.array([0.001, 0.009, 0.02, 0.008])
+DOUBT = np.array([0.001, 0.006, 0.02, 0.008])
 EXPONENT_DOUBT = 0.055
 # Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
@@ -28,7 +28,7 @@ BANKING_CHANCE = (0.4, 0.2, 0.2, 0.2)
 # Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
 UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
-ENGINE_EVENTS = Mixture(spike=0.7, shortfall=0.3)
+ENGINE_EVENTS = Mixture(spike=0.5, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
 # The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
 GROWTH_SCALE = 0.0013  # [1/m]
@@ -356,7 +356,7 @@ def _believe(
     chance = np.exp(value - top)
     total = float(chance.sum())
     evidence = top + np.log(total * (a[1] - a[0]))
-    points = np.stack(np.broadcast_arrays(a[:, None], c1[None, :]), axis=2).reshape(-1, 2)
+    points = np.column_stack([np.repeat(a, c1.size), np.tile(c1, a.size)])
     return Belief(points, (chance / total).ravel(), middle, evidence, growth)
 
 

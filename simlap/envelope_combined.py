@@ -13,7 +13,7 @@ TRAIL_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # A window out of a corner with more than this of the engine's pull tells only that traction is more than it used.
 ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 # Windows out of corners: many are limited by the engine and tell of traction only that it is more.
-DRIVE_EVENTS = Mixture(spike=0.4, shortfall=0.25)
+DRIVE_EVENTS = Mixture(spike=0.2, shortfall=0.25)
 # Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
 DRIVE_FLOOR = 0.015
 # Exponents tried, and what is expected of them before looking.

@@ -1,7 +1,8 @@
 """Events: the held windows, the same stations on every lap, from which the limits of an envelope are read.
 
 A window of an event is chosen, for each lap, by what the *other* laps did there. So the noise of a lap has no part in
-the choice of its window, and the largest of several noisy windows is not taken for a limit.
+the choice of its window, and the largest of several noisy windows is not taken for a limit. Braking is the exception:
+brake points move from lap to lap by more than a window, so each lap's own hardest window of a stretch is taken.
 """
 
 from collections.abc import Callable
@@ -149,7 +150,9 @@ class EventFinder:
         allowed = (w.highest(x) < OTHER_SHARE) & (w.lowest(brake) > IN_USE)
         lateral = np.clip(self.own_lateral / self._side(guess, s.speed2), 0.0, TOP_SHARE)
         value = -w.mean(s.along / _left_over(lateral, max(guess.exponent_braking, LEAST_EXPONENT)))
-        return self._choose(value, value / guess.braking(self.window_speed2), allowed, BRAKING_EVERY, self.noise_along)
+        return self._choose(
+            value, value / guess.braking(self.window_speed2), allowed, BRAKING_EVERY, self.noise_along, own_place=True
+        )
 
     def drive_events(self, guess: Guess) -> Events:
         """Stretches under power; at full throttle on most laps where the throttle is logged."""
@@ -200,8 +203,10 @@ class EventFinder:
         noise: np.ndarray,
         *,
         at_least_one: bool = True,
+        own_place: bool = False,
     ) -> Events:
-        """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest.
+        """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest, or
+        its own where `own_place` is true.
 
         Where nothing is allowed and one is asked for, the best window of the lap stands in.
         """
@@ -218,7 +223,7 @@ class EventFinder:
         where = np.empty((laps, len(starts)), dtype=int)
         for j, piece in enumerate(starts):
             part = metric[:, piece]
-            where[:, j] = piece[np.argmax(part.sum(axis=0) - part, axis=1)]
+            where[:, j] = piece[np.argmax(part if own_place else part.sum(axis=0) - part, axis=1)]
         rows = np.arange(laps)[:, None]
         return Events(
             value=value[rows, where],
