@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE
+from simlap.envelope_belief import Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, climb, falling, hats, log_density, upper_levels
@@ -30,19 +31,6 @@ UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
 ENGINE_EVENTS = Mixture(spike=0.5, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
-# The v² term of a limit is expected to be positive and of this size at most (downforce); the prior is exponential.
-GROWTH_SCALE = 0.0013  # [1/m]
-# Downforce loads all tyres: braking and lateral limit are expected to grow in proportion, within this (drag adds to
-# the braking).
-GROWTH_APART, GROWTH_APART_SHARE = 0.0003, 0.2  # [1/m], share
-# Chance that a limit does not grow with speed at all, before looking.
-NO_GROWTH = 0.3
-MOST_GROWTH = 6e-3  # [1/m] the largest growth that is tried
-# Cells of the grids over level and growth; log likelihood below the best at which the coarse one is left out.
-COARSE, FINE, FAINT = (120, 31), (81, 31), 9.0
-# The windows of one corner share what the driver leaves there: together they count as their number to this power.
-SHARED = 0.0
-SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
 KNOT_BEND = 0.2  # [m/s²]
@@ -80,7 +68,7 @@ class Solution:
     drive_load: np.ndarray  #: (J,) mean square of the lateral acceleration in each drive event [m²/s⁴]
     spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B, J) [m/s²]
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]  #: level, deviation, v² per limit, (B, J)
-    beliefs: "dict[str, Belief]"  #: of lateral 0, lateral 1 and braking, from the fit
+    beliefs: dict[str, Belief]  #: of lateral 0, lateral 1 and braking, from the fit
 
     def packed(self) -> np.ndarray:
         """(B, ENVELOPE_SIZE) vectors in the order of `Envelope.unpack`."""
@@ -131,7 +119,8 @@ def solve(
         z = np.median(found.speed2[laps], axis=1)
         level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
         _, number, count = np.unique(found.stretch, return_inverse=True, return_counts=True)
-        weight = weights(count.size)[:, number] * count[number] ** (SHARED - 1.0)
+        # the windows of one corner share what the driver leaves there: together they count as one
+        weight = weights(count.size)[:, number] / count[number]
         levels[name] = level, deviation, z
         belief = None if start is None or rng is None else start.beliefs[key]
         if name == "braking" or events.banking_known:
@@ -224,9 +213,10 @@ def sides_differ(found: Events, solution: Solution) -> bool:
 
     def score(keep: np.ndarray) -> float:
         part = level[:, keep], deviation[:, keep], z[:, keep]
-        pair, _ = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
+        _, belief = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
+        c0, c1 = belief.likeliest()
         error = np.hypot(part[1], LEVEL_FLOOR * scale)
-        return float(log_density(part[0] - pair[:, :1] - pair[:, 1:] * part[2], error, kind).sum())
+        return float(log_density(part[0] - c0 - c1 * part[2], error, kind).sum())
 
     gain = score(left) + score(~left) - score(np.ones(left.size, dtype=bool))
     return bool(gain / per_corner > SIDE_GAIN)
@@ -238,126 +228,6 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
         return found.value[laps]
     shape = begin[0] + begin[1] * found.speed2
     return (found.value / shape * np.median(shape, axis=0))[laps]
-
-
-@dataclass(frozen=True)
-class Growth:
-    """What is expected of a limit's v² term before looking [1/m]: none, or exponential; and near another limit's."""
-
-    beside: tuple[float, float] | None = None  #: expected value and standard deviation that another limit tells
-
-    @classmethod
-    def like(cls, other: "Belief", limit: float) -> "Growth":
-        """Of a limit of about `limit` m/s² when another has shown how the car grows with speed."""
-        mean, deviation = other.growth()
-        scale = limit / other.mean()[0]
-        apart = GROWTH_APART + GROWTH_APART_SHARE * mean * scale
-        return cls((mean * scale, float(np.hypot(deviation * scale, apart))))
-
-    def log_prior(self, c1: np.ndarray, step: float) -> np.ndarray:
-        """Log of the prior mass in a cell of width `step` around each v² term (in `SPEED2_UNIT`), up to a constant."""
-        scale = GROWTH_SCALE * SPEED2_UNIT
-        mass = (1.0 - NO_GROWTH) * step / scale * np.exp(-c1 / scale)
-        out = np.log(np.where(c1 == 0.0, NO_GROWTH + 0.5 * mass, mass))
-        if self.beside is not None:
-            out -= 0.5 * ((c1 / SPEED2_UNIT - self.beside[0]) / self.beside[1]) ** 2
-        return out
-
-    def terms(self) -> tuple[np.ndarray, np.ndarray]:
-        """Precision (2, 2) and slope (2,) of the log prior over (level, v² term in `SPEED2_UNIT`)."""
-        pull = np.array([0.0, -1.0 / (GROWTH_SCALE * SPEED2_UNIT)])
-        if self.beside is None:
-            return np.zeros((2, 2)), pull
-        precision = 1.0 / (self.beside[1] * SPEED2_UNIT) ** 2
-        pull[1] += self.beside[0] * SPEED2_UNIT * precision
-        return np.diag([0.0, precision]), pull
-
-
-def fit_pair(
-    level: np.ndarray,
-    deviation: np.ndarray,
-    z: np.ndarray,
-    belief: "Belief | None",
-    growth: Growth,
-    weight: np.ndarray,
-    mixture: Mixture,
-    rng: np.random.Generator | None = None,
-) -> tuple[np.ndarray, "Belief"]:
-    """(c0, c1) of each draw, (B, 2), and what is believed of them; `weight` (B, J) is how often each event counts.
-
-    Without a belief there is one draw, and its limits are the posterior mean over a grid. Draws begin at limits drawn
-    from the belief of the fit, each in its own basin, and climb from there.
-    """
-    scale = float(np.mean(np.median(level, axis=1)))
-    error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)
-    kind = replace(mixture, shortfall=mixture.shortfall * scale)
-    if belief is None or rng is None:
-        middle = float(np.mean(z))
-        design = np.stack([np.ones_like(z), (z - middle) / SPEED2_UNIT], axis=2)
-        belief = _believe(level[0], error[0], design[0], weight[0], kind, growth, middle)
-        mean = belief.mean()
-        return np.array([[mean[0] - mean[1] * middle / SPEED2_UNIT, mean[1] / SPEED2_UNIT]]), belief
-    design = np.stack([np.ones_like(z), (z - belief.middle) / SPEED2_UNIT], axis=2)
-    precision, pull = belief.expected.terms()
-    begin = belief.points[rng.choice(belief.chance.size, size=level.shape[0], p=belief.chance)]
-    free = climb(level, error, design, begin, kind, precision, np.zeros(2), pull, weight)
-    flat = climb(level, error, design[:, :, :1], begin[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
-    constant = begin[:, 1] == 0.0
-    c1 = np.where(constant, 0.0, free[:, 1] / SPEED2_UNIT)
-    return np.stack([np.where(constant, flat[:, 0], free[:, 0]) - c1 * belief.middle, c1], axis=1), belief
-
-
-@dataclass(frozen=True, eq=False)
-class Belief:
-    """Posterior over (level at the middle speed, v² term in `SPEED2_UNIT`), on a grid."""
-
-    points: np.ndarray  #: (K, 2)
-    chance: np.ndarray  #: (K,), sums to 1
-    middle: float  #: v² at which the level is taken [m²/s²]
-    evidence: float  #: log of the mean likelihood under the prior
-    expected: Growth  #: what was expected of the v² term before looking
-    banking: float = 0.0  #: standard deviation of a corner's level that unknown banking makes, as a share
-
-    def mean(self) -> np.ndarray:
-        """Posterior mean, (2,)."""
-        return np.asarray(self.chance @ self.points)
-
-    def growth(self) -> tuple[float, float]:
-        """Mean and standard deviation of the v² term [1/m]."""
-        c1 = self.points[:, 1] / SPEED2_UNIT
-        mean = float(self.chance @ c1)
-        return mean, float(np.sqrt(max(self.chance @ (c1 - mean) ** 2, 0.0)))
-
-
-def _believe(
-    level: np.ndarray,
-    error: np.ndarray,
-    design: np.ndarray,
-    weight: np.ndarray,
-    kind: Mixture,
-    growth: Growth,
-    middle: float,
-) -> Belief:
-    """Posterior on a coarse grid, then on a fine one where the coarse one lies."""
-    a = np.linspace(0.8 * level.min(), 1.1 * level.max(), COARSE[0])
-    c1 = np.linspace(0.0, MOST_GROWTH * SPEED2_UNIT, COARSE[1])
-    for last in (False, True):
-        limit = a[:, None, None] + c1[None, :, None] * design[:, 1]
-        score = (log_density(level - limit, error, kind) * weight).sum(axis=2)
-        step = c1[1] - c1[0]
-        value = score + growth.log_prior(c1, step)
-        if last:
-            break
-        near = value > value.max() - FAINT
-        rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
-        a = np.linspace(a[max(rows[0] - 1, 0)], a[min(rows[-1] + 1, a.size - 1)], FINE[0])
-        c1 = np.linspace(c1[max(columns[0] - 1, 0)], c1[min(columns[-1] + 1, c1.size - 1)], FINE[1])
-    top = float(value.max())
-    chance = np.exp(value - top)
-    total = float(chance.sum())
-    evidence = top + np.log(total * (a[1] - a[0]))
-    points = np.column_stack([np.repeat(a, c1.size), np.tile(c1, a.size)])
-    return Belief(points, (chance / total).ravel(), middle, evidence, growth)
 
 
 def fit_curve(
