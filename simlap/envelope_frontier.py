@@ -23,6 +23,9 @@ SLAB_CURVATURE = 0.3
 # Variance of twice the mean square of the upper half of normal residuals, times the degrees of freedom, in units of
 # their variance squared (2 for the whole of them, more for a half).
 CHANCE = 5.0
+# The motion's drawn errors are this far from its true ones, as a share of their variance (10 % of the deviation): what
+# is taken for noise too little would be taken for the driver's variation.
+NOISE_DOUBT = 0.2
 # "Any amount short" reaches down to this many mean shortfalls.
 IDLE_REACH = 16.0
 LOG_ROOT_2PI = 0.9189385332046727
@@ -72,7 +75,7 @@ def upper_levels(
     chance = CHANCE * (noise**2 + np.maximum(common, 0.0)) ** 2 / freedom
     between = np.maximum(np.var(excess, axis=1, keepdims=True) - chance.mean(axis=1, keepdims=True), 0.0)
     own = between / (between + chance)
-    doubt = np.sqrt(chance.mean(axis=1, keepdims=True) / events)
+    doubt = np.hypot(np.sqrt(chance.mean(axis=1, keepdims=True) / events), NOISE_DOUBT * np.mean(noise**2))
     spread = np.sqrt(np.maximum(common - doubt + own * (excess - common), 0.0))
     level = middle + ndtri(quantile)[:, None] * spread
     deviation = np.sqrt((noise**2 + spread**2) * (np.pi / 2.0) / laps)

@@ -31,6 +31,10 @@ LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
 MOVES = 5.0  # [m/s] a log that never reaches it is no drive
+POSITIONS_ALONE = (
+    "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion, and the limit "
+    "lap may be 1 to 2 % too fast. Log the receiver's speed as well."
+)
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
 
 
@@ -64,6 +68,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
             f"Noise and rate of the log carry {carried:.2f} Hz instead of {bandwidth:.2f} Hz; "
             "everything is smoothed to that."
         )
+    if speed_source == "path" and not inertial:
+        notes.append(POSITIONS_ALONE)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
     path = lowpass(fused.path, fused.grid.step, carried)
     p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))
