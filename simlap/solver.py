@@ -334,6 +334,10 @@ def _threads() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(_cores(), thread_name_prefix="simlap-solver")
 
 
+if hasattr(os, "register_at_fork"):  # threads do not live on in a forked process: it makes its own
+    os.register_at_fork(after_in_child=_threads.cache_clear)
+
+
 def warm_up() -> None:
     """Have the kernels compiled, or loaded where an earlier run has left them compiled."""
     arc = Line.from_curvature(np.full(64, 0.1), 1.0)
