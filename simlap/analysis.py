@@ -10,7 +10,7 @@ from simlap.advice import advise
 from simlap.corners import find_corners
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
-from simlap.errors import NotEnoughData
+from simlap.errors import NotEnoughData, OptionError
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
@@ -42,6 +42,10 @@ class Options:
     draws: int = DRAWS  #: lap bootstrap
     seed: int = 0
     corner_grip: bool = False  #: take the grip factors that single corners show, where the track file states none
+
+    def __post_init__(self) -> None:
+        if self.draws < 1:
+            raise OptionError(f"draws {self.draws!r}: the intervals need resamplings of the laps; {DRAWS} is usual.")
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ import pytest
 import simlap
 from simlap.analysis import Options, judge, lap_row, prepare, with_shown_grip
 from simlap.envelope import Envelope
-from simlap.errors import NotEnoughData
+from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.losses import PHASE_NAMES
 from simlap.solver import limit_profile
@@ -229,3 +229,8 @@ def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(
     less = judge(prepare(club.session, replace(club.track, corners=corners)), Options(draws=20))
     assert less.limit_lap.value > club.analysis.limit_lap.value
     assert less.corners[1].lost.value < club.analysis.corners[1].lost.value
+
+
+def test_an_analysis_without_resamplings_is_refused_in_plain_words():
+    with pytest.raises(OptionError, match="draws 0: the intervals need resamplings"):
+        Options(draws=0)
