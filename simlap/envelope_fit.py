@@ -18,11 +18,11 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
 
 # Share of the laps at which a level is read from the driver's own variation, noise taken out.
-QUANTILE = 0.975
+QUANTILE = 0.98
 # Resamplings of whole laps.
 DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the
-# interval (0.92 to 0.97 around 0.95).
+# interval (0.964 to 0.989 around 0.98).
 QUANTILE_DOUBT = 0.25
 # Events and limits are found in turn this often; a fifth round moved no limit by 0.1 % on synthetic sessions.
 ROUNDS = 4
