@@ -110,7 +110,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         noise_lateral=np.nan_to_num(noise_lat),
         noise_along=np.nan_to_num(noise_lon),
         repaired=wild_lon + wild_lat,
-        banking_known=bool(line.bank_stated or np.any(bank != 0.0)),
+        banking_known=line.bank_stated,
     )
 
 

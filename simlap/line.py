@@ -43,11 +43,13 @@ class Line:
     ds: np.ndarray  #: path length from each station to the next [m]
     length: float  #: length of the station axis [m]
     closed: bool = True
-    #: whether the banking is known: somebody stated it, flat or not. What is not stated is 0 in `bank` as well.
+    #: whether the banking is known: somebody stated it, flat or not. What is not stated is 0 in `bank` as well, so any
+    #: other value counts as stated.
     bank_stated: bool = False
 
     def __post_init__(self) -> None:
         own(self, *_PER_STATION)
+        object.__setattr__(self, "bank_stated", bool(self.bank_stated or np.any(self.bank != 0.0)))
         n = self.station.size
         for name in _PER_STATION:
             values = getattr(self, name)

@@ -73,3 +73,4 @@ def test_stated_banking_stays_stated_in_changed_lines():
         assert changed.bank_stated
     assert Line.from_curvature(line.kappa, line.ds, like=line).bank_stated
     assert not Line.from_points(line.x, line.y, line.z).bank_stated
+    assert Line.from_curvature(line.kappa, line.ds, bank=0.05).bank_stated  # nothing but a statement makes it so
