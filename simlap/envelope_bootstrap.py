@@ -24,8 +24,7 @@ EXPONENT_DOUBT = 0.055
 SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
 # A corner's level where the track file states no banking: standard deviations as a share that are tried (0.03 is
 # 1.7 degrees), and the chance of each before looking. A circuit that the levels show to be flat counts as flat.
-BANKING_UNKNOWN = (0.0, 0.01, 0.02, 0.03)
-BANKING_CHANCE = (0.4, 0.2, 0.2, 0.2)
+BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
 # Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
 UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
@@ -123,24 +122,23 @@ def solve(
         weight = weights(count.size)[:, number] / count[number]
         levels[name] = level, deviation, z
         belief = None if start is None or rng is None else start.beliefs[key]
-        if name == "braking" or events.banking_known:
-            banking: tuple[float, ...] = (0.0,)
-        else:
-            banking = BANKING_UNKNOWN if belief is None else (belief.banking,)
-        best: tuple[np.ndarray, Belief] | None = None
-        for share, chance in zip(banking, BANKING_CHANCE, strict=False):
+
+        def with_banking(share: float) -> tuple[np.ndarray, Belief]:
             doubted = np.hypot(deviation, np.median(level) * share)
             kind = mixture if share == 0.0 else UNBANKED_EVENTS
             limits, found_belief = fit_pair(
                 level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, rng
             )
-            if belief is None:
-                found_belief = replace(found_belief, banking=share, evidence=found_belief.evidence + np.log(chance))
-            if best is None or found_belief.evidence > best[1].evidence:
-                best = limits, found_belief
-        assert best is not None
-        beliefs[key] = best[1]
-        return best[0]
+            return limits, replace(found_belief, banking=share)
+
+        if belief is not None:
+            tried = [with_banking(belief.banking)]
+        elif name == "braking" or events.banking_known:
+            tried = [with_banking(0.0)]
+        else:
+            tried = [with_banking(share) for share in BANKING_CHANCE]
+        limits, beliefs[key] = max(tried, key=lambda one: one[1].evidence + np.log(BANKING_CHANCE[one[1].banking]))
+        return limits
 
     turns, zones, drive = events.lateral, events.braking, events.drive
     groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
