@@ -14,7 +14,7 @@ from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
 from simlap.receiver import agreeing
-from simlap.sensors import Fixes, Observation, fixes_of, observe
+from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
 
@@ -74,6 +74,12 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     path = lowpass(fused.path, fused.grid.step, carried)
     p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))
     v, course, kappa, a_lon, a_lat = shape_of(velocity, acceleration)
+    if not v.max() < JUMP_SPEED:
+        gap = int(np.argmax(np.diff(fixes.t)))
+        raise NotEnoughData(
+            f"{session.source}: no path follows these positions at a speed that a car can drive. The longest gap between "
+            f"them runs from {fixes.t[gap]:.1f} to {fixes.t[gap + 1]:.1f} s: cut the log there, or log positions throughout."
+        )
     noise_lon, noise_lat = drawn_errors(fused, t, carried)
     valid = _valid(t, fixes, fused, {**receiver, **inertial}, v)
     quality = _quality(fixes, fused, lag, valid, speed_source, float(np.std(noise_lat)), carried, inertial, v.max())

@@ -130,15 +130,36 @@ def _longest_chain(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     pieces.sort(key=len, reverse=True)
     chosen = [pieces[0]]
     for piece in pieces[1:MOST_PIECES]:
-        if all(_reachable(t, x, y, piece, other) for other in chosen):
-            chosen.append(piece)
+        trimmed = []
+        for other in chosen:
+            ends = _within_reach(t, x, y, piece, other)
+            if ends is None:
+                break
+            piece, other = ends
+            trimmed.append(other)
+        else:
+            chosen = [*trimmed, piece]
     return np.sort(np.concatenate(chosen))
 
 
-def _reachable(t: np.ndarray, x: np.ndarray, y: np.ndarray, one: np.ndarray, other: np.ndarray) -> bool:
-    first, second = (one[-1], other[0]) if one[0] < other[0] else (other[-1], one[0])
-    way = np.hypot(x[first] - x[second], y[first] - y[second])
-    return bool(way <= JUMP_SPEED * abs(t[second] - t[first]) + JUMP_SLACK)
+def _within_reach(
+    t: np.ndarray, x: np.ndarray, y: np.ndarray, one: np.ndarray, other: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Both pieces, with as few fixes as possible cut off the ends that face each other so that a car can drive from
+    one to the other; None when `JUMP_WINDOW` fixes are not enough.
+
+    A jump along the path may be reachable on its way out and not on its way back: then it is the end of a piece.
+    """
+    early, late = (one, other) if one[0] < other[0] else (other, one)
+    last, first = early[: -JUMP_WINDOW - 1 : -1], late[:JUMP_WINDOW]
+    way = np.hypot(x[first] - x[last][:, None], y[first] - y[last][:, None])
+    fine = way <= JUMP_SPEED * (t[first] - t[last][:, None]) + JUMP_SLACK
+    if not fine.any():
+        return None
+    cut = np.arange(last.size)[:, None] + np.arange(first.size)
+    back, ahead = np.unravel_index(np.argmin(np.where(fine, cut, cut.size)), cut.shape)
+    early, late = early[: early.size - back], late[ahead:]
+    return (early, late) if one[0] < other[0] else (late, early)
 
 
 def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Observation:

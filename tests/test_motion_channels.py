@@ -10,6 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.motion import motion_of
+from simlap.sensors import fixes_of
 from simlap.session import Session
 
 
@@ -86,6 +87,38 @@ def test_one_fix_a_kilometre_away_changes_nothing():
     assert error_of(motion, d) < 1.2 * error_of(plain, d)
     assert any("position fixes jump" in note for note in motion.notes)
     assert 0.0 < motion.quality.repaired_share < 0.01
+
+
+@pytest.mark.parametrize("angle", range(0, 360, 30))
+def test_a_fix_that_jumps_along_the_path_takes_nothing_else_with_it(angle):
+    # 60 m/s at 10 Hz: 13 m ahead can be driven to within the slack, the 13 m back cannot. One fix is wrong; its
+    # neighbour may be doubted.
+    t = np.arange(0.0, 120.0, 0.1)
+    x, y = 60.0 * t, np.zeros(t.size)
+    x[700] += 13.0 * np.cos(np.radians(angle))
+    y[700] += 13.0 * np.sin(np.radians(angle))
+    fixes = fixes_of(Session.from_arrays(t, x=x, y=y))
+    assert fixes.dropped <= 2
+    assert np.all(np.diff(fixes.t) < 0.35)
+
+
+def test_a_run_of_wrong_fixes_is_dropped_and_what_follows_is_kept():
+    t = np.arange(0.0, 120.0, 0.1)
+    x, y = 60.0 * t, np.zeros(t.size)
+    x[700:705] += 13.0
+    fixes = fixes_of(Session.from_arrays(t, x=x, y=y))
+    assert fixes.dropped <= 6
+    assert fixes.t[-1] == t[-1]
+
+
+def test_positions_that_stay_away_for_minutes_are_refused_with_the_gap():
+    # inertial channels and speed carry a path over seconds; over five minutes it runs away
+    d = drive("club", laps=4, seed=5)
+    log = logged(d, 10, slow_m=1.0, white_m=0.1, speed_ms=0.1, inertial=True, seed=1)
+    away = (log.t > 20.0) & (log.t < 330.0)
+    broken = {n: np.where(away, np.nan, v) if n in ("latitude", "longitude") else v for n, v in log.channels.items()}
+    with pytest.raises(NotEnoughData, match=r"gap between them runs from 20\.0 to 330\.0 s"):
+        motion_of(Session.from_arrays(log.t, **broken))
 
 
 def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():
