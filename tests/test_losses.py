@@ -102,6 +102,27 @@ def test_phase_losses_add_up_to_lap_minus_limit_to_rounding(circuit):
     assert ledger.unexplained_s == pytest.approx(lap.lap_time - ledger.kept_s, abs=1e-12)
 
 
+def test_slowing_too_much_before_the_corner_is_kept_and_charged_to_the_braking(circuit):
+    # The driver coasts down to 18 m/s 30 m before the bend and speeds up to its speed again: the slowest place lies
+    # inside the braking phase, where no cap of mid-corner holds it. 20 to 10 m/s² times 30 m is no tolerance: the
+    # kernel must reproduce the lap as it does the others.
+    line, envelope, v0, phases = circuit
+    lap = limit_profile(line, envelope)
+    v, s = lap.v.copy(), line.station - HALF - D
+    slowest = 18.0
+    ahead = np.sqrt(slowest**2 + (v0**2 - slowest**2) * np.clip(s + 30.0, 0.0, 30.0) / 30.0)
+    before = np.sqrt(slowest**2 + 2.0 * 2.0 * np.clip(-30.0 - s, 0.0, None))
+    on = (s > -D / 2) & (s <= 0.0)
+    v[on] = np.minimum(v[on], np.where(s[on] < -30.0, before[on], ahead[on]))
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    (ledger,) = ledgers(line, envelope.pack(), [driven], phases)
+    lost = driven.lap_time - lap.lap_time
+    assert lost > 1.0
+    assert abs(ledger.unexplained_s) < 0.01 * lost
+    # phases 2 and 3: it began to coast before the limit's brake point, in what is still the first corner's exit
+    assert ledger.caused[2] + ledger.caused[3] == pytest.approx(lost, rel=0.02)
+
+
 def test_keeping_every_phase_reproduces_the_driven_lap(circuit):
     line, envelope, v0, phases = circuit
     lap = late_push(line, envelope, v0, 40.0)
