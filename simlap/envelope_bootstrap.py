@@ -33,6 +33,9 @@ ENGINE_FLOOR = 0.03  # [m/s²]
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
 KNOT_BEND = 0.2  # [m/s²]
+# Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
+# that from knot to knot, give or take.
+POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
 # Cornering drag is expected to be of this size (standard deviation): a tyre at 5° of slip loses 9 % of its side force
 # to drag, which at 10 m/s² is 0.009 s²/m. Lateral loads are measured in LOAD_UNIT while fitting.
 DRAG_EXPECTED = 0.01  # [s²/m]
@@ -81,10 +84,15 @@ class Solution:
         return out
 
 
-def engine_knots(events: Events) -> np.ndarray:
-    """Uniform speeds over the range of the drive events [m/s]."""
-    v = np.sqrt(np.median(events.speed2, axis=0))
-    low, high = float(v.min()), float(v.max())
+def engine_knots(events: EventSet) -> np.ndarray:
+    """Uniform speeds from the slowest event to the fastest under power [m/s].
+
+    Below the slowest drive window nothing but `KNOT_BEND` holds the curve, which goes on straight there: out of slow
+    corners the tyres limit, and an engine that is taken to pull no more than at higher speed would limit instead.
+    """
+    drive = np.sqrt(np.median(events.drive.speed2, axis=0))
+    slowest = [np.sqrt(np.median(each.speed2, axis=0)).min(initial=np.inf) for each in (events.lateral, events.pickup)]
+    low, high = float(min(drive.min(), *slowest)), float(drive.max())
     count = max(2, 1 + int(np.ceil((high - low) / KNOT_EVERY)))
     return np.linspace(low, max(high, low + 1.0), count)
 
@@ -161,7 +169,7 @@ def solve(
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
     braking = pair("braking", zones, every[1], begin_braking, beside["braking"], BRAKING_EVENTS, "braking")
 
-    knots = engine_knots(drive) if start is None else start.knots
+    knots = engine_knots(events) if start is None else start.knots
     v = np.sqrt(np.median(drive.speed2[laps], axis=1))
     load = np.median(drive.load[laps], axis=1)
     pull, begin = drive.value, None
@@ -175,7 +183,16 @@ def solve(
 
     exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking, weights(events.trail.count))
     ratio, exponent_drive = fit_traction(
-        events.pickup, laps, quantile, lateral, braking, knots, engine, drag, weights(events.pickup.count)
+        events.pickup,
+        laps,
+        quantile,
+        lateral,
+        braking,
+        knots,
+        engine,
+        drag,
+        float(v.min()),
+        weights(events.pickup.count),
     )
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])
     return Solution(
@@ -243,13 +260,16 @@ def fit_curve(
     """
     error = np.sqrt(deviation**2 + ENGINE_FLOOR**2)
     design = np.concatenate([hats(v, knots), -load[:, :, None] / LOAD_UNIT], axis=2)
-    second = np.hstack([np.diff(np.eye(knots.size), 2, axis=0), np.zeros((knots.size - 2, 1))])
-    precision = second.T @ second / KNOT_BEND**2
+    first, second = (np.diff(np.eye(knots.size), order, axis=0) for order in (1, 2))
+    fall = -POWER_FALL * float(np.median(level)) * np.diff(knots) / float(np.median(v))
+    precision = np.zeros((knots.size + 1, knots.size + 1))
+    precision[:-1, :-1] = second.T @ second / KNOT_BEND**2 + first.T @ first / KNOT_FALL**2
     precision[-1, -1] = 1.0 / (DRAG_EXPECTED * LOAD_UNIT) ** 2
+    pull = np.append(first.T @ fall / KNOT_FALL**2, 0.0)
     if begin is None:
         start = np.linalg.lstsq(
-            np.vstack([design[0, :, :-1], second[:, :-1] * 0.5]),
-            np.concatenate([level[0], np.zeros(second.shape[0])]),
+            np.vstack([design[0, :, :-1], second * 0.5, first * 0.1]),
+            np.concatenate([level[0], np.zeros(second.shape[0]), fall * 0.1]),
             rcond=None,
         )[0]
         start = np.append(start, 0.0)
@@ -257,5 +277,5 @@ def fit_curve(
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
     lowest = np.append(np.full(knots.size, -np.inf), 0.0)
     start = np.broadcast_to(start, (level.shape[0], knots.size + 1))
-    p = climb(level, error, design, start, ENGINE_EVENTS, precision, lowest, None, weight)
+    p = climb(level, error, design, start, ENGINE_EVENTS, precision, lowest, pull, weight)
     return falling(p[:, :-1]), p[:, -1] / LOAD_UNIT

@@ -13,7 +13,7 @@ TRAIL_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # A window out of a corner with more than this of the engine's pull tells only that traction is more than it used.
 ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 # Windows out of corners: many are limited by the engine and tell of traction only that it is more.
-DRIVE_EVENTS = Mixture(spike=0.2, shortfall=0.25)
+DRIVE_EVENTS = Mixture(spike=0.1, shortfall=0.1)
 # Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
 DRIVE_FLOOR = 0.015
 # Exponents tried, and what is expected of them before looking.
@@ -90,9 +90,13 @@ def fit_traction(
     knots: np.ndarray,
     engine: np.ndarray,
     drag: np.ndarray,
+    slowest: float,
     weight: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior means of traction over braking, and of the drive exponent, of each draw."""
+    """Posterior means of traction over braking, and of the drive exponent, of each draw.
+
+    The engine's curve is seen from the speed `slowest` [m/s] on: below it tells nothing of the tyres.
+    """
     draws = laps.shape[0]
     log_prior = (
         -0.5 * ((TRACTION_RATIOS[:, None] - TRACTION_PRIOR[0]) / TRACTION_PRIOR[1]) ** 2
@@ -100,7 +104,9 @@ def fit_traction(
     )
     score = np.tile(log_prior, (draws, 1, 1))
     # traction is at least what the engine ever used, at the speed where it did
-    largest = np.max(engine / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * knots**2), axis=1) * ENGINE_SHARE
+    seen = np.append(slowest, knots[knots > slowest])
+    pulled = engine @ hats(seen, knots).T
+    largest = np.max(pulled / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * seen**2), axis=1) * ENGINE_SHARE
     score += np.where(TRACTION_RATIOS[None, :, None] < largest[:, None, None] - 1e-3, -1e3, 0.0)
     if found.count:
         x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)

@@ -22,6 +22,10 @@ OTHER_SHARE = 0.35
 LEAST_EXPONENT = 1.4
 # Smallest shares of both limits in a window that tells of the exponents.
 COMBINED_SHARE = 0.3
+# Below this share of what the engine gives there, the drive on a straight is limited by the tyres or the driver.
+TRACTION_SHARE = 0.93
+# ... when it changes by less than this share within a window.
+STEADY = 0.1
 # One event at most per so many seconds.
 LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 0.6, 1.0, 0.6, 0.6  # [s]
 # Largest lateral share at which the engine's pull is read (above it the tyres may be what limits).
@@ -157,21 +161,25 @@ class EventFinder:
     def drive_events(self, guess: Guess) -> Events:
         """Stretches under power; at full throttle on most laps where the throttle is logged."""
         w, s = self.windows, self.samples
-        x, brake, _ = self.shares(guess)
+        x, brake, drive = self.shares(guess)
         allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
         if s.throttle is not None:
-            allowed &= w.lowest(np.median(s.throttle, axis=0)) >= FULL_THROTTLE
+            full = allowed & (w.lowest(np.median(s.throttle, axis=0)) >= FULL_THROTTLE)
+            allowed = full if full.any() else allowed & (w.lowest(drive) > IN_USE)
         value = w.mean(s.pull)
         metric = value - guess.engine(self.window_speed2)
         return self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
 
     def combined_events(self, guess: Guess, exponents: np.ndarray, *, braking: bool) -> CombinedEvents:
-        """Trail braking (or drive out of corners): windows with a good share of both."""
+        """Trail braking: windows with a good share of both. Drive out of corners: likewise, and windows with less
+        lateral acceleration where the engine had more to give, so that it was the tyres or the driver who limited."""
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
         other, limit = (brake, guess.braking) if braking else (drive, guess.traction)
-        allowed = (w.lowest(x) > COMBINED_SHARE) & (w.lowest(other) > COMBINED_SHARE)
-        allowed &= w.lowest(self.turn) == w.highest(self.turn)
+        allowed = (w.lowest(x) > COMBINED_SHARE) & (w.lowest(self.turn) == w.highest(self.turn))
+        if not braking:
+            allowed |= self._at_traction(guess, x, drive)
+        allowed &= w.lowest(other) > COMBINED_SHARE
         along = np.clip(-s.along if braking else s.along, 0.0, None)
         use_lat, use_lon = np.abs(s.lateral) / self._side(guess, s.speed2), along / limit(s.speed2)
         total = w.mean(np.hypot(use_lat, use_lon))
@@ -193,6 +201,18 @@ class EventFinder:
             where=chosen.where,
             turn=chosen.turn,
         )
+
+    def _at_traction(self, guess: Guess, x: np.ndarray, drive: np.ndarray) -> np.ndarray:
+        """Windows with little lateral acceleration and a steady drive below the engine's: tyres or driver hold it.
+
+        Where the drive is not steady a gear is changed or the throttle moved.
+        """
+        w, s = self.windows, self.samples
+        engine = guess.engine(np.median(self.window_speed2, axis=0))
+        spare = np.median(w.mean(s.pull), axis=0) < TRACTION_SHARE * engine
+        steady = w.highest(self.along) - w.lowest(self.along) < STEADY * np.abs(np.median(self.held_along, axis=0))
+        held = (w.highest(x) < OTHER_SHARE) & (w.lowest(drive) > IN_USE) & spare & steady
+        return held if s.throttle is None else held & (w.lowest(np.median(s.throttle, axis=0)) < FULL_THROTTLE)
 
     def _choose(
         self,

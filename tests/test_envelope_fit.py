@@ -5,9 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from envelope_cases import drive
+from truth_table import truth_table
 
+from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
+from simlap.envelope_bootstrap import fit_curve
 from simlap.envelope_events import EventFinder
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_grip import corner_grip
@@ -15,6 +18,7 @@ from simlap.envelope_samples import road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.solver import limit_profile, solve_batch
+from simlap.synthetic import CornerSkill, Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
 
 
@@ -209,3 +213,34 @@ def test_limit_lap_is_near_the_truth_where_banking_is_unknown():
     laps = np.asarray(solve_batch(flat, fit.draws).lap_time)
     assert np.quantile(laps, 0.05) < case.limit_lap < np.quantile(laps, 0.95)
     assert any("banking unknown" in note for note in fit.notes)
+
+
+STRONG = club_car(power=420.0)  # W/kg: on a kart circuit its tyres limit the drive nearly everywhere
+
+
+@pytest.mark.parametrize("exit_used", [1.0, 0.8])
+def test_limit_lap_is_the_true_one_where_tyres_and_not_the_engine_limit_the_drive(exit_used):
+    # Full throttle is rare or never seen: in slow corners traction has to come from straights driven with less.
+    track = invented_circuit("kart")
+    line = track.line.resample(2.0)
+    skills = {c.name: CornerSkill(exit=exit_used) for c in track.corners[::3]}
+    driver = Driver(corners=skills, spread=0.01)
+    made = synthetic_session(track, STRONG, driver, Sensors.good(), seed=4, losses=False)
+    table = truth_table(made, line, seed=4)
+    path = mean_path(table, line)
+    found = fit_envelope(table, path, draws=0).envelope
+    times = solve_batch(path, np.array([found.pack(), STRONG.pack()])).lap_time
+    assert times[0] == pytest.approx(times[1], rel=0.005)  # bar of issue 5
+    v = 15.0  # the middle of the slow half; traction and braking bars are taken alike
+    assert float(found.traction_limit(v)) == pytest.approx(float(STRONG.traction_limit(v)), rel=0.04)
+
+
+def test_one_window_at_full_throttle_makes_a_curve_through_it():
+    # one event tells the pull at its speed and nothing else; the curve may only fall from there
+    one = np.array([[6.0]])
+    knots = np.linspace(10.0, 30.0, 6)
+    engine, drag = fit_curve(one, 0.05 * one, 5.0 * one, knots, None, 0.0 * one, np.ones((1, 1)))
+    assert np.interp(30.0, knots, engine[0]) == pytest.approx(6.0, rel=0.05)
+    assert np.all(np.diff(engine[0]) <= 0.0)
+    assert 6.0 < engine[0, 0] < 12.0  # between constant and twice: constant power would be three times
+    assert drag[0] == pytest.approx(0.0, abs=1e-3)
