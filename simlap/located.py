@@ -77,8 +77,9 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     if not v.max() < JUMP_SPEED:
         gap = int(np.argmax(np.diff(fixes.t)))
         raise NotEnoughData(
-            f"{session.source}: no path follows these positions at a speed that a car can drive. The longest gap between "
-            f"them runs from {fixes.t[gap]:.1f} to {fixes.t[gap + 1]:.1f} s: cut the log there, or log positions throughout."
+            f"{session.source}: no path follows these positions at a speed that a car can drive. The longest gap "
+            f"between them runs from {fixes.t[gap]:.1f} to {fixes.t[gap + 1]:.1f} s: cut the log there, or log "
+            "positions throughout."
         )
     noise_lon, noise_lat = drawn_errors(fused, t, carried)
     valid = _valid(t, fixes, fused, {**receiver, **inertial}, v)
