@@ -23,6 +23,8 @@ REPLACE, AT_LEAST = 1, 2  # modes of StationLimits.own_*
 # In a corner that the limit takes flat, a driver who speeds up less than the limit by this much for this long holds
 # the speed; a gear change at full throttle takes a third of the time.
 HELD_BACK, HELD_TIME = 0.4, 1.0  # [m/s²], [s]
+# A driver who gains at least this all the way but for a gear change speeds up through a corner.
+SPEEDS_UP, GEAR_CHANGE = 0.5, 0.4  # [m/s²], [s]
 # A driver whose speed rises by this much before the limit's braking is over has slowed too much.
 SLOWED_BELOW = 0.3  # [m/s]
 UNBOUND = 1.0e3  # [m/s] a speed cap that no road car reaches: "no cap"
@@ -262,7 +264,8 @@ def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
 
     A corner that the limit takes flat counts as an exit: its speed comes from the exit before it, and were the own
     speed its cap, what a slow exit costs along the straight would be charged to the flat corner on it. Where the
-    driver holds back in it all the same, the speed was the driver's choice and stays a cap.
+    driver holds back in it all the same, the speed was the driver's choice and stays a cap. A corner for which the
+    limit slows and the driver, arriving slowly, speeds up all the way is an exit for the same reason.
 
     A driver who is slowest before the limit's braking is over has slowed too much and speeds up from there: the own
     speed is a cap as in mid-corner, or the slowest place would not be kept.
@@ -275,6 +278,10 @@ def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
             slowest = fastest + int(np.argmin(lap.v[here[fastest:]]))
             if lap.v[(here[-1] + 1) % lap.v.size] > lap.v[here[slowest]] + SLOWED_BELOW:
                 kind[here[slowest:]] = MID_CORNER
+    for corner in range(phases.count // PHASES):
+        here = phases.stretch(PHASES * corner + BRAKING, PHASES * corner + MID_CORNER)
+        if here.size and _longest(lap.a[here] < SPEEDS_UP, lap.dt[here]) < GEAR_CHANGE:
+            kind[here] = EXIT
     for corner in np.flatnonzero(phases.flat):
         here = phases.stretch(PHASES * int(corner) + MID_CORNER)
         if phases.limit_a is None or _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) < HELD_TIME:
