@@ -23,8 +23,13 @@ REPLACE, AT_LEAST = 1, 2  # modes of StationLimits.own_*
 # In a corner that the limit takes flat, a driver who speeds up less than the limit by this much for this long holds
 # the speed; a gear change at full throttle takes a third of the time.
 HELD_BACK, HELD_TIME = 0.4, 1.0  # [m/s²], [s]
-# A driver who gains at least this all the way but for a gear change speeds up through a corner.
-SPEEDS_UP, GEAR_CHANGE = 0.5, 0.4  # [m/s²], [s]
+# A driver who gains at least this all the way but for a gear change (at most this long, and this share of the way)
+# speeds up through mid-corner.
+SPEEDS_UP, GEAR_CHANGE, MOSTLY = 0.5, 0.4, 0.15  # [m/s²], [s], share
+# A driver who slows in a braking phase by less than this share of the own braking there coasts.
+COASTS = 0.35
+# Brakes that are this much weaker in a phase than on the rest of the lap were not used there.
+UNUSED = 0.4
 # A driver whose speed rises by this much before the limit's braking is over has slowed too much.
 SLOWED_BELOW = 0.3  # [m/s]
 UNBOUND = 1.0e3  # [m/s] a speed cap that no road car reaches: "no cap"
@@ -232,14 +237,15 @@ def kept_limits(
 def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str, np.ndarray]:
     """Arrays (runs, n) for StationLimits: the lap's behaviour where `stations` (runs, n) is true.
 
-    In a braking phase the driver may still be on the throttle before the own brake point. There the own push is
-    kept, and a car that arrives faster brakes earlier, as hard as this driver brakes in the phase: a better exit
-    is carried down the straight up to the corner.
+    In a braking phase the driver may still be on the throttle, or coast, before the own brake point. There the own
+    push is kept, and a car that arrives faster brakes later or earlier, as hard as this driver brakes in the phase: a
+    better exit is carried down the straight up to the corner.
     """
     kind = _kept_kind(lap, phases)
     braking, middle, leaving = (stations & (kind == k) for k in (BRAKING, MID_CORNER, EXIT))
-    pushing = (kind == BRAKING) & (lap.a > 0.0)
-    strength = _braking_strength(lap, phases)[phases.phase]
+    strength, usual = _braking_strength(lap, phases)
+    strength = np.where(strength < UNUSED * usual, usual, strength)[phases.phase]
+    pushing = (kind == BRAKING) & ((lap.a > 0.0) | _coasting(lap, phases, strength))
     brake_mode = np.zeros(stations.shape, dtype=np.int8)
     drive_mode = np.zeros(stations.shape, dtype=np.int8)
     brake_mode[braking] = REPLACE
@@ -259,18 +265,29 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     }
 
 
+def _coasting(lap: Driven, phases: PhaseMap, strength: np.ndarray) -> np.ndarray:
+    """Stations of braking phases before the driver brakes, bool, shape (n,); `strength` (n,) [m/s²]."""
+    out = np.zeros(lap.a.size, dtype=bool)
+    for phase in range(BRAKING, phases.count, PHASES):
+        here = phases.stretch(phase)
+        brakes = lap.a[here] < -COASTS * strength[here]
+        out[here[: np.argmax(brakes) if brakes.any() else here.size]] = True
+    return out
+
+
 def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
     """As what the driver's behaviour is kept at each station, shape (n,): BRAKING, MID_CORNER or EXIT.
 
     A corner that the limit takes flat counts as an exit: its speed comes from the exit before it, and were the own
     speed its cap, what a slow exit costs along the straight would be charged to the flat corner on it. Where the
-    driver holds back in it all the same, the speed was the driver's choice and stays a cap. A corner for which the
-    limit slows and the driver, arriving slowly, speeds up all the way is an exit for the same reason.
+    driver holds back in it all the same, the speed was the driver's choice and stays a cap. A mid-corner without
+    braking before it, in which the driver speeds up all the way, is an exit for the same reason.
 
     A driver who is slowest before the limit's braking is over has slowed too much and speeds up from there: the own
     speed is a cap as in mid-corner, or the slowest place would not be kept.
     """
     kind = phases.kind
+    strength, usual = _braking_strength(lap, phases)
     for phase in range(BRAKING, phases.count, PHASES):
         here = phases.stretch(phase)
         if here.size:
@@ -279,11 +296,13 @@ def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
             if lap.v[(here[-1] + 1) % lap.v.size] > lap.v[here[slowest]] + SLOWED_BELOW:
                 kind[here[slowest:]] = MID_CORNER
     for corner in range(phases.count // PHASES):
-        here = phases.stretch(PHASES * corner + BRAKING, PHASES * corner + MID_CORNER)
-        if here.size and _longest(lap.a[here] < SPEEDS_UP, lap.dt[here]) < GEAR_CHANGE:
+        here = phases.stretch(PHASES * corner + MID_CORNER)
+        dt, holds = lap.dt[here], lap.a[here] < SPEEDS_UP
+        braked = strength[PHASES * corner + BRAKING] > UNUSED * usual
+        if here.size and not braked and _longest(holds, dt) < GEAR_CHANGE and np.sum(dt * holds) < MOSTLY * dt.sum():
             kind[here] = EXIT
-    for corner in np.flatnonzero(phases.flat):
-        here = phases.stretch(PHASES * int(corner) + MID_CORNER)
+    for flat in np.flatnonzero(phases.flat):
+        here = phases.stretch(PHASES * int(flat) + MID_CORNER)
         if phases.limit_a is None or _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) < HELD_TIME:
             kind[here] = EXIT
     return kind
@@ -295,15 +314,18 @@ def _longest(yes: np.ndarray, dt: np.ndarray) -> float:
     return float((run - np.maximum.accumulate(np.where(yes, 0.0, run))).max(initial=0.0))
 
 
-def _braking_strength(lap: Driven, phases: PhaseMap) -> np.ndarray:
-    """How hard the lap brakes in each phase, shape (p,): mean over the harder half of its slowing. [m/s²]"""
+def _braking_strength(lap: Driven, phases: PhaseMap) -> tuple[np.ndarray, float]:
+    """How hard the lap brakes in each phase, shape (p,): mean over the harder half of its slowing; and the median over
+    the braking phases, which stands in where the brakes were not used. [m/s²]"""
     hardest = np.zeros(phases.count)
     np.maximum.at(hardest, phases.phase, -lap.a)
     hard = -lap.a >= 0.5 * hardest[phases.phase]
     hard &= hardest[phases.phase] > 0.0
     count = np.bincount(phases.phase, weights=hard, minlength=phases.count)
     total = np.bincount(phases.phase, weights=-lap.a * hard, minlength=phases.count)
-    return total / np.maximum(count, 1.0)
+    strength = total / np.maximum(count, 1.0)
+    braking = strength[BRAKING::PHASES]
+    return strength, float(np.median(braking[braking > 0.0])) if (braking > 0.0).any() else 0.0
 
 
 def ledger_masks(phases: PhaseMap) -> np.ndarray:

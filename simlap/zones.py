@@ -44,6 +44,9 @@ TOP_SHARE = 0.15  # [m/s]
 # where it comes out of a slow corner close behind, the first stations are still on traction.
 FLAT_SHARE = 0.9  # [1]
 
+# The smooth motion begins to show a lift so long before the speed is highest: the rise of a 2 Hz low-pass is 0.2 s.
+LIFT_SPREAD = 0.25  # [s]
+
 # A lap slowed for a corner when it lost at least this much speed before it; a driver lifts by more.
 LAP_SLOWING_MIN = 1.0  # [m/s]
 
@@ -159,7 +162,7 @@ def cut_zones(
         brake_stops.append(_first_at_or_below(v, top - BRAKING_SHARE * (top - low), begin) if slows else entry)
         stops.append(slow[i] if slows else apex)
     if onsets is not None:
-        _advance(starts, slow, onsets, counted, line)
+        _advance(starts, slow, onsets, counted, line, v)
     return _tile(corners, line.station, starts, brake_stops, stops, flat)
 
 
@@ -221,8 +224,10 @@ def _first_at_or_below(v: np.ndarray, level: float, start: int) -> int:
     return start + int(np.argmax(v[np.arange(start, start + v.size) % v.size] <= level))
 
 
-def _advance(starts: list[int], slow: list[int], onsets: BrakeOnsets, counted: np.ndarray | None, line: Line) -> None:
-    """Move each start forward to the earliest onset of the laps."""
+def _advance(
+    starts: list[int], slow: list[int], onsets: BrakeOnsets, counted: np.ndarray | None, line: Line, v: np.ndarray
+) -> None:
+    """Move each start forward to where the laps' earliest onset begins to show in the smooth motion."""
     rows = slice(None) if counted is None else np.asarray(counted, dtype=bool)
     n = line.station.size
     for i, slowest in enumerate(slow):
@@ -231,7 +236,9 @@ def _advance(starts: list[int], slow: list[int], onsets: BrakeOnsets, counted: n
         early = (slowest - index) % n
         early = early[early < n // 2]  # the rest began behind the limit's slowest station
         if early.size:
-            starts[i] = min(starts[i], slowest - int(early.max()))
+            first = slowest - int(early.max())
+            first -= round(LIFT_SPREAD * float(v[first % n]) * n / line.length)
+            starts[i] = min(starts[i], first)
 
 
 def _tile(

@@ -9,7 +9,7 @@ from simlap.corners import Corner
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
 from simlap.line import Line
-from simlap.losses import EXIT, Driven, driven_on, ledger_masks, ledgers, map_phases, typical_lap
+from simlap.losses import EXIT, Driven, PhaseMap, driven_on, ledger_masks, ledgers, map_phases, typical_lap
 from simlap.solver import limit_profile
 from simlap.zones import Zone
 
@@ -121,6 +121,39 @@ def test_slowing_too_much_before_the_corner_is_kept_and_charged_to_the_braking(c
     assert abs(ledger.unexplained_s) < 0.01 * lost
     # phases 2 and 3: it began to coast before the limit's brake point, in what is still the first corner's exit
     assert ledger.caused[2] + ledger.caused[3] == pytest.approx(lost, rel=0.02)
+
+
+def test_who_coasts_after_a_slow_exit_has_brakes_for_a_better_one(circuit):
+    # Late push, then off the throttle at 0.7 m/s² from 15 m behind the limit's brake point until the brakes must be
+    # used. After a perfect exit the car arrives on the limit's braking curve and the driver, who brakes as hard as the
+    # limit, follows it: the whole loss is the exit's. Were the coasting taken for the brakes, hardly any of it were.
+    line, envelope, v0, phases = circuit
+    late = late_push(line, envelope, v0, 200.0)
+    v, s = late.v.copy(), line.station - HALF
+    lift = brake_station(v0, D) + 15.0
+    on = (s > lift) & (s <= D)
+    top = float(np.interp(lift, s[(s >= 0) & (s <= D)], v[(s >= 0) & (s <= D)]))
+    v[on] = np.minimum(np.sqrt(top**2 - 1.4 * (s[on] - lift)), np.sqrt(v0**2 + 2 * BRAKING * (D - s[on])))
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    (ledger,) = ledgers(line, envelope.pack(), [driven], phases)
+    lost = driven.lap_time - limit_profile(line, envelope).lap_time
+    assert abs(ledger.unexplained_s) < 0.002 * lost
+    assert ledger.caused[EXIT] == pytest.approx(lost, rel=0.01)
+    assert ledger.gain_alone[EXIT] == pytest.approx(lost, rel=0.01)
+
+
+def test_a_kink_driven_speeding_up_all_the_way_owes_its_speed_to_the_exit_before(circuit):
+    # A kink of 40 m on the straight, for which nobody brakes: no phase of it may hold what the slow exit costs.
+    line, envelope, v0, phases = circuit
+    lap = late_push(line, envelope, v0, 60.0)
+    on = np.asarray(line.station) - HALF
+    split = np.where(phases.phase >= 3, phases.phase + 3, phases.phase)  # the second bend becomes the third corner
+    split[(phases.phase == EXIT) & (on > 100.0)] = 5
+    split[(phases.phase == EXIT) & (on > 100.0) & (on <= 140.0)] = 4
+    (ledger,) = ledgers(line, envelope.pack(), [lap], PhaseMap(split, np.array([1, 2, 3, 4, 5, 6, 7, 8, 0])))
+    expected = 60.0 / v0 + straight_time(v0, D - 60.0) - straight_time(v0, D)  # closed form, as above
+    assert abs(ledger.unexplained_s) < 1e-6 * lap.lap_time
+    assert ledger.caused[EXIT] == pytest.approx(expected, abs=0.008)  # as the slow exit without a kink
 
 
 def test_keeping_every_phase_reproduces_the_driven_lap(circuit):
