@@ -28,11 +28,13 @@ BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
 # Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
 UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
-ENGINE_EVENTS = Mixture(spike=0.5, shortfall=0.3)
+ENGINE_EVENTS = Mixture(spike=0.25, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
 KNOT_BEND = 0.2  # [m/s²]
+# ... up to this many times the fastest drive window's speed.
+REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
 # that from knot to knot, give or take.
 POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
@@ -85,14 +87,15 @@ class Solution:
 
 
 def engine_knots(events: EventSet) -> np.ndarray:
-    """Uniform speeds from the slowest event to the fastest under power [m/s].
+    """Uniform speeds from the slowest event to beyond the fastest under power [m/s].
 
-    Below the slowest drive window nothing but `KNOT_BEND` holds the curve, which goes on straight there: out of slow
-    corners the tyres limit, and an engine that is taken to pull no more than at higher speed would limit instead.
+    Outside the drive windows nothing but `KNOT_BEND` and `KNOT_FALL` hold the curve, which goes on about straight: out
+    of slow corners the tyres limit, and an engine that pulled no more than at higher speed would limit instead; and a
+    driver who leaves corners slowly has not shown how the pull falls at the limit lap's top speeds.
     """
     drive = np.sqrt(np.median(events.drive.speed2, axis=0))
     slowest = [np.sqrt(np.median(each.speed2, axis=0)).min(initial=np.inf) for each in (events.lateral, events.pickup)]
-    low, high = float(min(drive.min(), *slowest)), float(drive.max())
+    low, high = float(min(drive.min(), *slowest)), REACH * float(drive.max())
     count = max(2, 1 + int(np.ceil((high - low) / KNOT_EVERY)))
     return np.linspace(low, max(high, low + 1.0), count)
 

@@ -14,6 +14,9 @@ TRAIL_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 # Windows out of corners: many are limited by the engine and tell of traction only that it is more.
 DRIVE_EVENTS = Mixture(spike=0.1, shortfall=0.1)
+# Windows on straights with less drive than the engine's: most are a driver on half throttle, any amount short.
+STRAIGHT_EVENTS = Mixture(spike=0.2, shortfall=0.1, idle=1.0)
+STRAIGHT_SHARE = 0.3  # lateral share below which a window counts as one
 # Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
 DRIVE_FLOOR = 0.015
 # Exponents tried, and what is expected of them before looking.
@@ -21,11 +24,11 @@ EXPONENTS = np.linspace(1.0, 3.0, 41)
 DRIVE_EXPONENTS = EXPONENTS[::4]
 EXPONENT_PRIOR = (2.0, 0.5)
 # Narrower for drive: most exits are limited by the engine and tell little of the tyres.
-DRIVE_EXPONENT_PRIOR = (2.0, 0.35)
+DRIVE_EXPONENT_PRIOR = (2.0, 0.2)
 # Traction with no lateral load over the braking limit: tried ratios, and what is expected before looking (two driven
 # wheels of four, loaded by the acceleration).
 TRACTION_RATIOS = np.linspace(0.3, 1.0, 15)
-TRACTION_PRIOR = (0.75, 0.2)
+TRACTION_PRIOR = (0.72, 0.17)
 # Traction grows with v² by this share of what the braking limit does: two of four wheels are driven, and the wings'
 # load does not all reach them.
 TRACTION_GROWTH = 0.7
@@ -116,12 +119,16 @@ def fit_traction(
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
         pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
+        straight = x < STRAIGHT_SHARE
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
                 used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
-                each = log_density(used * found.bend[k] + lift - 1.0, error, DRIVE_EVENTS)
-                over = log_density(np.maximum(used * found.bend[k] + lift - 1.0, 0.0), error, DRIVE_EVENTS)
-                score[:, i, k] += np.sum(weight * np.where(at_engine, over, each), axis=1)
+                residual = used * found.bend[k] + lift - 1.0
+                each = log_density(residual, error, DRIVE_EVENTS)
+                over = log_density(np.maximum(residual, 0.0), error, DRIVE_EVENTS)
+                held = log_density(residual, error, STRAIGHT_EVENTS)
+                told = np.where(at_engine, over, np.where(straight, held, each))
+                score[:, i, k] += np.sum(weight * told, axis=1)
     flat = score.reshape(draws, -1)
     weight = np.exp(flat - flat.max(axis=1, keepdims=True)).reshape(score.shape)
     weight /= weight.sum(axis=(1, 2), keepdims=True)
