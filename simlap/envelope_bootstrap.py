@@ -38,9 +38,12 @@ REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
 # that from knot to knot, give or take.
 POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
-# Cornering drag is expected to be of this size (standard deviation): a tyre at 5° of slip loses 9 % of its side force
-# to drag, which at 10 m/s² is 0.009 s²/m. Lateral loads are measured in LOAD_UNIT while fitting.
-DRAG_EXPECTED = 0.01  # [s²/m]
+# The climb to the likeliest curve begins at this expectile of the levels; the rounds settle it to 1 %.
+EDGE, EDGE_ROUNDS = 0.97, 12
+# Cornering drag is expected to be of this size, give or take: tyres at 3 to 5° of slip lose 5 to 9 % of their side
+# force to drag, which at 10 m/s² is 0.005 to 0.009 s²/m; grip reached at less slip, 0.002. Lateral loads are measured
+# in LOAD_UNIT while fitting.
+DRAG_EXPECTED, DRAG_APART = 0.005, 0.003  # [s²/m]
 LOAD_UNIT = 100.0  # [m²/s⁴]
 
 
@@ -248,6 +251,20 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
     return (found.value / shape * np.median(shape, axis=0))[laps]
 
 
+def _upper_edge(rows: np.ndarray, level: np.ndarray, fall: np.ndarray) -> np.ndarray:
+    """Curve near the upper edge of the levels: expectiles by asymmetric least squares (Newey and Powell 1987,
+    doi:10.2307/1911031). The likelihood takes levels far above a curve for wild ones, so the climb to its top must not
+    begin in the middle of a cloud of half-open throttles."""
+    wanted = np.concatenate([level, np.zeros(rows.shape[0] - level.size - fall.size), fall])
+    weight = np.ones(wanted.size)
+    curve = np.zeros(rows.shape[1])
+    for _ in range(EDGE_ROUNDS):
+        curve = np.linalg.lstsq(rows * weight[:, None], wanted * weight, rcond=None)[0]
+        above = level > rows[: level.size] @ curve
+        weight[: level.size] = np.sqrt(np.where(above, EDGE, 1.0 - EDGE))
+    return curve
+
+
 def fit_curve(
     level: np.ndarray,
     deviation: np.ndarray,
@@ -267,14 +284,10 @@ def fit_curve(
     fall = -POWER_FALL * float(np.median(level)) * np.diff(knots) / float(np.median(v))
     precision = np.zeros((knots.size + 1, knots.size + 1))
     precision[:-1, :-1] = second.T @ second / KNOT_BEND**2 + first.T @ first / KNOT_FALL**2
-    precision[-1, -1] = 1.0 / (DRAG_EXPECTED * LOAD_UNIT) ** 2
-    pull = np.append(first.T @ fall / KNOT_FALL**2, 0.0)
+    precision[-1, -1] = 1.0 / (DRAG_APART * LOAD_UNIT) ** 2
+    pull = np.append(first.T @ fall / KNOT_FALL**2, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
     if begin is None:
-        start = np.linalg.lstsq(
-            np.vstack([design[0, :, :-1], second * 0.5, first * 0.1]),
-            np.concatenate([level[0], np.zeros(second.shape[0]), fall * 0.1]),
-            rcond=None,
-        )[0]
+        start = _upper_edge(np.vstack([design[0, :, :-1], second * 0.5, first * 0.1]), level[0], fall * 0.1)
         start = np.append(start, 0.0)
     else:
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
