@@ -48,6 +48,12 @@ class Options:
             raise OptionError(f"draws {self.draws!r}: the intervals need resamplings of the laps; {DRAWS} is usual.")
 
 
+NO_PLACE_FOR_TRACK = (
+    "No positions in the log: track {!r} cannot be laid under it. The circuit, its start line and its corners are "
+    "found from the laps; elevation, banking and names of the track file are left out."
+)
+
+
 @dataclass(frozen=True, eq=False)
 class Prepared:
     """Laps on common stations, before anything is judged."""
@@ -72,6 +78,8 @@ def find_session_laps(session: Session, track: Track | None, options: Options) -
 
 def _session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
     motion = motion_of(session)
+    if track is not None and not motion.closes:
+        motion, track = replace(motion, notes=(*motion.notes, NO_PLACE_FOR_TRACK.format(track.name))), None
     track = track and track.in_plane(motion.origin)
     start = None
     if options.start_line is not None:

@@ -28,7 +28,7 @@ BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
 # Then the cluster's centre is wanted, not its upper edge: more of the corners are expected there.
 UNBANKED_EVENTS = Mixture(spike=0.85, shortfall=0.06, idle=0.5)
 # Windows under power, in m/s²: some hold a gear change, a lift or traffic.
-ENGINE_EVENTS = Mixture(spike=0.25, shortfall=0.3)
+ENGINE_EVENTS = Mixture(spike=0.5, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
 # Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
 KNOT_EVERY = 4.0  # [m/s]
@@ -257,7 +257,7 @@ def _upper_edge(rows: np.ndarray, level: np.ndarray, fall: np.ndarray) -> np.nda
     begin in the middle of a cloud of half-open throttles."""
     wanted = np.concatenate([level, np.zeros(rows.shape[0] - level.size - fall.size), fall])
     weight = np.ones(wanted.size)
-    curve = np.zeros(rows.shape[1])
+    curve: np.ndarray = np.zeros(rows.shape[1])
     for _ in range(EDGE_ROUNDS):
         curve = np.linalg.lstsq(rows * weight[:, None], wanted * weight, rcond=None)[0]
         above = level > rows[: level.size] @ curve

@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 import simlap
-from simlap.analysis import Options, judge, lap_row, prepare, with_shown_grip
+from simlap.analysis import Options, analyse, judge, lap_row, prepare, with_shown_grip
+from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.losses import PHASE_NAMES
 from simlap.solver import limit_profile
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
 
 
@@ -234,3 +236,15 @@ def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(
 def test_an_analysis_without_resamplings_is_refused_in_plain_words():
     with pytest.raises(OptionError, match="draws 0: the intervals need resamplings"):
         Options(draws=0)
+
+
+def test_a_log_without_positions_is_judged_without_the_track_file_and_told_so():
+    # A reckoned path has no place on the map, so no line of a file fits under it.
+    track = invented_circuit("club")
+    sensors = Sensors.good().without("latitude", "longitude", "course")
+    made = synthetic_session(track, club_car(), Driver(), sensors, laps=5, seed=1, losses=False)
+    found = analyse(made.session, track, draws=10)
+    assert any("cannot be laid under it" in note and track.name in note for note in found.notes)
+    assert len(found.corners) == len(track.corners)
+    # without the file's banking the limit is a mean over the corners: 1 % holds without it (test_envelope_fit)
+    assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.01)
