@@ -78,7 +78,7 @@ def find_session_laps(session: Session, track: Track | None, options: Options) -
 
 def _session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
     motion = motion_of(session)
-    if track is not None and not motion.closes:
+    if track is not None and track.origin is not None and not motion.closes:
         motion, track = replace(motion, notes=(*motion.notes, NO_PLACE_FOR_TRACK.format(track.name))), None
     track = track and track.in_plane(motion.origin)
     start = None

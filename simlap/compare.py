@@ -145,7 +145,8 @@ def compare(
                     f"{session.source}: its laps do not fit the circuit of {reference} ({error}) Were both driven on "
                     "one circuit?"
                 ) from error
-            track = track or one.track
+            if track is None or (track.origin is not None and one.track.origin is None):
+                track = one.track  # no file was given, or none can be laid under a log without positions
             reference = reference or session.source
             found.append(one)
         prepared.append((label, tuple(found)))

@@ -168,6 +168,19 @@ def test_two_logs_of_one_outing_show_no_change_from_raw_log_to_verdict(club):
         compare([club.session], [club.session], track=club.track, options=Options(draws=40), notes=["C:fuel=full"])
 
 
+def test_logs_without_positions_are_compared_with_and_without_a_track_file():
+    track = invented_circuit("kart")
+    sensors = Sensors.good().without("latitude", "longitude", "course")
+    logs = [
+        synthetic_session(track, club_car(), Driver(), sensors, laps=6, seed=seed, losses=False).session
+        for seed in (1, 2)
+    ]
+    plain = compare(logs[:1], logs[1:], options=Options(draws=20))
+    filed = compare(logs[:1], logs[1:], track=track, options=Options(draws=20))
+    assert plain.verdict == filed.verdict == NO_CLEAR_CHANGE  # same car and driver, two seeds
+    assert filed.change.value == pytest.approx(plain.change.value, abs=1e-9)  # the file has no part in it
+
+
 def test_notes_that_differ_are_told_and_bad_ones_refused():
     assert parse_note("A:tyres=worn") == ("A", "tyres", "worn")
     with pytest.raises(OptionError, match="write SIDE:WHAT=VALUE"):
