@@ -38,7 +38,8 @@ REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
 # that from knot to knot, give or take.
 POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
-# The climb to the likeliest curve begins at this expectile of the levels; the rounds settle it to 1 %.
+# The climb to the likeliest curve begins at this expectile of the levels. Sixty rounds gave the same curve as twelve
+# (25 synthetic sessions without throttle channel).
 EDGE, EDGE_ROUNDS = 0.97, 12
 # Cornering drag is expected to be of this size, give or take: tyres at 3 to 5° of slip lose 5 to 9 % of their side
 # force to drag, which at 10 m/s² is 0.005 to 0.009 s²/m; grip reached at less slip, 0.002. Lateral loads are measured

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simlap.envelope_events import CombinedEvents
+from simlap.envelope_events import COMBINED_SHARE, CombinedEvents
 from simlap.envelope_frontier import Mixture, hats, log_density, upper_levels
 
 # Every level gets at least this error, as a share of the limit: windows of corners differ by surface and by rounding
@@ -16,7 +16,6 @@ ENGINE_SHARE, ENGINE_DOUBT = 0.96, 0.1  # share, [m/s²]
 DRIVE_EVENTS = Mixture(spike=0.1, shortfall=0.1)
 # Windows on straights with less drive than the engine's: most are a driver on half throttle, any amount short.
 STRAIGHT_EVENTS = Mixture(spike=0.2, shortfall=0.1, idle=1.0)
-STRAIGHT_SHARE = 0.3  # lateral share below which a window counts as one
 # Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
 DRIVE_FLOOR = 0.015
 # Exponents tried, and what is expected of them before looking.
@@ -119,15 +118,14 @@ def fit_traction(
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
         pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
-        straight = x < STRAIGHT_SHARE
+        straight = (x < COMBINED_SHARE) & ~at_engine
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
                 used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
                 residual = used * found.bend[k] + lift - 1.0
-                each = log_density(residual, error, DRIVE_EVENTS)
-                over = log_density(np.maximum(residual, 0.0), error, DRIVE_EVENTS)
-                held = log_density(residual, error, STRAIGHT_EVENTS)
-                told = np.where(at_engine, over, np.where(straight, held, each))
+                residual = np.where(at_engine, np.maximum(residual, 0.0), residual)
+                held, driven = (log_density(residual, error, kind) for kind in (STRAIGHT_EVENTS, DRIVE_EVENTS))
+                told = np.where(straight, held, driven)
                 score[:, i, k] += np.sum(weight * told, axis=1)
     flat = score.reshape(draws, -1)
     weight = np.exp(flat - flat.max(axis=1, keepdims=True)).reshape(score.shape)

@@ -7,6 +7,7 @@ its lap time is kept to the last digit whatever line was driven.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -65,6 +66,11 @@ class PhaseMap:
         """Whether each corner has a mid-corner phase alone: the limit profile takes it flat. Bool, (corners,)."""
         sizes = np.bincount(self.phase, minlength=self.count).reshape(-1, PHASES)
         return (sizes[:, BRAKING] == 0) & (sizes[:, EXIT] == 0)
+
+    @cached_property
+    def stretches(self) -> tuple[np.ndarray, ...]:
+        """Stations of each phase in driving order; asked for by every draw."""
+        return tuple(self.stretch(phase) for phase in range(self.count))
 
     def stretch(self, *phases: int) -> np.ndarray:
         """Stations of a phase, or of neighbouring ones, in driving order, also where they cross the start line."""
@@ -241,10 +247,10 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     push is kept, and a car that arrives faster brakes later or earlier, as hard as this driver brakes in the phase: a
     better exit is carried down the straight up to the corner.
     """
-    kind = _kept_kind(lap, phases)
+    braking_of_phase, braked = _braking_strength(lap, phases)
+    strength = braking_of_phase[phases.phase]
+    kind = _kept_kind(lap, phases, braked)
     braking, middle, leaving = (stations & (kind == k) for k in (BRAKING, MID_CORNER, EXIT))
-    strength, usual = _braking_strength(lap, phases)
-    strength = np.where(strength < UNUSED * usual, usual, strength)[phases.phase]
     pushing = (kind == BRAKING) & ((lap.a > 0.0) | _coasting(lap, phases, strength))
     brake_mode = np.zeros(stations.shape, dtype=np.int8)
     drive_mode = np.zeros(stations.shape, dtype=np.int8)
@@ -269,14 +275,16 @@ def _coasting(lap: Driven, phases: PhaseMap, strength: np.ndarray) -> np.ndarray
     """Stations of braking phases before the driver brakes, bool, shape (n,); `strength` (n,) [m/s²]."""
     out = np.zeros(lap.a.size, dtype=bool)
     for phase in range(BRAKING, phases.count, PHASES):
-        here = phases.stretch(phase)
+        here = phases.stretches[phase]
         brakes = lap.a[here] < -COASTS * strength[here]
         out[here[: np.argmax(brakes) if brakes.any() else here.size]] = True
     return out
 
 
-def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
+def _kept_kind(lap: Driven, phases: PhaseMap, braked: np.ndarray) -> np.ndarray:
     """As what the driver's behaviour is kept at each station, shape (n,): BRAKING, MID_CORNER or EXIT.
+
+    `braked` (p,) tells in which phases the brakes were used.
 
     A corner that the limit takes flat counts as an exit: its speed comes from the exit before it, and were the own
     speed its cap, what a slow exit costs along the straight would be charged to the flat corner on it. Where the
@@ -287,25 +295,32 @@ def _kept_kind(lap: Driven, phases: PhaseMap) -> np.ndarray:
     speed is a cap as in mid-corner, or the slowest place would not be kept.
     """
     kind = phases.kind
-    strength, usual = _braking_strength(lap, phases)
     for phase in range(BRAKING, phases.count, PHASES):
-        here = phases.stretch(phase)
+        here = phases.stretches[phase]
         if here.size:
             fastest = int(np.argmax(lap.v[here]))
             slowest = fastest + int(np.argmin(lap.v[here[fastest:]]))
             if lap.v[(here[-1] + 1) % lap.v.size] > lap.v[here[slowest]] + SLOWED_BELOW:
                 kind[here[slowest:]] = MID_CORNER
-    for corner in range(phases.count // PHASES):
-        here = phases.stretch(PHASES * corner + MID_CORNER)
-        dt, holds = lap.dt[here], lap.a[here] < SPEEDS_UP
-        braked = strength[PHASES * corner + BRAKING] > UNUSED * usual
-        if here.size and not braked and _longest(holds, dt) < GEAR_CHANGE and np.sum(dt * holds) < MOSTLY * dt.sum():
-            kind[here] = EXIT
-    for flat in np.flatnonzero(phases.flat):
-        here = phases.stretch(PHASES * int(flat) + MID_CORNER)
-        if phases.limit_a is None or _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) < HELD_TIME:
+    for corner, flat in enumerate(phases.flat):
+        here = phases.stretches[PHASES * corner + MID_CORNER]
+        speeds_up = not braked[PHASES * corner + BRAKING] and _speeds_up(lap.a[here], lap.dt[here])
+        if speeds_up or (flat and not _holds_back(lap, phases, here)):
             kind[here] = EXIT
     return kind
+
+
+def _speeds_up(a: np.ndarray, dt: np.ndarray) -> bool:
+    """Whether a stretch is driven speeding up all the way but for a gear change."""
+    holds = a < SPEEDS_UP
+    return bool(_longest(holds, dt) < GEAR_CHANGE and np.sum(dt * holds) < MOSTLY * dt.sum())
+
+
+def _holds_back(lap: Driven, phases: PhaseMap, here: np.ndarray) -> bool:
+    """Whether the driver speeds up less than the limit in the stations `here` of a corner that it takes flat."""
+    if phases.limit_a is None:
+        return False
+    return _longest(lap.a[here] < phases.limit_a[here] - HELD_BACK, lap.dt[here]) >= HELD_TIME
 
 
 def _longest(yes: np.ndarray, dt: np.ndarray) -> float:
@@ -314,9 +329,9 @@ def _longest(yes: np.ndarray, dt: np.ndarray) -> float:
     return float((run - np.maximum.accumulate(np.where(yes, 0.0, run))).max(initial=0.0))
 
 
-def _braking_strength(lap: Driven, phases: PhaseMap) -> tuple[np.ndarray, float]:
-    """How hard the lap brakes in each phase, shape (p,): mean over the harder half of its slowing; and the median over
-    the braking phases, which stands in where the brakes were not used. [m/s²]"""
+def _braking_strength(lap: Driven, phases: PhaseMap) -> tuple[np.ndarray, np.ndarray]:
+    """How hard the lap brakes in each phase, mean over the harder half of its slowing [m/s²], and whether it used the
+    brakes there; both (p,). Where it did not, the median over the braking phases stands in."""
     hardest = np.zeros(phases.count)
     np.maximum.at(hardest, phases.phase, -lap.a)
     hard = -lap.a >= 0.5 * hardest[phases.phase]
@@ -325,7 +340,9 @@ def _braking_strength(lap: Driven, phases: PhaseMap) -> tuple[np.ndarray, float]
     total = np.bincount(phases.phase, weights=-lap.a * hard, minlength=phases.count)
     strength = total / np.maximum(count, 1.0)
     braking = strength[BRAKING::PHASES]
-    return strength, float(np.median(braking[braking > 0.0])) if (braking > 0.0).any() else 0.0
+    usual = float(np.median(braking[braking > 0.0])) if (braking > 0.0).any() else 0.0
+    braked = strength > UNUSED * usual
+    return np.where(braked, strength, usual), braked
 
 
 def ledger_masks(phases: PhaseMap) -> np.ndarray:
