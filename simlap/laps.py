@@ -12,7 +12,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.geodesy import Origin, to_plane
 from simlap.lapjudge import judge
 from simlap.motion_types import Motion
-from simlap.warp import lap_length_of, shift_between
+from simlap.warp import lap_lengths_of, shift_between
 
 if TYPE_CHECKING:
     from simlap.track import Track
@@ -22,6 +22,8 @@ SHORTEST_LAP_S = 12.0  # [s] crossings closer than this are one crossing: a car 
 SHORTEST_LAP_M = 300.0  # [m]
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
+CRAWL = 3.0  # [m/s] slower than this no lap is driven
+RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
 
@@ -320,6 +322,16 @@ def lined_up(motion: Motion, times: np.ndarray) -> np.ndarray:
     return np.interp(s, rising, motion.t)
 
 
+def _comes_back(x: np.ndarray, y: np.ndarray, length: float) -> bool:
+    """Whether a path at every `SPACING` metres is mostly where it was `length` metres before.
+
+    A circuit whose second half turns like its first one repeats its curvature after half a lap.
+    """
+    lag = round(length / SPACING)
+    away = np.hypot(x[lag:] - x[:-lag], y[lag:] - y[:-lag])
+    return bool(np.median(away) < RETURN_SHARE * length + RETURN)
+
+
 def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     """Line across the middle of a long straight that is passed once a lap, and its crossings.
 
@@ -332,8 +344,13 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     rising = np.concatenate([[True], np.diff(s) > 1e-6])
     grid = np.arange(0.0, s[-1], SPACING)
     t = np.interp(grid, s[rising], motion.t[rising])
-    kappa = np.interp(t, motion.t, np.where(motion.valid, motion.kappa, 0.0))
-    length, _ = lap_length_of(kappa, SPACING)
+    moves = motion.valid & (motion.v > CRAWL)  # a car that is pushed into its place turns on the spot
+    kappa = np.interp(t, motion.t, np.where(moves, motion.kappa, 0.0))
+    lengths, _ = lap_lengths_of(kappa, SPACING)
+    if motion.closes:
+        x, y = motion.at("x", t), motion.at("y", t)
+        lengths = np.array([one for one in lengths if _comes_back(x, y, one)])
+    length = float(lengths[0]) if lengths.size else 0.0
     if length == 0.0:
         raise NotEnoughData(
             f"No lap repeats within the {s[-1]:.0f} m of this log. Two full laps are needed; give "

@@ -85,10 +85,16 @@ def shift_between(
 
 
 def lap_length_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) -> tuple[float, float]:
-    """Length after which a curvature profile repeats, and the correlation there.
+    """Length after which a curvature profile repeats, and the correlation there; 0, 0 when nothing repeats."""
+    lengths, scores = lap_lengths_of(kappa, spacing, shortest)
+    return (float(lengths[0]), float(scores[0])) if lengths.size else (0.0, 0.0)
 
-    The smallest lag whose correlation is a local peak within 80 % of the best; 0, 0 when nothing repeats. Lags
-    up to the whole record less one tenth are tried, each normalised by its own overlap.
+
+def lap_lengths_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) -> tuple[np.ndarray, np.ndarray]:
+    """Lengths after which a curvature profile may repeat, rising, and the correlation at each.
+
+    All lags whose correlation is a local peak within 80 % of the best: laps, several of them, and parts of a circuit
+    that resembles itself. Lags up to four fifths of the record are tried, each normalised by its own overlap.
     """
     from scipy.signal import fftconvolve
 
@@ -97,7 +103,7 @@ def lap_length_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) ->
     first = int(shortest / spacing)
     last = int(0.8 * n)
     if last - first < 10:
-        return 0.0, 0.0
+        return np.zeros(0), np.zeros(0)
     product = fftconvolve(k, k[::-1])[n - 1 :]
     energy = np.concatenate([[0.0], np.cumsum(k * k)])
     lags = np.arange(first, last)
@@ -105,7 +111,6 @@ def lap_length_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) ->
     score = product[lags] / np.sqrt(np.maximum(head * tail, 1e-30))
     peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] > score[2:])) + 1
     if peaks.size == 0:
-        return 0.0, 0.0
+        return np.zeros(0), np.zeros(0)
     good = peaks[score[peaks] >= 0.8 * score[peaks].max()]
-    best = good[0]
-    return float(spacing * lags[best]), float(score[best])
+    return spacing * lags[good], score[good]

@@ -1,5 +1,6 @@
 """Laps: crossings, and each reason for setting one aside with a session that shows it."""
 
+from dataclasses import replace
 from functools import lru_cache
 from types import SimpleNamespace
 
@@ -10,6 +11,7 @@ from motion_cases import ORIGIN, Drive, drive, logged, start_points
 from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
 from simlap.laps import LapSet, StartLine, crossings, find_laps
+from simlap.layout import Bend, Straight, closed_layout
 from simlap.motion import Motion, MotionQuality, motion_of
 from simlap.session import Session
 
@@ -205,6 +207,28 @@ def test_laps_are_found_from_the_path_alone():
     assert times == pytest.approx(np.diff(truth), abs=0.03)  # bar of issue 4
     # a good place for a line: the path is straight there
     assert abs(d.plan.curvature(np.array([start % d.plan.length]))[0]) < 1e-3
+
+
+def test_a_car_pushed_into_its_place_does_not_hide_the_laps():
+    # Curvature at walking pace is noise over nothing: one sample of 5 1/m outweighed all corners of the log.
+    _, session, motion = plain()
+    v, kappa = motion.v.copy(), motion.kappa.copy()
+    v[:5], kappa[:5] = 0.6, 5.0
+    laps = find_laps(replace(motion, v=v, kappa=kappa), session)
+    assert [lap.time_s for lap in laps.flying] == pytest.approx(
+        [lap.time_s for lap in find_laps(motion, session).flying], abs=1e-9
+    )
+
+
+def test_an_oval_whose_halves_are_alike_is_one_lap():
+    # closed form: two straights of 400 m and two half circles of 60 m radius, 30 m/s: 1176.99 m, 39.23 s
+    plan = closed_layout([Straight(400.0), Bend(180.0, 60.0), Straight(400.0), Bend(180.0, 60.0)])
+    lap = 800.0 + 2.0 * np.pi * 60.0
+    s = 0.6 * np.arange(round(4.3 * lap / 0.6))
+    x, y = plan.positions(s % plan.length)
+    motion = replace(motion_along(x, y, 30.0), kappa=plan.curvature(s % plan.length))
+    laps = find_laps(motion, plain()[1])
+    assert [one.time_s for one in laps.flying] == pytest.approx([lap / 30.0] * 4, abs=0.02)
 
 
 def test_laps_come_from_the_track_file_when_there_is_one():
