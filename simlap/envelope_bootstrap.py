@@ -9,6 +9,7 @@ from simlap.envelope_belief import Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, climb, falling, hats, log_density, upper_levels
+from simlap.units import G
 
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
 LATERAL_EVENTS = Mixture(spike=0.6, shortfall=0.06, idle=0.3)
@@ -38,9 +39,12 @@ REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
 # that from knot to knot, give or take.
 POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
+# ... and to fall ever less steeply: constant power over v bends by twice the pull per v², drag takes some of it.
+POWER_BEND = 1.0
 # The climb to the likeliest curve begins at this expectile of the levels. Sixty rounds gave the same curve as twelve
 # (25 synthetic sessions without throttle channel).
 EDGE, EDGE_ROUNDS = 0.97, 12
+EDGE_ERROR = 0.3  # [m/s²] of a level there, against the prior
 # Cornering drag is expected to be of this size, give or take: tyres at 3 to 5° of slip lose 5 to 9 % of their side
 # force to drag, which at 10 m/s² is 0.005 to 0.009 s²/m; grip reached at less slip, 0.002. Lateral loads are measured
 # in LOAD_UNIT while fitting.
@@ -58,6 +62,8 @@ class EventSet:
     trail: CombinedEvents
     pickup: CombinedEvents
     banking_known: bool
+    top_speed: float  #: of the median lap [m/s]
+    banking_doubt: float = 0.0  #: standard deviation of the banking that is known [rad]
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +105,7 @@ def engine_knots(events: EventSet) -> np.ndarray:
     """
     drive = np.sqrt(np.median(events.drive.speed2, axis=0))
     slowest = [np.sqrt(np.median(each.speed2, axis=0)).min(initial=np.inf) for each in (events.lateral, events.pickup)]
-    low, high = float(min(drive.min(), *slowest)), REACH * float(drive.max())
+    low, high = float(min(drive.min(), *slowest)), REACH * max(float(drive.max()), events.top_speed)
     count = max(2, 1 + int(np.ceil((high - low) / KNOT_EVERY)))
     return np.linspace(low, max(high, low + 1.0), count)
 
@@ -137,6 +143,8 @@ def solve(
         weight = weights(count.size)[:, number] / count[number]
         levels[name] = level, deviation, z
         belief = None if start is None or rng is None else start.beliefs[key]
+        if name == "lateral":  # d(lateral) / d(bank) = g + a_lat² / g
+            deviation = np.hypot(deviation, (G + level**2 / G) * events.banking_doubt)
 
         def with_banking(share: float) -> tuple[np.ndarray, Belief]:
             doubted = np.hypot(deviation, np.median(level) * share)
@@ -252,17 +260,17 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
     return (found.value / shape * np.median(shape, axis=0))[laps]
 
 
-def _upper_edge(rows: np.ndarray, level: np.ndarray, fall: np.ndarray) -> np.ndarray:
-    """Curve near the upper edge of the levels: expectiles by asymmetric least squares (Newey and Powell 1987,
-    doi:10.2307/1911031). The likelihood takes levels far above a curve for wild ones, so the climb to its top must not
-    begin in the middle of a cloud of half-open throttles."""
-    wanted = np.concatenate([level, np.zeros(rows.shape[0] - level.size - fall.size), fall])
-    weight = np.ones(wanted.size)
-    curve: np.ndarray = np.zeros(rows.shape[1])
+def _upper_edge(design: np.ndarray, level: np.ndarray, precision: np.ndarray, pull: np.ndarray) -> np.ndarray:
+    """Curve and drag (K + 1,) near the upper edge of the levels: expectiles by asymmetric least squares (Newey and
+    Powell 1987, doi:10.2307/1911031) under the prior. The likelihood takes levels far above a curve for wild ones, and
+    levels far below for half-open throttles, so the climb to its top must not begin in the middle of a cloud, nor
+    without drag."""
+    weight = np.ones(level.size)
+    curve: np.ndarray = np.zeros(design.shape[1])
     for _ in range(EDGE_ROUNDS):
-        curve = np.linalg.lstsq(rows * weight[:, None], wanted * weight, rcond=None)[0]
-        above = level > rows[: level.size] @ curve
-        weight[: level.size] = np.sqrt(np.where(above, EDGE, 1.0 - EDGE))
+        weighted = design.T * (weight / EDGE_ERROR**2)
+        curve = np.linalg.solve(weighted @ design + precision, weighted @ level + pull)
+        weight = np.where(level > design @ curve, EDGE, 1.0 - EDGE)
     return curve
 
 
@@ -286,10 +294,12 @@ def fit_curve(
     precision = np.zeros((knots.size + 1, knots.size + 1))
     precision[:-1, :-1] = second.T @ second / KNOT_BEND**2 + first.T @ first / KNOT_FALL**2
     precision[-1, -1] = 1.0 / (DRAG_APART * LOAD_UNIT) ** 2
-    pull = np.append(first.T @ fall / KNOT_FALL**2, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
+    expected = float(np.median(level)) * float(np.median(v)) / knots[1:-1]
+    bend = POWER_BEND * expected * (np.diff(knots)[0] / knots[1:-1]) ** 2
+    pull = first.T @ fall / KNOT_FALL**2 + second.T @ bend / KNOT_BEND**2
+    pull = np.append(pull, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
     if begin is None:
-        start = _upper_edge(np.vstack([design[0, :, :-1], second * 0.5, first * 0.1]), level[0], fall * 0.1)
-        start = np.append(start, 0.0)
+        start = _upper_edge(design[0], level[0], precision, pull)
     else:
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
     lowest = np.append(np.full(knots.size, -np.inf), 0.0)

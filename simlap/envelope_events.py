@@ -34,6 +34,10 @@ DRIVE_LATERAL_SHARE = 0.8
 SHRINK_STATIONS = 9
 # A throttle this far open is full [0..1].
 FULL_THROTTLE = 0.95
+# One this far open and steady tells of the engine beyond the speeds where a full one was seen, by so much.
+PART_THROTTLE, APART = 0.6, 2.0  # [0..1], [m/s]
+# Slowing with closed throttle: c0 + c1 v², engine and air (common practice, no source).
+COAST = (0.4, 0.0007)  # [m/s²], [1/m]
 # Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
 TOP_SHARE = 0.9
 
@@ -159,16 +163,41 @@ class EventFinder:
         )
 
     def drive_events(self, guess: Guess) -> Events:
-        """Stretches under power; at full throttle on most laps where the throttle is logged."""
+        """Stretches under power; at full throttle on most laps where the throttle is logged.
+
+        Beyond the speeds where the throttle is full, windows of a steady one stand in (see `_opened`); below them a
+        throttle held part open may be all that the tyres take.
+        """
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
         allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
-        if s.throttle is not None:
-            full = allowed & (w.lowest(np.median(s.throttle, axis=0)) >= FULL_THROTTLE)
-            allowed = full if full.any() else allowed & (w.lowest(drive) > IN_USE)
         value = w.mean(s.pull)
+        if s.throttle is not None:
+            throttle = np.median(s.throttle, axis=0)
+            full = allowed & (w.lowest(throttle) >= FULL_THROTTLE)
+            if full.any():
+                steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
+                part = allowed & steady & self._faster_than(full)
+                value = np.where(part, self._opened(value, s.throttle), value)
+                allowed = full | part
+            else:
+                allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
         return self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
+
+    def _faster_than(self, there: np.ndarray) -> np.ndarray:
+        """Windows more than `APART` faster than all windows that begin `there` (n,)."""
+        v = np.sqrt(np.median(self.window_speed2, axis=0))
+        return v > v[there].max() + APART
+
+    def _opened(self, pull: np.ndarray, throttle: np.ndarray) -> np.ndarray:
+        """Pull (m, n) that a fully opened throttle would have given: half-way between no more and in proportion.
+
+        Some throttles give all there is long before the pedal is down, others give force in proportion to it.
+        """
+        opening = np.clip(self.windows.mean(throttle), PART_THROTTLE, 1.0)
+        coast = COAST[0] + COAST[1] * self.window_speed2
+        return 0.5 * (pull + (pull + coast) / opening - coast)
 
     def combined_events(self, guess: Guess, exponents: np.ndarray, *, braking: bool) -> CombinedEvents:
         """Trail braking: windows with a good share of both. Drive out of corners: likewise, and windows with less

@@ -1,5 +1,6 @@
 """Fit an envelope to a table of laps: what the driver has shown, with its spread and its evidence."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -145,6 +146,8 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             trail=finder.combined_events(guess, EXPONENTS, braking=True),
             pickup=finder.combined_events(guess, DRIVE_EXPONENTS, braking=False),
             banking_known=samples.banking_known,
+            top_speed=float(np.sqrt(finder.speed2.max())),
+            banking_doubt=samples.banking_doubt,
         )
         solution = solve(events, every, level, None)
         if guess.known:
@@ -206,6 +209,9 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: bo
         notes.append("envelope: the corners' speeds carry no growth of the lateral limit with speed; held constant.")
     if not samples.banking_known:
         notes.append("envelope: banking unknown; the lateral limit is a mean over the corners.")
+    elif samples.banking_doubt > 0.0:
+        doubt = math.degrees(samples.banking_doubt)
+        notes.append(f"envelope: banking read from the lateral accelerometer, good to {doubt:.1f} degrees.")
     if sides:
         notes.append("envelope: left and right turns differ (likelihood ratio test at 0.1 %); fitted apart.")
     if events.trail.count == 0:

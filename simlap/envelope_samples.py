@@ -44,7 +44,8 @@ class RoadSamples:
     noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
     noise_along: np.ndarray  #: the same of `along`
     repaired: int  #: number of wild samples replaced
-    banking_known: bool  #: False where nobody has stated the line's banking
+    banking_known: bool  #: False where the line's banking is neither stated nor read from the log
+    banking_doubt: float = 0.0  #: standard deviation of the line's banking [rad]
 
     def __post_init__(self) -> None:
         own(
@@ -111,6 +112,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         noise_along=np.nan_to_num(noise_lon),
         repaired=wild_lon + wild_lat,
         banking_known=line.bank_stated,
+        banking_doubt=float(line.bank_doubt),
     )
 
 

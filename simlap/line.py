@@ -46,6 +46,8 @@ class Line:
     #: whether the banking is known: somebody stated it, flat or not. What is not stated is 0 in `bank` as well, so any
     #: other value counts as stated.
     bank_stated: bool = False
+    #: standard deviation of the banking where it was read from a log; 0 where it was stated [rad]
+    bank_doubt: float = 0.0
 
     def __post_init__(self) -> None:
         own(self, *_PER_STATION)

@@ -1,6 +1,7 @@
 """The fit against synthetic drivers whose limits are known."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,11 +11,11 @@ from truth_table import truth_table
 from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
-from simlap.envelope_bootstrap import DRAG_EXPECTED, fit_curve
-from simlap.envelope_events import EventFinder
+from simlap.envelope_bootstrap import DRAG_EXPECTED, engine_knots, fit_curve
+from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_grip import corner_grip
-from simlap.envelope_samples import road_samples
+from simlap.envelope_samples import RoadSamples, road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.solver import limit_profile, solve_batch
@@ -257,3 +258,61 @@ def test_engine_curve_is_the_upper_edge_of_windows_with_half_open_throttles():
     # 5 % is the bar of issue 5, away from the ends, where few windows lie; the middle of the cloud is 30 % low
     inner = (v > 18.0) & (v < 47.0)
     assert np.interp(v, knots, engine[0])[inner] == pytest.approx(200.0 / v[inner], rel=0.05)
+
+
+def test_cornering_drag_is_found_where_half_of_the_windows_lie_in_bends():
+    # Straights alone would do without drag: then every window in a bend passes for a half-open throttle. Truth: 120
+    # W/kg over v less 0.0008 v², less 0.0077 of a_lat² (tyres at 4.5 degrees of slip and 10 m/s²).
+    rng = np.random.default_rng(8)
+    v = rng.uniform(28.0, 46.0, 160)
+    load = np.where(rng.random(v.size) < 0.5, 0.0, rng.uniform(20.0, 90.0, v.size))
+    used = np.where(rng.random(v.size) < 0.8, 0.0, 0.15 * rng.random(v.size))
+    truth = 120.0 / v - 0.0008 * v**2
+    level = (truth - 0.0077 * load - used + rng.normal(0.0, 0.03, v.size))[None]
+    knots = np.linspace(24.0, 50.0, 7)
+    engine, drag = fit_curve(level, np.full_like(level, 0.025), v[None], knots, None, load[None], np.ones_like(level))
+    # 10 % of the drag is 0.06 m/s² at 9 m/s² across, as much as 5 % (bar of issue 5) of the pull that is left there
+    assert drag[0] == pytest.approx(0.0077, rel=0.1)
+    assert np.interp(40.0, knots, engine[0]) == pytest.approx(120.0 / 40.0 - 0.0008 * 40.0**2, rel=0.05)
+
+
+def test_part_throttle_tells_of_the_engine_beyond_the_fastest_full_one():
+    # A straight from 20 to 55 m/s: full throttle up to 34 m/s, then 80 % of it. Engine 260 W/kg over v less 0.001 v²,
+    # force in proportion to the pedal from a coasting of 0.4 m/s² and 0.0007 v² on. Held constant beyond 37 m/s, the
+    # pull at 50 m/s was 2.4 times the truth.
+    v = np.linspace(20.0, 55.0, 500)
+    engine, coast = 260.0 / v - 0.001 * v**2, 0.4 + 0.0007 * v**2
+    throttle = np.where(v < 34.0, 1.0, 0.8)
+    pull = throttle * (engine + coast) - coast
+    station = np.arange(500.0)
+
+    def rows(values):
+        return np.tile(values, (4, 1))
+
+    samples = RoadSamples(
+        numbers=np.arange(4), station=station, duration=rows(1.0 / v), speed2=rows(v**2), lateral=rows(0.0 * v),
+        along=rows(pull), pull=rows(pull), normal=rows(1.0 + 0.0 * v), throttle=rows(throttle),
+        noise_lateral=np.zeros((2, 4, 500)), noise_along=np.zeros((2, 4, 500)), repaired=0, banking_known=True,
+    )  # fmt: skip
+    constant = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
+    guess = Guess(constant, constant[0], constant[0], lambda z: 260.0 / np.sqrt(z), 2.0, 2.0, known=True)
+    found = EventFinder(samples).drive_events(guess)
+    at = np.sqrt(found.speed2)
+    beyond = at > 37.0
+    assert at[beyond].size > 8
+    assert at.max() > 50.0
+    truth, driven = np.interp(at, v, engine), np.interp(at, v, pull)
+    # half-way between what was driven and force in proportion, which here is the truth
+    assert found.value[beyond] == pytest.approx(0.5 * (truth + driven)[beyond], rel=0.02)
+    assert found.value[~beyond & (at < 33.0)] == pytest.approx(truth[~beyond & (at < 33.0)], rel=0.02)
+
+
+def test_engine_curve_falls_on_to_the_fastest_speed_driven():
+    # Windows from 20 to 35 m/s alone, 260 W/kg over v less 0.001 v², on laps of up to 55 m/s.
+    v = np.linspace(20.0, 35.0, 24)
+    level = (260.0 / v - 0.001 * v**2)[None]
+    events = SimpleNamespace(speed2=level * 0.0 + v**2)
+    knots = engine_knots(SimpleNamespace(lateral=events, pickup=events, drive=events, top_speed=55.0))
+    engine, _ = fit_curve(level, np.full_like(level, 0.03), v[None], knots, None, 0.0 * level, np.ones_like(level))
+    # 25 % at 50 m/s: between drag that took twice as much and none at all; constant from 38 m/s on it is 100 % off
+    assert np.interp(50.0, knots, engine[0]) == pytest.approx(260.0 / 50.0 - 0.001 * 50.0**2, rel=0.25)
