@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from simlap.advice import advise
+from simlap.banking import read_banking
 from simlap.corners import find_corners
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
@@ -123,13 +124,17 @@ def mean_path(table: LapTable, reference: Line) -> Line:
     banking and vertical curvature are the reference line's.
     """
     rows = np.asarray(table.counted, dtype=bool)
-    return Line.from_curvature(
+    line = Line.from_curvature(
         kappa=np.asarray(table.kappa)[rows].mean(axis=0),
         ds=np.asarray(table.ds)[rows].mean(axis=0),
         x=np.asarray(table.x)[rows].mean(axis=0),
         y=np.asarray(table.y)[rows].mean(axis=0),
         like=reference,
     )
+    if line.bank_stated or table.across is None:
+        return line
+    found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], np.diff(table.t[rows], axis=1))
+    return line if found is None else replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
 
 
 def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:

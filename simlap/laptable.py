@@ -46,6 +46,7 @@ class LapTable:
     noise_a_lon: np.ndarray  #: (k, m, n) [m/s²]
     noise_a_lat: np.ndarray  #: (k, m, n) [m/s²]
     channels: Mapping[str, np.ndarray]  #: logged channels, each (m, n), SI
+    across: np.ndarray | None = None  #: (m, n) lateral accelerometer beyond v² kappa, see `Motion.across` [m/s²]
 
     def __post_init__(self) -> None:
         own(self, "numbers", dtype=int)
@@ -65,6 +66,7 @@ class LapTable:
             "y",
             "noise_a_lon",
             "noise_a_lat",
+            "across",
         )
         owned = {}
         for name, values in self.channels.items():
@@ -153,6 +155,7 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
         noise_a_lon=_replicates(motion, motion.noise_a_lon, inner),
         noise_a_lat=_replicates(motion, motion.noise_a_lat, inner),
         channels=_logged(session, inner),
+        across=None if motion.across is None else motion.at("across", inner),
     )
 
 

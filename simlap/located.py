@@ -55,7 +55,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     if speed_source == "speed" and "speed" not in receiver:
         speed_source = "path"
     told = fix_noise(fixes.t, fixes.x, fixes.y)
-    inertial, lag = calibrate(first_drive(fixes, receiver, told), inertial, notes)
+    drive = first_drive(fixes, receiver, told)
+    inertial, lag = calibrate(drive, inertial, notes)
     if lag is not None:
         receiver = {n: o.shifted(lag) for n, o in receiver.items()}
         fixes = replace(fixes, t=fixes.t - lag)
@@ -103,7 +104,14 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         quality=quality,
         notes=tuple(notes),
         closes=True,
+        across=felt_across(drive, inertial["a_lat"], lag, t) if lag is not None and "a_lat" in inertial else None,
     )
+
+
+def felt_across(drive: Drive, seen: Observation, lag: float, t: np.ndarray) -> np.ndarray:
+    """What the lateral accelerometer reads beyond the receiver's own path, both smoothed alike, at times `t`. [m/s²]"""
+    read = lowpass(np.interp(drive.t - lag, seen.t, seen.value), STEP, drive.bandwidth)
+    return np.interp(t, drive.t - lag, read - drive.a_lat)
 
 
 def _channels(

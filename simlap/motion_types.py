@@ -53,10 +53,26 @@ class Motion:
     quality: MotionQuality
     notes: tuple[str, ...]
     closes: bool  #: False: dead-reckoned, the path drifts from lap to lap
+    #: (n,) what the lateral accelerometer reads beyond the v² kappa of the receiver's path, scale and tilt undone; None
+    #: without that sensor or a path of its own [m/s²]
+    across: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         own(
-            self, "t", "x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "altitude", "noise_a_lon", "noise_a_lat"
+            self,
+            "t",
+            "x",
+            "y",
+            "s",
+            "v",
+            "course",
+            "kappa",
+            "a_lon",
+            "a_lat",
+            "altitude",
+            "noise_a_lon",
+            "noise_a_lat",
+            "across",
         )
         own(self, "valid", dtype=bool)
         n = self.t.size

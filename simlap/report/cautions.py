@@ -99,12 +99,23 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "chosen on the longest straight. With --start-line or --track they are the circuit's own.",
             )
         )
-    if not np.any(analysis.track.line.bank):
+    line = analysis.line
+    if not line.bank_stated:
         raised.append(
             Caution(
                 "banking unknown",
                 "Nothing is known of the banking: a banked corner passes for grip, one that falls away for a slow "
-                "driver. With 'banking_deg' in a track file the limit is surer.",
+                "driver. With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log, "
+                "the limit is surer.",
+            )
+        )
+    elif line.bank_doubt > 0.0:
+        steepest = float(np.degrees(np.abs(line.bank).max()))
+        raised.append(
+            Caution(
+                "banking from the log",
+                f"The banking, {steepest:.1f}° at most, was read from the lateral accelerometer beside the path, good "
+                f"to {np.degrees(line.bank_doubt):.1f}°. A camber that all corners share counts as grip.",
             )
         )
     return (*raised, *STANDING)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from simlap.envelope import Envelope
+from simlap.line import Line
 from simlap.losses import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import MS_TO_KMH
@@ -24,6 +25,7 @@ source           name of the log
 laps[]           number, start_s (clock of the log), time_s, counted, flying, reason (why set aside, else "")
 laps_found_by    start line, track file, lap channel, beacon, or path alone
 track            name, length_m, corners[]: name, direction, entry_m, apex_m, exit_m
+banking          source (track file, log or unknown), doubt_deg: standard deviation where it was read from the log
 envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_per_m,
                  limits[]: speed_kmh and {value, low, high} of lateral_left_g, lateral_right_g, braking_g, traction_g,
                  engine_g; tested_kmh: per limit the range of speeds with data, [low, high]
@@ -32,6 +34,7 @@ typical_lap_s    per phase the median of the counted laps, added up
 limit_lap_s      {value, low, high}: a bound, not a target
 target           null, or shown_s, next_step_s {value, low, high, chance}, limit_s, corners[]
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
+                 banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
                  clear_loss (false: may gain less than 0.01 s), build_up (true: fast, small steps only), step_kmh,
                  phases {braking, mid_corner, exit}: start_m, stop_m (smaller than start_m across the start line),
@@ -55,6 +58,7 @@ TIME_DIGITS = 3  # [s] the clock of a 100 Hz log, interpolated, is good to about
 STATION_DIGITS = 1  # [m]
 SPEED_DIGITS = 1  # [km/h]
 ACCELERATION_DIGITS = 3  # [g]
+DEGREE_DIGITS = 1  # [deg]
 SHARE_DIGITS = 2  # shares and chances: 200 bootstrap draws tell steps of half a percent
 EVIDENCE_DIGITS = 3
 SPEED_STEP_KMH = 10.0  # grid of the envelope's table; its limits bend little over it
@@ -68,6 +72,7 @@ def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
     lost = _rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
     caused = _rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
     per_corner = len(PHASE_NAMES)
+    line = analysis.line
     return {
         "schema": SCHEMA,
         "simlap_version": version("simlap"),
@@ -89,6 +94,10 @@ def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
             "length_m": round(float(analysis.track.line.length), STATION_DIGITS),
             "corners": [_place(corner) for corner in analysis.track.corners],
         },
+        "banking": {
+            "source": "unknown" if not line.bank_stated else "log" if line.bank_doubt > 0.0 else "track file",
+            "doubt_deg": round(float(np.degrees(line.bank_doubt)), DEGREE_DIGITS),
+        },
         "envelope": envelope_to_dict(analysis),
         "best_lap": int(analysis.best_lap),
         "best_lap_s": _time(analysis.best_lap_s),
@@ -96,7 +105,10 @@ def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
         "limit_lap_s": _interval(analysis.limit_lap),
         "target": plain(analysis.target.to_dict()) if analysis.target is not None else None,
         "corners": [
-            _corner(corner, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner])
+            {
+                **_corner(corner, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner]),
+                "banking_deg": _banking(line, corner.corner.apex_m),
+            }
             for i, corner in zip(range(0, len(lost), per_corner), analysis.corners, strict=True)
         ],
         "priorities": [_priority(priority) for priority in analysis.advice.priorities],
@@ -181,6 +193,13 @@ def _corner(
         "phases": {phase.name: _phase(phase, lost[k], caused[k]) for k, phase in enumerate(corner.phases)},
         "findings": [finding_to_dict(one) for one in findings if one.corner == corner.corner.name],
     }
+
+
+def _banking(line: Line, station: float) -> float | None:
+    """Banking at a station [deg], None where it is unknown."""
+    if not line.bank_stated:
+        return None
+    return round(float(np.degrees(np.interp(station, line.station, line.bank, period=line.length))), DEGREE_DIGITS)
 
 
 def _place(corner: Any) -> dict[str, Any]:

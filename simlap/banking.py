@@ -1,0 +1,99 @@
+"""Banking of the road as the log tells it: what the lateral accelerometer feels beyond the turn of the path.
+
+On a road that falls by `b` towards the inside of a left turn the sensor reads v² kappa cos b - g sin b. The path of
+the receiver alone tells v² kappa, so the difference is gravity across the road, plus what the sensor and the body add:
+a bias, and shares of a_lat (body roll, scale) and of a_lon (a sensor turned on its mount, a nose that points into the
+turn). Those are the same all around the lap and are fitted to the whole of it, robustly, so that a few banked corners
+stand out instead of bending the fit. What all corners have in common - roll, or a camber that is everywhere the same -
+cannot be told apart and need not be: the lateral limit takes it up.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.frozen import own
+from simlap.reference import low_pass
+from simlap.units import G
+
+# Banking changes over a second and more of driving; what is faster in the reading is noise and curvature not matched.
+WAVE = 2.0  # [s]
+# Fewer laps cannot tell how good the reading is.
+LEAST_LAPS = 2
+# Robust fit: residuals beyond this many deviations count less (Huber 1964, doi:10.1214/aoms/1177703732).
+HUBER, HUBER_ROUNDS = 1.345, 20
+# Error that all laps share (roll that is not in proportion, curvature smoothed a little differently), measured on
+# synthetic sessions; and what banking is expected to be before looking.
+FLOOR, EXPECTED = 0.003, 0.03  # [rad]
+# Roads fall away by less than this; a larger reading is a sensor that came loose.
+STEEPEST = 0.35  # [rad]
+
+
+@dataclass(frozen=True, eq=False)
+class Banking:
+    """Slope across the road at the stations of a table of laps."""
+
+    bank: np.ndarray  #: (n,) positive when the left edge is lower [rad]
+    doubt: float  #: standard deviation of it in a corner [rad]
+
+    def __post_init__(self) -> None:
+        own(self, "bank")
+
+
+def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, duration: np.ndarray) -> Banking | None:
+    """Banking from what the lateral accelerometer reads beyond the path, (m, n) laps by stations of a closed lap.
+
+    Parameters
+    ----------
+    across : float64 array, shape (m, n)
+        Reading less v² kappa of the receiver's path, left positive; NaN in laps without the sensor. [m/s²]
+    a_lat, a_lon : float64 arrays, shape (m, n)
+        Of the path. [m/s²]
+    duration : float64 array, shape (m, n)
+        Time from each station to the next. [s]
+
+    Returns
+    -------
+    Banking or None
+        None when the laps are too few, or the reading so poor that it says less than was known before.
+    """
+    read = np.isfinite(across).all(axis=1)
+    across, a_lat, a_lon, duration = across[read], a_lat[read], a_lon[read], duration[read]
+    if across.shape[0] < LEAST_LAPS:
+        return None
+    weight = np.median(duration, axis=0)
+    lat, lon = np.median(a_lat, axis=0), np.median(a_lon, axis=0)
+    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon])
+    felt = np.median(across, axis=0)
+    sensor = _robust_fit(features, felt, weight)
+    # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
+    apart = features @ np.linalg.lstsq(features, (across - felt).T, rcond=None)[0]
+    rows = np.stack([_smooth(row, weight) for row in across - features @ sensor - apart.T])
+    error = float(np.median(rows.std(axis=0, ddof=1))) / np.sqrt(rows.shape[0]) / G
+    if error > EXPECTED:
+        return None
+    believed = EXPECTED**2 / (EXPECTED**2 + error**2)
+    slope = -np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)
+    return Banking(believed * np.arcsin(slope), float(np.hypot(FLOOR, error * np.sqrt(believed))))
+
+
+def _robust_fit(features: np.ndarray, felt: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Coefficients (p,) of least squares in which far stations count less."""
+    root = np.sqrt(weight)
+    coefficients = np.linalg.lstsq(features * root[:, None], felt * root, rcond=None)[0]
+    for _ in range(HUBER_ROUNDS):
+        residual = np.abs(felt - features @ coefficients)
+        scale = HUBER * 1.4826 * float(np.median(residual)) + 1e-12
+        part = root * np.sqrt(np.minimum(1.0, scale / np.maximum(residual, 1e-12)))
+        coefficients = np.linalg.lstsq(features * part[:, None], felt * part, rcond=None)[0]
+    return np.asarray(coefficients)
+
+
+def _smooth(values: np.ndarray, duration: np.ndarray) -> np.ndarray:
+    """Periodic low-pass over the time of the lap, one half at a period of `WAVE`."""
+    t = np.concatenate(([0.0], np.cumsum(duration)))
+    count = max(int(t[-1] / (0.1 * WAVE)), 16)
+    grid = t[-1] / count * np.arange(count)
+    even = np.interp(grid, t, np.append(values, values[0]))
+    smooth = low_pass(even, t[-1] / count, WAVE)
+    return np.interp(t[:-1], np.append(grid, t[-1]), np.append(smooth, smooth[0]))
