@@ -39,7 +39,8 @@ REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
 # that from knot to knot, give or take.
 POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
-# ... and to fall ever less steeply: constant power over v bends by twice the pull per v², drag takes some of it.
+# ... and, beyond the fastest window, to fall ever less steeply: constant power over v bends by twice the pull per
+# v², drag takes some of it. Slower than the slowest window no gear follows that curve.
 POWER_BEND = 1.0
 # The climb to the likeliest curve begins at this expectile of the levels. Sixty rounds gave the same curve as twelve
 # (25 synthetic sessions without throttle channel).
@@ -295,7 +296,7 @@ def fit_curve(
     precision[:-1, :-1] = second.T @ second / KNOT_BEND**2 + first.T @ first / KNOT_FALL**2
     precision[-1, -1] = 1.0 / (DRAG_APART * LOAD_UNIT) ** 2
     expected = float(np.median(level)) * float(np.median(v)) / knots[1:-1]
-    bend = POWER_BEND * expected * (np.diff(knots)[0] / knots[1:-1]) ** 2
+    bend = POWER_BEND * expected * (np.diff(knots)[0] / knots[1:-1]) ** 2 * (knots[1:-1] > v.max())
     pull = first.T @ fall / KNOT_FALL**2 + second.T @ bend / KNOT_BEND**2
     pull = np.append(pull, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
     if begin is None:
