@@ -207,7 +207,7 @@ def solve(
         knots,
         engine,
         drag,
-        float(v.min()),
+        float(np.min(v, where=True if drive.opened is None else ~drive.opened, initial=np.inf)),
         weights(events.pickup.count),
     )
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])

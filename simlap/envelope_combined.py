@@ -97,7 +97,8 @@ def fit_traction(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Posterior means of traction over braking, and of the drive exponent, of each draw.
 
-    The engine's curve is seen from the speed `slowest` [m/s] on: below it tells nothing of the tyres.
+    The engine's curve was driven from the speed `slowest` [m/s] on (infinite: nowhere); below it tells nothing of the
+    tyres.
     """
     draws = laps.shape[0]
     log_prior = (
@@ -106,9 +107,10 @@ def fit_traction(
     )
     score = np.tile(log_prior, (draws, 1, 1))
     # traction is at least what the engine ever used, at the speed where it did
-    seen = np.append(slowest, knots[knots > slowest])
+    seen = np.append(slowest, knots[knots > slowest]) if np.isfinite(slowest) else np.zeros(0)
     pulled = engine @ hats(seen, knots).T
-    largest = np.max(pulled / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * seen**2), axis=1) * ENGINE_SHARE
+    held = pulled / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * seen**2)
+    largest = np.max(held, axis=1, initial=0.0) * ENGINE_SHARE
     score += np.where(TRACTION_RATIOS[None, :, None] < largest[:, None, None] - 1e-3, -1e3, 0.0)
     if found.count:
         x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)

@@ -6,7 +6,7 @@ brake points move from lap to lap by more than a window, so each lap's own harde
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,10 +53,12 @@ class Events:
     turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
     load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
     stretch: np.ndarray  #: (J,) number of the corner or straight that holds it
+    opened: np.ndarray | None = None  #: (J,) bool: `value` is what a fully opened throttle would have given
 
     def __post_init__(self) -> None:
         own(self, "value", "speed2", "noise", "turn", "load")
         own(self, "where", "stretch", dtype=int)
+        own(self, "opened", dtype=bool)
 
     @property
     def count(self) -> int:
@@ -172,23 +174,25 @@ class EventFinder:
         x, brake, drive = self.shares(guess)
         allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
         value = w.mean(s.pull)
+        part = np.zeros(self.speed2.shape, dtype=bool)
         if s.throttle is not None:
             throttle = np.median(s.throttle, axis=0)
             full = allowed & (w.lowest(throttle) >= FULL_THROTTLE)
-            if full.any():
-                steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
-                part = allowed & steady & self._faster_than(full)
+            steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
+            part = allowed & steady & self._faster_than(full)
+            if full.any() or part.any():
                 value = np.where(part, self._opened(value, s.throttle), value)
                 allowed = full | part
             else:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
-        return self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
+        chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
+        return replace(chosen, opened=part[chosen.where].any(axis=0))
 
     def _faster_than(self, there: np.ndarray) -> np.ndarray:
         """Windows more than `APART` faster than all windows that begin `there` (n,)."""
         v = np.sqrt(np.median(self.window_speed2, axis=0))
-        return v > v[there].max() + APART
+        return np.asarray(v > np.max(v[there], initial=0.0) + APART)
 
     def _opened(self, pull: np.ndarray, throttle: np.ndarray) -> np.ndarray:
         """Pull (m, n) that a fully opened throttle would have given: half-way between no more and in proportion.
