@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from simlap.advice import advise
-from simlap.banking import read_banking
 from simlap.corners import find_corners
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
@@ -20,6 +19,7 @@ from simlap.motion import Motion, motion_of
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
+from simlap.slopes import read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
 from simlap.target import target_of
@@ -121,7 +121,7 @@ def mean_path(table: LapTable, reference: Line) -> Line:
     """The mean driven path of the counted laps, on the table's stations.
 
     Curvature and path length are means over the laps of the very motion that the envelope is fitted to; grade,
-    banking and vertical curvature are the reference line's.
+    banking and vertical curvature are the reference line's, or grade and banking what the accelerometers felt.
     """
     rows = np.asarray(table.counted, dtype=bool)
     line = Line.from_curvature(
@@ -131,10 +131,15 @@ def mean_path(table: LapTable, reference: Line) -> Line:
         y=np.asarray(table.y)[rows].mean(axis=0),
         like=reference,
     )
-    if line.bank_stated or table.across is None:
-        return line
-    found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], np.diff(table.t[rows], axis=1))
-    return line if found is None else replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
+    if not line.bank_stated and table.across is not None:
+        duration = np.diff(table.t[rows], axis=1)
+        found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], duration)
+        if found is not None:
+            line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
+    if not line.grade.any() and table.along is not None:
+        grade = read_grade(table.along[rows], table.ds[rows])
+        line = line if grade is None else replace(line, grade=grade)
+    return line
 
 
 def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:

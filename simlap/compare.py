@@ -244,9 +244,12 @@ def merge_tables(tables: Sequence[LapTable]) -> LapTable:
     joined = {name: rows(name) for name in ("counted", "session_start", "t", "v", "a_lon", "a_lat", "kappa", "ds")}
     joined |= {name: rows(name) for name in ("offset", "x", "y")}
     joined |= {name: noise(name) for name in ("noise_a_lon", "noise_a_lat")}
-    if any(table.across is not None for table in tables):
-        felt = [np.full(table.v.shape, np.nan) if table.across is None else table.across for table in tables]
-        joined["across"] = np.concatenate(felt, axis=0)
+    for name in ("across", "along"):
+        felt = [getattr(table, name) for table in tables]
+        if any(values is not None for values in felt):
+            joined[name] = np.concatenate(
+                [np.full(t.v.shape, np.nan) if one is None else one for t, one in zip(tables, felt, strict=True)]
+            )
     channels = {name: np.concatenate([table.channels[name] for table in tables], axis=0) for name in shared}
     return replace(first, numbers=np.arange(1, joined["t"].shape[0] + 1), channels=channels, **joined)
 

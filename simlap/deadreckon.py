@@ -24,6 +24,7 @@ CLOSING_ROUNDS = 4
 CLOSING_STEP = 0.1  # [s] of the integrals there: a turn of 10 m/s² leaves its chord by 12 mm
 CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
 LEAST_ROWS = 200
+LEAST_SHARE = 0.5  # of an accelerometer's variance that the path must explain; else it is no reading of this motion
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +95,11 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     if session.has("altitude"):
         seen = observe(session, "altitude")
         altitude = lowpass(np.interp(t, seen.t, seen.value), dt, min(bandwidth, 0.5))
+    a_lat = v**2 * kappa
+    moves = v > SLOW
+    across, along = None, _beyond(session, "a_lon", t, (a_lon, a_lat**2, a_lat), moves, bandwidth)
+    if "yaw_rate" in turning:  # else the path is the accelerometer's own
+        across = _beyond(session, "a_lat", t, (a_lat, a_lon), moves, bandwidth)
     return Motion(
         t=t,
         x=x,
@@ -103,7 +109,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         course=course,
         kappa=kappa,
         a_lon=a_lon,
-        a_lat=v**2 * kappa,
+        a_lat=a_lat,
         altitude=altitude,
         noise_a_lon=np.gradient(shake_v, dt, axis=0).T,
         noise_a_lat=(v[:, None] * shake_rate).T,
@@ -113,7 +119,28 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         quality=quality,
         notes=tuple(notes),
         closes=False,
+        across=across,
+        along=along,
     )
+
+
+def _beyond(
+    session: Session, name: str, t: np.ndarray, path: tuple[np.ndarray, ...], moves: np.ndarray, bandwidth: float
+) -> np.ndarray | None:
+    """What the accelerometer `name` reads beyond the reckoned path, its scale, sign and the rest of `path` taken out.
+
+    `path` is the acceleration that it should read, and what else the body makes it read; each (n,), as `moves`.
+    """
+    if not session.has(name):
+        return None
+    seen = observe(session, name)
+    read = lowpass(np.interp(t, seen.t, seen.value), t[1] - t[0], bandwidth)
+    features = np.column_stack([*path, np.ones(t.size)])
+    found = np.linalg.lstsq(features[moves], read[moves], rcond=None)[0]
+    fitted = features @ found
+    if np.var(read[moves] - fitted[moves]) > (1.0 - LEAST_SHARE) * np.var(read[moves]):
+        return None
+    return np.asarray((read - fitted) / found[0])
 
 
 def _aligned(session: Session, speed: Observation, notes: list[str]) -> tuple[Observation, float | None]:

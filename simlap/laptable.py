@@ -47,6 +47,7 @@ class LapTable:
     noise_a_lat: np.ndarray  #: (k, m, n) [m/s²]
     channels: Mapping[str, np.ndarray]  #: logged channels, each (m, n), SI
     across: np.ndarray | None = None  #: (m, n) lateral accelerometer beyond v² kappa, see `Motion.across` [m/s²]
+    along: np.ndarray | None = None  #: (m, n) longitudinal accelerometer beyond dv/dt [m/s²]
 
     def __post_init__(self) -> None:
         own(self, "numbers", dtype=int)
@@ -67,6 +68,7 @@ class LapTable:
             "noise_a_lon",
             "noise_a_lat",
             "across",
+            "along",
         )
         owned = {}
         for name, values in self.channels.items():
@@ -156,6 +158,7 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
         noise_a_lat=_replicates(motion, motion.noise_a_lat, inner),
         channels=_logged(session, inner),
         across=None if motion.across is None else motion.at("across", inner),
+        along=None if motion.along is None else motion.at("along", inner),
     )
 
 

@@ -104,14 +104,19 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         quality=quality,
         notes=tuple(notes),
         closes=True,
-        across=felt_across(drive, inertial["a_lat"], lag, t) if lag is not None and "a_lat" in inertial else None,
+        across=felt(inertial.get("a_lat"), drive, drive.a_lat, lag, t),
+        along=felt(inertial.get("a_lon"), drive, drive.a_lon, lag, t),
     )
 
 
-def felt_across(drive: Drive, seen: Observation, lag: float, t: np.ndarray) -> np.ndarray:
-    """What the lateral accelerometer reads beyond the receiver's own path, both smoothed alike, at times `t`. [m/s²]"""
+def felt(
+    seen: Observation | None, drive: Drive, own: np.ndarray, lag: float | None, t: np.ndarray
+) -> np.ndarray | None:
+    """What an accelerometer reads beyond the acceleration `own` of the receiver's path, both smoothed alike, at `t`."""
+    if seen is None or lag is None:
+        return None
     read = lowpass(np.interp(drive.t - lag, seen.t, seen.value), STEP, drive.bandwidth)
-    return np.interp(t, drive.t - lag, read - drive.a_lat)
+    return np.interp(t, drive.t - lag, read - own)
 
 
 def _channels(

@@ -56,6 +56,7 @@ class Motion:
     #: (n,) what the lateral accelerometer reads beyond the v² kappa of the receiver's path, scale and tilt undone; None
     #: without that sensor or a path of its own [m/s²]
     across: np.ndarray | None = None
+    along: np.ndarray | None = None  #: (n,) the same of the longitudinal accelerometer and dv/dt [m/s²]
 
     def __post_init__(self) -> None:
         own(
@@ -73,6 +74,7 @@ class Motion:
             "noise_a_lon",
             "noise_a_lat",
             "across",
+            "along",
         )
         own(self, "valid", dtype=bool)
         n = self.t.size

@@ -1,4 +1,4 @@
-"""Banking from the log: what a lateral accelerometer feels beyond the turn of the path."""
+"""Slopes of the road from the log: what accelerometers feel beyond the motion of the path."""
 
 from dataclasses import replace
 
@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from simlap.analysis import Options, judge, prepare
-from simlap.banking import read_banking
 from simlap.circuits import invented_circuit
 from simlap.compare import merge_tables
 from simlap.line import Line
 from simlap.report.cautions import cautions
+from simlap.slopes import read_banking, read_grade
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 STEP = 0.1  # [s]
@@ -137,10 +137,62 @@ def test_stated_banking_is_believed_and_without_the_sensor_it_stays_unknown(bank
     assert "banking unknown" in [caution.key for caution in cautions(judge(ready, Options()))]
 
 
-def test_joined_tables_keep_what_the_sensor_read(banked_session):
+def test_joined_tables_keep_what_the_sensors_read(banked_session):
     track, made = banked_session
     table = prepare(made.session, track).table
-    joined = merge_tables([table, replace(table, across=None)])
+    joined = merge_tables([table, replace(table, across=None, along=None)])
     count = table.v.shape[0]
-    assert np.array_equal(joined.across[:count], table.across)
-    assert np.isnan(joined.across[count:]).all()
+    for name in ("across", "along"):
+        assert np.array_equal(getattr(joined, name)[:count], getattr(table, name)), name
+        assert np.isnan(getattr(joined, name)[count:]).all(), name
+
+
+def hill(noise: float, laps: int = 5, bias: float = 0.2):
+    """A lap of 3 km over one hill of 12 m: height 6 (1 - cos(2 pi s / 3000)), slope in closed form."""
+    s = 2.0 * np.arange(1500)
+    slope = np.arctan(6.0 * 2.0 * np.pi / 3000.0 * np.sin(2.0 * np.pi * s / 3000.0))
+    rng = np.random.default_rng(2)
+    along = G * np.sin(slope) + bias + noise * rng.standard_normal((laps, s.size))
+    return slope, along, np.full(along.shape, 2.0)
+
+
+def test_grade_is_gravity_along_the_road():
+    # 9.81 m/s² on a slope of 1.26 % is 0.123 m/s²; the bias of the sensor is what is left after a closed lap
+    slope, along, ds = hill(noise=0.0)
+    assert np.max(G * np.sin(slope)) == pytest.approx(0.1232, abs=1e-4)
+    assert read_grade(along, ds) == pytest.approx(slope, abs=1e-4)
+    # 0.3 m/s² over 5 laps and 60 stations: 0.0018 rad, of which the expected size of grades takes 5 %
+    slope, along, ds = hill(noise=0.3)
+    assert np.sqrt(np.mean((read_grade(along, ds) - slope) ** 2)) < 0.003
+
+
+def test_a_poor_reading_of_the_grade_says_nothing():
+    _, along, ds = hill(noise=5.0, laps=2)
+    assert read_grade(along, ds) is None
+    assert read_grade(along[:1], ds[:1]) is None
+    along[1] = np.nan
+    assert read_grade(along, ds) is None
+
+
+@pytest.mark.parametrize("positions", [True, False])
+def test_without_altitude_and_without_positions_the_slopes_are_read_too(banked_session, positions):
+    track, made = banked_session
+    gone = ("altitude",) if positions else ("altitude", "latitude", "longitude", "course")
+    session = replace(made.session, channels={k: v for k, v in made.session.channels.items() if k not in gone})
+    ready = prepare(session)
+    line = ready.line
+    assert line.bank_stated
+    truth = track.line
+    # without positions nothing places the two lines on each other but their curvature
+    spacing = truth.length / line.station.size
+    bend = np.interp(spacing * np.arange(line.station.size), truth.station, truth.kappa, period=truth.length)
+    shift = int(np.argmax(np.fft.irfft(np.fft.rfft(line.kappa) * np.conj(np.fft.rfft(bend)), line.station.size)))
+    for name in ("grade", "bank"):
+        read = np.roll(getattr(line, name), -shift)
+        true = np.interp(spacing * np.arange(read.size), truth.station, getattr(truth, name), period=truth.length)
+        # the circuit's slopes are 0.9 degrees rms along and 0.7 across; 0.3 leaves a third of them
+        assert np.degrees(np.sqrt(np.mean((read - true) ** 2))) < 0.3, name
+        assert np.corrcoef(read, true)[0, 1] > 0.85, name
+    analysis = judge(ready, Options())
+    stated = judge(prepare(made.session, track), Options())
+    assert analysis.limit_lap.value == pytest.approx(stated.limit_lap.value, rel=0.005)  # bar of issue 5

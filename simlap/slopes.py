@@ -1,11 +1,14 @@
-"""Banking of the road as the log tells it: what the lateral accelerometer feels beyond the turn of the path.
+"""Slopes of the road as the log tells them: what the accelerometers feel beyond the motion of the path.
 
-On a road that falls by `b` towards the inside of a left turn the sensor reads v² kappa cos b - g sin b. The path of
-the receiver alone tells v² kappa, so the difference is gravity across the road, plus what the sensor and the body add:
-a bias, and shares of a_lat (body roll, scale) and of a_lon (a sensor turned on its mount, a nose that points into the
-turn). Those are the same all around the lap and are fitted to the whole of it, robustly, so that a few banked corners
-stand out instead of bending the fit. What all corners have in common - roll, or a camber that is everywhere the same -
-cannot be told apart and need not be: the lateral limit takes it up.
+Along the road the sensor reads dv/dt + g sin(grade), and the path of the receiver alone tells dv/dt. A lap ends at the
+height where it began, which takes out the bias.
+
+Across it, on a road that falls by `b` towards the inside of a left turn, it reads v² kappa cos b - g sin b. The path
+tells v² kappa, so the difference is gravity across the road, plus what the sensor and the body add: a bias, and shares
+of a_lat (body roll, scale) and of a_lon (a sensor turned on its mount, a nose that points into the turn). Those are the
+same all around the lap and are fitted to the whole of it, robustly, so that a few banked corners stand out instead of
+bending the fit. What all corners have in common - roll, or a camber that is everywhere the same - cannot be told apart
+and need not be: the lateral limit takes it up.
 """
 
 from dataclasses import dataclass
@@ -16,6 +19,9 @@ from simlap.frozen import own
 from simlap.reference import low_pass
 from simlap.units import G
 
+# Grade: wave length of one half of the smoothing, as for elevation; expected size before looking.
+GRADE_CUT = 120.0  # [m]
+GRADE_EXPECTED = 0.008  # [rad]
 # Banking changes over a second and more of driving; what is faster in the reading is noise and curvature not matched.
 WAVE = 2.0  # [s]
 # Fewer laps cannot tell how good the reading is.
@@ -75,6 +81,34 @@ def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, durat
     believed = EXPECTED**2 / (EXPECTED**2 + error**2)
     slope = -np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)
     return Banking(believed * np.arcsin(slope), float(np.hypot(FLOOR, error * np.sqrt(believed))))
+
+
+def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
+    """Grade from what the longitudinal accelerometer reads beyond dv/dt, laps by stations of a closed lap.
+
+    Parameters
+    ----------
+    along : float64 array, shape (m, n)
+        Reading less dv/dt of the receiver's path, scale and slip undone; NaN in laps without the sensor. [m/s²]
+    ds : float64 array, shape (m, n)
+        Path length from each station to the next. [m]
+
+    Returns
+    -------
+    float64 array, shape (n,), or None
+        Uphill positive [rad], its sine with zero mean over the lap; None when the reading says less than was known.
+    """
+    read = np.isfinite(along).all(axis=1)
+    along, step = along[read], ds[read].mean(axis=0) if read.any() else ds[0]
+    if along.shape[0] < LEAST_LAPS:
+        return None
+    level = along - (along @ step)[:, None] / step.sum()
+    rows = np.stack([low_pass(row, float(step.mean()), GRADE_CUT) for row in level])
+    error = float(np.median(rows.std(axis=0, ddof=1))) / np.sqrt(rows.shape[0]) / G
+    if error > GRADE_EXPECTED:
+        return None
+    believed = GRADE_EXPECTED**2 / (GRADE_EXPECTED**2 + error**2)
+    return np.asarray(believed * np.arcsin(np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)))
 
 
 def _robust_fit(features: np.ndarray, felt: np.ndarray, weight: np.ndarray) -> np.ndarray:
