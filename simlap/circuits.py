@@ -27,7 +27,8 @@ EASE_IN, EASE_OUT = 0.35, 0.45  # [1]
 EASE_IN_LONGEST, EASE_OUT_LONGEST = 40.0, 50.0  # [m]
 
 
-def _bend(angle_deg: float, radius: float) -> Bend:
+def eased_bend(angle_deg: float, radius: float) -> Bend:
+    """A bend with clothoids of the usual length; angle left positive [deg], radius of the arc [m]."""
     arc = math.radians(abs(angle_deg)) * radius
     return Bend(angle_deg, radius, min(EASE_IN * arc, EASE_IN_LONGEST), min(EASE_OUT * arc, EASE_OUT_LONGEST))
 
@@ -55,25 +56,25 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
             heading_deg=25.0,
             elements=(
                 Straight(360),
-                _bend(-95, 42),
+                eased_bend(-95, 42),
                 Straight(150),
-                _bend(55, 85),
+                eased_bend(55, 85),
                 Straight(70),
-                _bend(-75, 60),
+                eased_bend(-75, 60),
                 Straight(380),
-                _bend(-150, 20),
+                eased_bend(-150, 20),
                 Straight(200),
-                _bend(80, 48),
+                eased_bend(80, 48),
                 Straight(90),
-                _bend(60, 70),
+                eased_bend(60, 70),
                 Straight(70),
-                _bend(-110, 33),
+                eased_bend(-110, 33),
                 Straight(330),
-                _bend(20, 320),
+                eased_bend(20, 320),
                 Straight(260),
-                _bend(-95, 58),
+                eased_bend(-95, 58),
                 Straight(80),
-                _bend(-50, 40),
+                eased_bend(-50, 40),
                 Straight(270),
             ),
             heights=((0.0, 12.0), (0.14, 15.0), (0.28, 27.0), (0.42, 18.0), (0.55, 6.0), (0.68, 3.0), (0.85, 9.0)),
@@ -88,23 +89,23 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
             heading_deg=160.0,
             elements=(
                 Straight(420),
-                _bend(-85, 110),
+                eased_bend(-85, 110),
                 Straight(180),
-                _bend(-40, 190),
+                eased_bend(-40, 190),
                 Straight(400),
-                _bend(35, 420),
+                eased_bend(35, 420),
                 Straight(200),
-                _bend(-150, 60),
+                eased_bend(-150, 60),
                 Straight(320),
-                _bend(70, 120),
+                eased_bend(70, 120),
                 Straight(150),
-                _bend(-60, 100),
+                eased_bend(-60, 100),
                 Straight(500),
-                _bend(-100, 75),
+                eased_bend(-100, 75),
                 Straight(100),
-                _bend(60, 60),
+                eased_bend(60, 60),
                 Straight(60),
-                _bend(-90, 85),
+                eased_bend(-90, 85),
                 Straight(420),
             ),
             heights=((0.0, 30.0), (0.2, 38.0), (0.4, 60.0), (0.6, 44.0), (0.8, 22.0)),
@@ -118,23 +119,23 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
             heading_deg=-70.0,
             elements=(
                 Straight(140),
-                _bend(100, 16),
+                eased_bend(100, 16),
                 Straight(70),
-                _bend(-60, 24),
+                eased_bend(-60, 24),
                 Straight(45),
-                _bend(175, 11),
+                eased_bend(175, 11),
                 Straight(100),
-                _bend(-80, 14),
+                eased_bend(-80, 14),
                 Straight(55),
-                _bend(90, 18),
+                eased_bend(90, 18),
                 Straight(140),
-                _bend(40, 50),
+                eased_bend(40, 50),
                 Straight(90),
-                _bend(165, 12),
+                eased_bend(165, 12),
                 Straight(90),
-                _bend(-120, 15),
+                eased_bend(-120, 15),
                 Straight(45),
-                _bend(50, 30),
+                eased_bend(50, 30),
                 Straight(140),
             ),
             heights=((0.0, 2.0), (0.5, 3.0)),
@@ -148,7 +149,12 @@ PLANS: Mapping[str, Plan] = MappingProxyType(
 
 def invented_layout(name: str) -> Layout:
     """Plan of an invented circuit with its curvature in closed form; `name` as for `invented_circuit`."""
-    return closed_layout(_plan(name).elements, heading=math.radians(_plan(name).heading_deg))
+    return layout_of(_plan(name))
+
+
+def layout_of(plan: Plan) -> Layout:
+    """The elements of a plan as curvature in closed form."""
+    return closed_layout(plan.elements, heading=math.radians(plan.heading_deg))
 
 
 def invented_circuit(name: str) -> Track:
@@ -159,10 +165,20 @@ def invented_circuit(name: str) -> Track:
     OptionError
         When there is none of that name.
     """
+    return circuit_of(_plan(name))
+
+
+def circuit_of(plan: Plan) -> Track:
+    """The track that a plan draws: line with heights and banking, corners, start line.
+
+    Raises
+    ------
+    OptionError
+        When the bends do not add up to full turns, or a straight would become negative.
+    """
     from scipy.interpolate import CubicSpline
 
-    plan = _plan(name)
-    drawn = invented_layout(name)
+    drawn = layout_of(plan)
     count = math.ceil(drawn.length / SPACING)
     station = drawn.length / count * np.arange(count)
     x, y = drawn.positions(station)
