@@ -14,6 +14,7 @@ and need not be: the lateral limit takes it up.
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from simlap.frozen import own
 from simlap.reference import low_pass
@@ -22,15 +23,17 @@ from simlap.units import G
 # Grade: wave length of one half of the smoothing, as for elevation; expected size before looking.
 GRADE_CUT = 120.0  # [m]
 GRADE_EXPECTED = 0.008  # [rad]
-# Banking changes over a second and more of driving; what is faster in the reading is noise and curvature not matched.
-WAVE = 2.0  # [s]
+# Banking is read at even steps of the median lap and lasts for about a corner; the noise of neighbouring frequencies is
+# about the same; sizes of banking tried [rad].
+EVEN, LASTS, NOISE_BINS = 0.1, 2.0, 9  # [s], [s]
+SIZES = np.geomspace(0.002, 0.1, 30)
 # Fewer laps cannot tell how good the reading is.
 LEAST_LAPS = 2
 # Robust fit: residuals beyond this many deviations count less (Huber 1964, doi:10.1214/aoms/1177703732).
 HUBER, HUBER_ROUNDS = 1.345, 20
 # Error that all laps share (roll that is not in proportion, curvature smoothed a little differently), measured on
-# synthetic sessions; and what banking is expected to be before looking.
-FLOOR, EXPECTED = 0.003, 0.03  # [rad]
+# synthetic sessions; and the error from which on a reading says no more than was known before.
+FLOOR, POOREST = 0.003, 0.012  # [rad]
 # Roads fall away by less than this; a larger reading is a sensor that came loose.
 STEEPEST = 0.35  # [rad]
 
@@ -74,13 +77,16 @@ def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, durat
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
     apart = features @ np.linalg.lstsq(features, (across - felt).T, rcond=None)[0]
-    rows = np.stack([_smooth(row, weight) for row in across - features @ sensor - apart.T])
-    error = float(np.median(rows.std(axis=0, ddof=1))) / np.sqrt(rows.shape[0]) / G
-    if error > EXPECTED:
+    t = np.concatenate(([0.0], np.cumsum(weight)))
+    count = max(round(t[-1] / EVEN), 16)
+    grid = t[-1] / count * np.arange(count)
+    rows = across - features @ sensor - apart.T
+    even = np.stack([np.interp(grid, t, np.append(row, row[0])) for row in rows]) / G
+    common, deviation = _common(even, t[-1] / count)
+    if deviation > POOREST:
         return None
-    believed = EXPECTED**2 / (EXPECTED**2 + error**2)
-    slope = -np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)
-    return Banking(believed * np.arcsin(slope), float(np.hypot(FLOOR, error * np.sqrt(believed))))
+    slope = -np.clip(np.interp(t[:-1], np.append(grid, t[-1]), np.append(common, common[0])), -STEEPEST, STEEPEST)
+    return Banking(np.arcsin(slope), float(np.hypot(FLOOR, deviation)))
 
 
 def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
@@ -123,11 +129,29 @@ def _robust_fit(features: np.ndarray, felt: np.ndarray, weight: np.ndarray) -> n
     return np.asarray(coefficients)
 
 
-def _smooth(values: np.ndarray, duration: np.ndarray) -> np.ndarray:
-    """Periodic low-pass over the time of the lap, one half at a period of `WAVE`."""
-    t = np.concatenate(([0.0], np.cumsum(duration)))
-    count = max(int(t[-1] / (0.1 * WAVE)), 16)
-    grid = t[-1] / count * np.arange(count)
-    even = np.interp(grid, t, np.append(values, values[0]))
-    smooth = low_pass(even, t[-1] / count, WAVE)
-    return np.interp(t[:-1], np.append(grid, t[-1]), np.append(smooth, smooth[0]))
+def _common(rows: np.ndarray, step: float) -> tuple[np.ndarray, float]:
+    """What all laps (m, n) share, at even steps [s] of a closed lap, and its standard deviation from the truth.
+
+    Wiener's filter: at each frequency the share of the signal in signal and noise. The noise is what the laps differ
+    by; the signal a Matern process (smoothness 3/2) of `LASTS` seconds, of every size tried, each weighed by how likely
+    it makes the mean of the laps.
+    """
+    laps, count = rows.shape
+    spectrum = np.fft.rfft(rows, axis=1) / count
+    mean = spectrum.mean(axis=0)
+    noise = np.sum(np.abs(spectrum - mean) ** 2, axis=0) / (laps - 1) / laps
+    noise = uniform_filter1d(noise, NOISE_BINS, mode="nearest") + 1e-18
+    frequency = np.fft.rfftfreq(count, step)
+    shape = (1.0 + (2.0 * np.pi * LASTS / np.sqrt(3.0) * frequency) ** 2) ** -2.0
+    sides = np.where((frequency == 0.0) | (2 * np.arange(mean.size) == count), 1.0, 2.0)
+    shape /= np.sum(sides * shape)
+    signal = SIZES[:, None] ** 2 * shape
+    both = signal + noise
+    likelihood = -0.5 * np.sum(sides * (np.log(both) + np.abs(mean) ** 2 / both), axis=1)
+    chance = np.exp(likelihood - likelihood.max())
+    chance /= chance.sum()
+    gain = signal / both
+    found = chance @ gain
+    # the laps' noise let through, and what is not known of the size
+    variance = chance @ (gain * noise + (gain - found) ** 2 * np.abs(mean) ** 2)
+    return np.fft.irfft(found * mean * count, count), float(np.sqrt(np.sum(sides * variance)))
