@@ -15,6 +15,8 @@ SCATTER = 0.004
 SCATTER_WEIGHT = 3.0  # [laps]
 # Improvement wears off: each lap improves by this share of the lap before.
 PERSISTENCE = 0.9
+# A lap this many deviations above the median held a slip or traffic: it says nothing of the best lap to come.
+SLIP = 2.5
 TRIALS = 4000  # a chance of 50 % then carries an error of 0.8 points
 
 
@@ -52,15 +54,17 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     -----
     Bayesian regression of the lap times on a drift that wears off, with a normal prior on the drift and a scaled
     inverse-chi-squared prior on the scatter (Gelman and others, Bayesian Data Analysis, 3rd ed. 2013, chapter
-    14; from memory), carried on to the laps ahead.
+    14; from memory), carried on to the laps ahead. Laps with a slip are left out.
     """
     y = np.asarray(lap_times, dtype=float)
     if y.size < 2:
         raise NotEnoughData(f"A chance needs at least two counted laps; this session has {y.size}.")
     scale = float(np.median(y))
+    clean = _without_slip(y, SCATTER * scale)
     # drift laps: what an initial drift has added up to by each lap, driven and ahead
     grown = np.cumsum(PERSISTENCE ** np.arange(y.size + next_laps))
-    design = np.column_stack([np.ones(y.size), grown[: y.size]])
+    ahead = grown[y.size :]
+    design, y = np.column_stack([np.ones(y.size), grown[: y.size]])[clean], y[clean]
     # the level is left free, the drift is drawn towards what drivers do
     prior_precision = np.diag([0.0, (SCATTER / DRIFT_SPREAD) ** 2])
     prior_mean = np.array([0.0, DRIFT_PER_LAP * scale])
@@ -74,4 +78,10 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     root = np.linalg.cholesky(np.linalg.inv(precision))
     level, drift = (mean + sigma[:, None] * (rng.standard_normal((TRIALS, 2)) @ root.T)).T
     scatter = sigma[:, None] * rng.standard_normal((TRIALS, next_laps))
-    return Outlook(level[:, None] + drift[:, None] * grown[y.size :] + scatter)
+    return Outlook(level[:, None] + drift[:, None] * ahead + scatter)
+
+
+def _without_slip(lap_times: np.ndarray, usual: float) -> np.ndarray:
+    """Which laps lie within `SLIP` deviations above the median; `usual` is the least deviation [s]."""
+    above = lap_times - np.median(lap_times)
+    return np.asarray(above <= SLIP * max(1.4826 * float(np.median(np.abs(above))), usual))

@@ -72,6 +72,19 @@ def test_corners_are_in_track_order_with_the_most_to_gain_as_rank_1(data):
     assert [corner["clear_loss"] for corner in data["corners"]] == [True, True, True, False]
 
 
+def test_banking_is_written_in_degrees_with_what_told_it():
+    case = circle_case()
+    tilted = np.radians(4.0) * np.ones(case.line.bank.size)
+
+    def written(**changes):
+        found = analysis_to_dict(replace(case, line=replace(case.line, **changes)))
+        return found["banking"], found["corners"][0]["banking_deg"]
+
+    assert written() == ({"source": "unknown", "doubt_deg": 0.0}, None)
+    assert written(bank=tilted) == ({"source": "track file", "doubt_deg": 0.0}, 4.0)
+    assert written(bank=tilted, bank_doubt=np.radians(0.3)) == ({"source": "log", "doubt_deg": 0.3}, 4.0)
+
+
 def test_keys_of_issue_2_6_and_7_are_there(data):
     # Source: the JSON paragraphs of the issues; renaming one of these breaks every reader.
     assert data["schema"] == "simlap.analysis/1"
