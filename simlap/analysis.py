@@ -133,7 +133,7 @@ def mean_path(table: LapTable, reference: Line) -> Line:
     )
     if not line.bank_stated and table.across is not None:
         duration = np.diff(table.t[rows], axis=1)
-        found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], duration)
+        found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], table.v[rows], duration)
         if found is not None:
             line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
     if not line.grade.any() and table.along is not None:

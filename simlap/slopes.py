@@ -5,10 +5,11 @@ height where it began, which takes out the bias.
 
 Across it, on a road that falls by `b` towards the inside of a left turn, it reads v² kappa cos b - g sin b. The path
 tells v² kappa, so the difference is gravity across the road, plus what the sensor and the body add: a bias, and shares
-of a_lat (body roll, scale) and of a_lon (a sensor turned on its mount, a nose that points into the turn). Those are the
-same all around the lap and are fitted to the whole of it, robustly, so that a few banked corners stand out instead of
-bending the fit. What all corners have in common - roll, or a camber that is everywhere the same - cannot be told apart
-and need not be: the lateral limit takes it up.
+of a_lat (body roll, scale), of a_lon (a sensor turned on its mount, a nose that points into the turn) and of the yaw
+acceleration (a sensor ahead of or behind the centre of gravity). Those are the same all around the lap and are fitted
+to the whole of it, robustly, so that a few banked corners stand out instead of bending the fit. What all corners have
+in common - roll, or a camber that is everywhere the same - cannot be told apart and need not be: the lateral limit
+takes it up.
 """
 
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ GRADE_EXPECTED = 0.008  # [rad]
 # about the same; sizes of banking tried [rad].
 EVEN, LASTS, NOISE_BINS = 0.1, 2.0, 9  # [s], [s]
 SIZES = np.geomspace(0.002, 0.1, 30)
+SLOWEST = 1.0  # [m/s] speed that a lateral acceleration is divided by
 # Fewer laps cannot tell how good the reading is.
 LEAST_LAPS = 2
 # Robust fit: residuals beyond this many deviations count less (Huber 1964, doi:10.1214/aoms/1177703732).
@@ -49,7 +51,9 @@ class Banking:
         own(self, "bank")
 
 
-def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, duration: np.ndarray) -> Banking | None:
+def read_banking(
+    across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, v: np.ndarray, duration: np.ndarray
+) -> Banking | None:
     """Banking from what the lateral accelerometer reads beyond the path, (m, n) laps by stations of a closed lap.
 
     Parameters
@@ -58,6 +62,8 @@ def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, durat
         Reading less v² kappa of the receiver's path, left positive; NaN in laps without the sensor. [m/s²]
     a_lat, a_lon : float64 arrays, shape (m, n)
         Of the path. [m/s²]
+    v : float64 array, shape (m, n)
+        Speed. [m/s]
     duration : float64 array, shape (m, n)
         Time from each station to the next. [s]
 
@@ -67,17 +73,18 @@ def read_banking(across: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, durat
         None when the laps are too few, or the reading so poor that it says less than was known before.
     """
     read = np.isfinite(across).all(axis=1)
-    across, a_lat, a_lon, duration = across[read], a_lat[read], a_lon[read], duration[read]
+    across, a_lat, a_lon, v, duration = (values[read] for values in (across, a_lat, a_lon, v, duration))
     if across.shape[0] < LEAST_LAPS:
         return None
     weight = np.median(duration, axis=0)
+    t = np.concatenate(([0.0], np.cumsum(weight)))
     lat, lon = np.median(a_lat, axis=0), np.median(a_lon, axis=0)
-    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon])
+    yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
+    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon, np.gradient(yaw, t[:-1])])
     felt = np.median(across, axis=0)
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
     apart = features @ np.linalg.lstsq(features, (across - felt).T, rcond=None)[0]
-    t = np.concatenate(([0.0], np.cumsum(weight)))
     count = max(round(t[-1] / EVEN), 16)
     grid = t[-1] / count * np.arange(count)
     rows = across - features @ sensor - apart.T

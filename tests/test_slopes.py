@@ -17,9 +17,12 @@ STEP = 0.1  # [s]
 G = 9.80665  # [m/s²] CGPM 1901
 
 
-def lap_of(bank: np.ndarray, *, laps: int = 6, seed: int = 3, noise: float = 0.15, sensor=(0.1, 0.03, 0.01, 0.003)):
+SENSOR = (0.1, 0.03, 0.01, 0.003)
+
+
+def lap_of(bank: np.ndarray, *, laps: int = 6, seed: int = 3, noise: float = 0.15, sensor=SENSOR):
     """Readings beyond the path on a lap of 80 s: ten corners of 10 m/s², left and right in turn, 5 s each with 3 s of
-    straight between, with `bank` [rad] at each step.
+    straight between, with `bank` [rad] at each step; speed is 25 m/s.
 
     `sensor` is the bias [m/s²] and the shares of a_lat, of a_lon and of their product that it reads beside gravity.
     """
@@ -30,7 +33,8 @@ def lap_of(bank: np.ndarray, *, laps: int = 6, seed: int = 3, noise: float = 0.1
     # a road that falls to the left (bank > 0) by b pulls the sensor to the left by g sin b less than the turn does
     rng = np.random.default_rng(seed)
     across = -G * np.sin(bank) + sensor[0] + sensor[1] * a_lat + sensor[2] * a_lon + sensor[3] * a_lat * a_lon
-    return across + noise * rng.standard_normal(across.shape), a_lat, a_lon, np.full(across.shape, STEP)
+    across = across + noise * rng.standard_normal(across.shape)
+    return across, a_lat, a_lon, np.full(across.shape, 25.0), np.full(across.shape, STEP)
 
 
 def banked(*degrees: float) -> np.ndarray:
@@ -64,6 +68,19 @@ def test_banked_corners_stand_out_of_bias_roll_and_a_turned_mount():
     # noise leaves 0.07 degrees, and the two corners banked by 3 degrees lean a little on each of the four sensor terms
     assert in_corners(found.bank) == pytest.approx(TILTED, abs=0.5)
     assert 0.1 < np.degrees(found.doubt) < 0.5
+
+
+def test_a_sensor_ahead_of_the_centre_of_gravity_feels_the_yaw_acceleration():
+    # Rigid body: a point x ahead feels x dr/dt more. A slalom of 10 m/s² in 8 s at 25 m/s: dr/dt up to 0.31 rad/s², 2 m
+    # ahead 0.63 m/s², which would pass for 3.7 degrees of banking between the corners.
+    t = STEP * np.arange(800)
+    lat, acceleration = 10.0 * np.sin(2.0 * np.pi * t / 8.0), 0.4 * 2.0 * np.pi / 8.0 * np.cos(2.0 * np.pi * t / 8.0)
+    ones = np.ones((5, 1))
+    assert np.degrees(np.max(2.0 * acceleration) / G) == pytest.approx(3.7, abs=0.05)
+    found = read_banking(
+        2.0 * acceleration * ones, lat * ones, 0.0 * t * ones, 25.0 + 0.0 * t * ones, STEP + 0.0 * t * ones
+    )
+    assert np.degrees(np.abs(found.bank).max()) < 0.2
 
 
 def test_a_camber_that_all_corners_share_counts_as_grip():
