@@ -226,8 +226,15 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         beaten_s=float(max(0.0, -typical_ledger.lost.min())),
         line_s=line_shares(table, line, fit, grip),
         options=asdict(options),
-        notes=(*prepared.session.notes, *prepared.motion.notes, *fit.notes),
+        notes=(*prepared.session.notes, *prepared.motion.notes, *grade_notes(track, line), *fit.notes),
     )
+
+
+def grade_notes(track: Track, line: Line) -> tuple[str, ...]:
+    """Says so where the slope along the road is not the track's."""
+    if track.line.grade.any() or not line.grade.any():
+        return ()
+    return ("No elevation known: the slope along the road was read from the longitudinal accelerometer.",)
 
 
 def with_shown_grip(corners: Sequence[Corner], table: LapTable, line: Line, fit: EnvelopeFit) -> tuple[Corner, ...]:

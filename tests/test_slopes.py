@@ -213,3 +213,5 @@ def test_without_altitude_and_without_positions_the_slopes_are_read_too(banked_s
     analysis = judge(ready, Options())
     stated = judge(prepare(made.session, track), Options())
     assert analysis.limit_lap.value == pytest.approx(stated.limit_lap.value, rel=0.005)  # bar of issue 5
+    told = [sum("slope along the road was read" in note for note in one.notes) for one in (analysis, stated)]
+    assert told == [1, 0]
