@@ -21,7 +21,6 @@ import numpy as np
 
 from simlap.lag import band_pass
 from simlap.sensors import Observation
-from simlap.splines import lowpass
 
 STEP = 0.04  # [s] of the common grid
 THIN = 5  # every fifth instant of it counts: 0.2 s, three samples per period of HIGH at least
@@ -92,8 +91,7 @@ class Calibration:
         self.features = {n: self._band(features_of(drive, n)) for n in inertial}
         # the channel is smoothed like the path, then both are band-passed alike
         self.read = {
-            n: self._band(lowpass(np.interp(drive.t, o.t, o.value), STEP, drive.bandwidth)[:, None])[:, 0]
-            for n, o in inertial.items()
+            n: self._band(o.smoothed(drive.t, STEP, drive.bandwidth)[:, None])[:, 0] for n, o in inertial.items()
         }
         low = max(o.t[0] for o in inertial.values())
         high = min(o.t[-1] for o in inertial.values())

@@ -93,8 +93,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
     if session.has("altitude"):
-        seen = observe(session, "altitude")
-        altitude = lowpass(np.interp(t, seen.t, seen.value), dt, min(bandwidth, 0.5))
+        altitude = observe(session, "altitude").smoothed(t, dt, min(bandwidth, 0.5))
     a_lat = v**2 * kappa
     moves = v > SLOW
     across, along = None, _beyond(session, "a_lon", t, (a_lon, a_lat**2, a_lat), moves, bandwidth)
@@ -133,8 +132,7 @@ def _beyond(
     """
     if not session.has(name):
         return None
-    seen = observe(session, name)
-    read = lowpass(np.interp(t, seen.t, seen.value), t[1] - t[0], bandwidth)
+    read = observe(session, name).smoothed(t, t[1] - t[0], bandwidth)
     features = np.column_stack([*path, np.ones(t.size)])
     found = np.linalg.lstsq(features[moves], read[moves], rcond=None)[0]
     fitted = features @ found

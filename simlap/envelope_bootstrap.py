@@ -207,7 +207,7 @@ def solve(
         knots,
         engine,
         drag,
-        float(np.min(v, where=True if drive.opened is None else ~drive.opened, initial=np.inf)),
+        float(np.min(v, where=~drive.opened, initial=np.inf)),
         weights(events.pickup.count),
     )
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])

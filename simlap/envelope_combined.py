@@ -109,8 +109,8 @@ def fit_traction(
     # traction is at least what the engine ever used, at the speed where it did
     seen = np.append(slowest, knots[knots > slowest]) if np.isfinite(slowest) else np.zeros(0)
     pulled = engine @ hats(seen, knots).T
-    held = pulled / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * seen**2)
-    largest = np.max(held, axis=1, initial=0.0) * ENGINE_SHARE
+    share = pulled / (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * seen**2)
+    largest = np.max(share, axis=1, initial=0.0) * ENGINE_SHARE
     score += np.where(TRACTION_RATIOS[None, :, None] < largest[:, None, None] - 1e-3, -1e3, 0.0)
     if found.count:
         x, y, noise_x, noise_y, lift = combined_shares(found, laps, quantile, lateral, braking)

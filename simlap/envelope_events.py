@@ -53,7 +53,7 @@ class Events:
     turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
     load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
     stretch: np.ndarray  #: (J,) number of the corner or straight that holds it
-    opened: np.ndarray | None = None  #: (J,) bool: `value` is what a fully opened throttle would have given
+    opened: np.ndarray  #: (J,) bool: `value` is what a fully opened throttle would have given
 
     def __post_init__(self) -> None:
         own(self, "value", "speed2", "noise", "turn", "load")
@@ -286,6 +286,7 @@ class EventFinder:
             turn=np.array([self.turn[piece[0]] for piece in starts]),
             load=self.load[rows, where],
             stretch=np.array(stretches, dtype=int),
+            opened=np.zeros(len(starts), dtype=bool),
         )
 
 

@@ -12,6 +12,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.geodesy import Origin, to_plane
 from simlap.lapjudge import judge
 from simlap.motion_types import Motion
+from simlap.turning import SLOW
 from simlap.warp import lap_lengths_of, shift_between
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ SHORTEST_LAP_S = 12.0  # [s] crossings closer than this are one crossing: a car 
 SHORTEST_LAP_M = 300.0  # [m]
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
-CRAWL = 3.0  # [m/s] slower than this no lap is driven
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
@@ -344,7 +344,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     rising = np.concatenate([[True], np.diff(s) > 1e-6])
     grid = np.arange(0.0, s[-1], SPACING)
     t = np.interp(grid, s[rising], motion.t[rising])
-    moves = motion.valid & (motion.v > CRAWL)  # a car that is pushed into its place turns on the spot
+    moves = motion.valid & (motion.v > SLOW)  # a car that is pushed into its place turns on the spot
     kappa = np.interp(t, motion.t, np.where(moves, motion.kappa, 0.0))
     lengths, _ = lap_lengths_of(kappa, SPACING)
     if motion.closes:

@@ -43,8 +43,8 @@ class Line:
     ds: np.ndarray  #: path length from each station to the next [m]
     length: float  #: length of the station axis [m]
     closed: bool = True
-    #: whether the banking is known: somebody stated it, flat or not. What is not stated is 0 in `bank` as well, so any
-    #: other value counts as stated.
+    #: whether the banking is known: somebody stated it, flat or not, or the log told it. What is not known is 0 in
+    #: `bank` as well, so any other value counts as stated.
     bank_stated: bool = False
     #: standard deviation of the banking where it was read from a log; 0 where it was stated [rad]
     bank_doubt: float = 0.0

@@ -115,8 +115,8 @@ def felt(
     """What an accelerometer reads beyond the acceleration `own` of the receiver's path, both smoothed alike, at `t`."""
     if seen is None or lag is None:
         return None
-    read = lowpass(np.interp(drive.t - lag, seen.t, seen.value), STEP, drive.bandwidth)
-    return np.interp(t, drive.t - lag, read - own)
+    grid = drive.t - lag
+    return np.interp(t, grid, seen.smoothed(grid, STEP, drive.bandwidth) - own)
 
 
 def _channels(
@@ -254,7 +254,7 @@ def _altitude(session: Session, t: np.ndarray, lag: float, bandwidth: float) -> 
     seen = observe(session, "altitude")
     if seen.t.size < LEAST_FIXES:
         return None
-    return lowpass(np.interp(t, seen.t - lag, seen.value), 1.0 / MOTION_RATE, min(bandwidth, 0.5))
+    return seen.shifted(lag).smoothed(t, 1.0 / MOTION_RATE, min(bandwidth, 0.5))
 
 
 def _quality(

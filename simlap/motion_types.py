@@ -59,23 +59,8 @@ class Motion:
     along: np.ndarray | None = None  #: (n,) the same of the longitudinal accelerometer and dv/dt [m/s²]
 
     def __post_init__(self) -> None:
-        own(
-            self,
-            "t",
-            "x",
-            "y",
-            "s",
-            "v",
-            "course",
-            "kappa",
-            "a_lon",
-            "a_lat",
-            "altitude",
-            "noise_a_lon",
-            "noise_a_lat",
-            "across",
-            "along",
-        )
+        own(self, "t", "x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "altitude")
+        own(self, "noise_a_lon", "noise_a_lat", "across", "along")
         own(self, "valid", dtype=bool)
         n = self.t.size
         for name in ("x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "valid"):

@@ -8,6 +8,7 @@ import numpy as np
 
 from simlap.geodesy import Origin, origin_of, to_plane
 from simlap.session import Session
+from simlap.splines import lowpass
 
 BIN = 0.04  # [s] faster channels are averaged over bins of this width: 25 Hz carries 2 Hz with nothing lost
 HELD_RUN = 1.5  # rows: a channel whose values stay longer on average is a slower one, written again and again
@@ -32,6 +33,10 @@ class Observation:
     def shifted(self, lag: float) -> Observation:
         """The same values, `lag` seconds earlier."""
         return replace(self, t=self.t - lag)
+
+    def smoothed(self, t: np.ndarray, step: float, bandwidth: float) -> np.ndarray:
+        """Values at times `t`, evenly `step` apart [s], low-passed at `bandwidth` [Hz]."""
+        return lowpass(np.interp(t, self.t, self.value), step, bandwidth)
 
 
 @dataclass(frozen=True, eq=False)

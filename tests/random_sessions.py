@@ -14,7 +14,6 @@ from simlap.circuits import Plan, circuit_of, eased_bend
 from simlap.envelope import Envelope
 from simlap.errors import OptionError
 from simlap.layout import Straight
-from simlap.losses import PHASE_NAMES
 from simlap.synthetic import Driver, Sensors, SyntheticSession, synthetic_session
 from simlap.track import Track
 
@@ -58,7 +57,8 @@ class RandomSession:
         return self._per_corner(self.made.truth.gain_alone_total_s)
 
     def _per_corner(self, ledger) -> np.ndarray:
-        return np.array([sum(ledger.get((c.name, kind), 0.0) for kind in PHASE_NAMES) for c in self.track.corners])
+        summed = self.made.truth.corner_s(ledger)
+        return np.array([summed.get(corner.name, 0.0) for corner in self.track.corners])
 
 
 def random_circuit(rng: np.random.Generator) -> tuple[str, Track]:

@@ -6,7 +6,6 @@ from scipy.stats import spearmanr
 from truth_table import analysis_of, truth_table
 
 from simlap.circuits import invented_circuit
-from simlap.losses import PHASE_NAMES
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 CIRCUITS = ("club", "fast", "kart")
@@ -21,7 +20,8 @@ def compared(seed):
     analysis = analysis_of(truth_table(made, line, seed=seed), track, line)
 
     def injected(ledger):
-        return np.array([sum(ledger.get((c.name, kind), 0.0) for kind in PHASE_NAMES) for c in track.corners])
+        summed = made.truth.corner_s(ledger)
+        return np.array([summed.get(corner.name, 0.0) for corner in track.corners])
 
     caused = np.array([sum(phase.caused.value for phase in corner.phases) for corner in analysis.corners])
     gain = np.array([corner.gain_alone.value for corner in analysis.corners])

@@ -58,9 +58,15 @@ def test_at_the_neutral_speed_the_reading_is_the_banking():
     bank = banked(0, 0, 0, 8, 0, 0, 0, 0, 0, 0)
     neutral = G * np.tan(np.radians(8.0))
     assert neutral * np.cos(np.radians(8.0)) - G * np.sin(np.radians(8.0)) == pytest.approx(0.0, abs=1e-12)
-    found = read_banking(*lap_of(bank, noise=0.0, sensor=(0.0, 0.0, 0.0, 0.0)))
+    across, a_lat, *others = lap_of(bank, noise=0.0, sensor=(0.0, 0.0, 0.0, 0.0))
+    found = read_banking(across, a_lat, *others)
     # 0.1 degrees: what a smoothing over 2 s leaves of the corner's ends at 1 s from them
     assert in_corners(found.bank) == pytest.approx([0, 0, 0, 8, 0, 0, 0, 0, 0, 0], abs=0.1)
+    # the corner driven at just that speed: the sensor reads nothing, so beyond the path it reads minus its turn.
+    # Tangent for sine is 0.08 degrees at 8; ten corners lean a little on the share of a_lat
+    here = bank > 0.0
+    a_lat[:, here], across[:, here] = neutral, -neutral
+    assert in_corners(read_banking(across, a_lat, *others).bank)[3] == pytest.approx(8.0, abs=0.3)
 
 
 def test_banked_corners_stand_out_of_bias_roll_and_a_turned_mount():

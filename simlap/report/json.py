@@ -105,10 +105,7 @@ def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
         "limit_lap_s": _interval(analysis.limit_lap),
         "target": plain(analysis.target.to_dict()) if analysis.target is not None else None,
         "corners": [
-            {
-                **_corner(corner, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner]),
-                "banking_deg": _banking(line, corner.corner.apex_m),
-            }
+            _corner(corner, line, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner])
             for i, corner in zip(range(0, len(lost), per_corner), analysis.corners, strict=True)
         ],
         "priorities": [_priority(priority) for priority in analysis.advice.priorities],
@@ -177,12 +174,13 @@ def _limits_g(envelope: Envelope, v: np.ndarray) -> np.ndarray:
 
 
 def _corner(
-    corner: CornerResult, findings: Sequence[Finding], lost: Sequence[float], caused: Sequence[float]
+    corner: CornerResult, line: Line, findings: Sequence[Finding], lost: Sequence[float], caused: Sequence[float]
 ) -> dict[str, Any]:
     speeds = {"typical": corner.min_speed_typical, "best": corner.min_speed_best, "limit": corner.min_speed_limit}
     return {
         **_place(corner.corner),
         "rank": int(corner.rank),
+        "banking_deg": _banking(line, corner.corner.apex_m),
         "min_speed_kmh": {name: round(float(v) * MS_TO_KMH, SPEED_DIGITS) for name, v in speeds.items()},
         "lost_s": _interval(corner.lost),
         "gain_alone_s": _interval(corner.gain_alone),
