@@ -7,6 +7,7 @@ The change in lap time is split into a change of the limit (what car and tyres c
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -241,7 +242,8 @@ def merge_tables(tables: Sequence[LapTable]) -> LapTable:
         return np.concatenate([np.asarray(getattr(table, name))[:replicates] for table in tables], axis=1)
 
     shared = set.intersection(*(set(table.channels) for table in tables))
-    joined = {name: rows(name) for name in ("counted", "session_start", "t", "v", "a_lon", "a_lat", "kappa", "ds")}
+    joined: dict[str, Any] = {"bandwidth_hz": min(table.bandwidth_hz for table in tables)}
+    joined |= {name: rows(name) for name in ("counted", "session_start", "t", "v", "a_lon", "a_lat", "kappa", "ds")}
     joined |= {name: rows(name) for name in ("offset", "x", "y")}
     joined |= {name: noise(name) for name in ("noise_a_lon", "noise_a_lat")}
     for name in ("across", "along"):

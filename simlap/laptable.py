@@ -13,7 +13,7 @@ from simlap.frozen import own
 from simlap.lapjudge import lap_path
 from simlap.laps import Lap, LapSet
 from simlap.line import Line
-from simlap.motion_types import Motion
+from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
 from simlap.session import Session
 from simlap.stationing import curve_of, pinned, station_of_lap, strictly_rising
@@ -48,6 +48,7 @@ class LapTable:
     channels: Mapping[str, np.ndarray]  #: logged channels, each (m, n), SI
     across: np.ndarray | None = None  #: (m, n) lateral accelerometer beyond v² kappa, see `Motion.across` [m/s²]
     along: np.ndarray | None = None  #: (m, n) longitudinal accelerometer beyond dv/dt [m/s²]
+    bandwidth_hz: float = BANDWIDTH  #: of the motion [Hz]
 
     def __post_init__(self) -> None:
         own(self, "numbers", dtype=int)
@@ -159,6 +160,7 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
         channels=_logged(session, inner),
         across=None if motion.across is None else motion.at("across", inner),
         along=None if motion.along is None else motion.at("along", inner),
+        bandwidth_hz=motion.bandwidth_hz,
     )
 
 

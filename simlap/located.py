@@ -32,8 +32,9 @@ NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or 
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
 MOVES = 5.0  # [m/s] a log that never reaches it is no drive
 POSITIONS_ALONE = (
-    "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion, and the limit "
-    "lap may be 1 to 2 % too fast. Log the receiver's speed as well."
+    "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion. The limit "
+    "lap is good to about 1 %, and may be 2 % too fast where positions wander by more than a metre. Log the receiver's "
+    "speed as well."
 )
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
 

@@ -12,7 +12,13 @@ INERTIAL = ("a_lon", "a_lat", "yaw_rate")
 
 @pytest.mark.parametrize(
     ("circuit", "rate", "wander", "missing"),
-    [("kart", 5.0, 0.3, INERTIAL), ("club", 10.0, 1.5, INERTIAL), ("kart", 20.0, 1.5, ()), ("club", 25.0, 0.3, ())],
+    [
+        ("kart", 5.0, 0.3, INERTIAL),
+        ("club", 10.0, 1.5, INERTIAL),
+        ("kart", 20.0, 1.5, ()),
+        ("club", 25.0, 0.3, ()),
+        ("club", 5.0, 0.3, (*INERTIAL, "speed", "course")),  # positions alone
+    ],
 )
 def test_limit_lap_of_a_driver_at_the_limit_is_the_lap_driven(circuit, rate, wander, missing):
     track = invented_circuit(circuit)
