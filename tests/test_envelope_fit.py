@@ -15,10 +15,11 @@ from simlap.envelope_bootstrap import DRAG_EXPECTED, engine_knots, fit_curve
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_grip import corner_grip
-from simlap.envelope_samples import RoadSamples, road_samples
+from simlap.envelope_samples import RoadSamples, held_windows, road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.solver import limit_profile, solve_batch
+from simlap.splines import lowpass
 from simlap.synthetic import CornerSkill, Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
 
@@ -316,3 +317,20 @@ def test_engine_curve_falls_on_to_the_fastest_speed_driven():
     engine, _ = fit_curve(level, np.full_like(level, 0.03), v[None], knots, None, 0.0 * level, np.ones_like(level))
     # 25 % at 50 m/s: between drag that took twice as much and none at all; constant from 38 m/s on it is 100 % off
     assert np.interp(50.0, knots, engine[0]) == pytest.approx(260.0 / 50.0 - 0.001 * 50.0**2, rel=0.25)
+
+
+@pytest.mark.parametrize(("bandwidth", "most"), [(2.0, 1.012), (0.6, 1.022), (0.45, 1.027)])
+def test_windows_grow_with_the_ringing_of_a_smoother_motion(bandwidth, most):
+    # A corner held for 3 s at 10 m/s², through the motion's low-pass, whose step response overshoots by 3.4 % for about
+    # 0.5 / bandwidth seconds (its impulse response in closed form: Eubank 1999). Windows of 0.45 s keep 2.8 % of that
+    # at 0.6 Hz; half a period or so keeps two thirds of it.
+    t = np.arange(0.0, 20.0, 0.02)
+    smooth = lowpass(np.where((t > 7.0) & (t < 10.0), 10.0, 0.0), 0.02, bandwidth)[None]
+    rows = np.repeat(smooth, 2, axis=0)
+    still = np.zeros_like(rows)
+    samples = RoadSamples(
+        numbers=np.arange(2), station=t, duration=still + 0.02, speed2=still + 400.0, lateral=rows, along=still,
+        pull=still, normal=still + 1.0, throttle=None, noise_lateral=still[None], noise_along=still[None], repaired=0,
+        banking_known=True, bandwidth_hz=bandwidth,
+    )  # fmt: skip
+    assert held_windows(samples).mean(rows).max() < 10.0 * most
