@@ -251,7 +251,7 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     strength = braking_of_phase[phases.phase]
     kind = _kept_kind(lap, phases, braked)
     braking, middle, leaving = (stations & (kind == k) for k in (BRAKING, MID_CORNER, EXIT))
-    pushing = (kind == BRAKING) & ((lap.a > 0.0) | _coasting(lap, phases, strength))
+    pushing = (kind == BRAKING) & _before_brakes(lap, phases, strength)
     brake_mode = np.zeros(stations.shape, dtype=np.int8)
     drive_mode = np.zeros(stations.shape, dtype=np.int8)
     brake_mode[braking] = REPLACE
@@ -271,7 +271,7 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     }
 
 
-def _coasting(lap: Driven, phases: PhaseMap, strength: np.ndarray) -> np.ndarray:
+def _before_brakes(lap: Driven, phases: PhaseMap, strength: np.ndarray) -> np.ndarray:
     """Stations of braking phases before the driver brakes, bool, shape (n,); `strength` (n,) [m/s²]."""
     out = np.zeros(lap.a.size, dtype=bool)
     for phase in range(BRAKING, phases.count, PHASES):

@@ -123,6 +123,37 @@ def test_slowing_too_much_before_the_corner_is_kept_and_charged_to_the_braking(c
     assert ledger.caused[2] + ledger.caused[3] == pytest.approx(lost, rel=0.02)
 
 
+@pytest.mark.parametrize("trundle", [15.0, 60.0])
+def test_braking_early_and_rolling_in_is_charged_to_the_braking(circuit, trundle):
+    # Worked by hand: braking so early that the last L metres are driven at the corner's speed costs
+    # L/v0 + T(D - L) - T(D), T as for the slow exit. The speed held ripples by 0.2 %, as in any log: speeding up
+    # a little between brakes and corner is no throttle before the brakes.
+    line, envelope, v0, phases = circuit
+    first_brake = HALF + brake_station(v0, D) - 80.0  # the zone begins before the driver's brake point
+    length = 2 * (HALF + D)
+    one, two = (
+        Zone(Corner(name, "left", at, at + HALF / 2, at + HALF), (first_brake - HALF - D + at) % length, at, at + HALF,
+             (first_brake + at) % length)
+        for name, at in (("one", 0.0), ("two", HALF + D))
+    )  # fmt: skip
+    phases = map_phases((one, two), line.station, line.length)
+    expected = trundle / v0 + straight_time(v0, D - trundle) - straight_time(v0, D)
+    v, s = limit_profile(line, envelope).v.copy(), line.station - HALF
+    on = (s >= 0) & (s <= D)
+    rest = D - trundle
+    pushing = np.sqrt(v0**2 + 2 * DRIVE * np.clip(s, 0, None))
+    slowing = np.sqrt(v0**2 + 2 * BRAKING * np.clip(rest - s, 0, None))
+    rolling = v0 * (1.0 + 0.002 * np.sin(s / 1.5) * (s > rest) * (s < D - 1.0))
+    v[on] = np.where(s[on] <= brake_station(v0, rest), pushing[on], np.maximum(slowing, rolling)[on])
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    (ledger,) = ledgers(line, envelope.pack(), [driven], phases)
+    assert driven.lap_time - limit_profile(line, envelope).lap_time == pytest.approx(expected, abs=0.01)
+    # 0.008 s as for the slow exit, and the ripple
+    assert abs(ledger.unexplained_s) < 0.01
+    assert ledger.caused[3] == pytest.approx(expected, abs=0.02)
+    assert ledger.gain_alone[3] == pytest.approx(expected, abs=0.02)
+
+
 def test_who_coasts_after_a_slow_exit_has_brakes_for_a_better_one(circuit):
     # Late push, then off the throttle at 0.7 m/s² from 15 m behind the limit's brake point until the brakes must be
     # used. After a perfect exit the car arrives on the limit's braking curve and the driver, who brakes as hard as the
