@@ -74,7 +74,7 @@ def against_session(analysis: Analysis, session: Session, options: Options | Non
         When the other session has no counted lap on this circuit.
     """
     prepared = prepare(session, analysis.track, options or Options())
-    if not np.array_equal(prepared.table.station, analysis.table.station):
+    if not prepared.table.shares_stations(analysis.table):
         raise NotEnoughData(f"{session.source}: its laps do not lie on the circuit of {analysis.session.source}.")
     dt = np.diff(np.asarray(prepared.table.t)[np.asarray(prepared.table.counted, dtype=bool)], axis=1)
     other = typical_lap(analysis.line, np.array([driven_on(analysis.line, row).dt for row in dt]), analysis.phases)

@@ -30,6 +30,7 @@ LAGS = (-0.2, 0.5)  # [s] searched; receivers lag 0 to 0.3 s
 COARSE, FINE = 0.05, 0.01  # [s]
 LEAST_FIT = 0.3  # share of a channel's variance that the path must explain; else it is no reading of this motion
 FIRST_RESIDUAL = 0.02  # first guess of the share of a channel's variance that is noise
+SCALES = (0.6, 1.6)  # a channel that reads another share of the path's motion is in another unit, or another channel
 LEAST_TIME = 20.0  # [s] of driving
 MOVING = 5.0  # [m/s]
 EARLY = 0.05  # [s] a receiver cannot be ahead of time: lags down to -EARLY are taken as errors of the estimate
@@ -183,10 +184,18 @@ def calibrate(
         notes.append("Lag of the receiver unknown and inertial channels not used: the car drives for less than 20 s.")
         return {}, None
     alone = {name: work.lag([name]) for name in inertial}
-    follows = [n for n, x in alone.items() if x is not None and abs(work.fit(n, x)[0].explained) > LEAST_FIT]
-    for name in inertial:
-        if name not in follows:
+    follows = []
+    for name, at in alone.items():
+        fit = None if at is None else work.fit(name, at)[0]
+        if fit is None or abs(fit.explained) <= LEAST_FIT:
             notes.append(f"The {WORDS[name]} does not follow the path; left out.")
+        elif not SCALES[0] <= fit.coefficients[0] <= SCALES[1]:
+            notes.append(
+                f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does; left out. "
+                "Check its column and unit."
+            )
+        else:
+            follows.append(name)
     lag = work.lag(follows) if follows else None
     if lag is None:
         notes.append("Lag of the receiver unknown: no inertial channel follows the path.")

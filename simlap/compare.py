@@ -231,7 +231,7 @@ def merge_tables(tables: Sequence[LapTable]) -> LapTable:
     if len(tables) == 1:
         return first
     for table in tables[1:]:
-        if not np.array_equal(table.station, first.station):
+        if not table.shares_stations(first):
             raise NotEnoughData("The sessions do not lie on the same circuit: give one track file for all of them.")
     replicates = min(table.noise_a_lon.shape[0] for table in tables)
 

@@ -319,5 +319,5 @@ def fuse(
     replicates: int = REPLICATES,
 ) -> Fused:
     """Fit one path to all observations between `start` and `stop` [s]; `told` is what the fixes' spectrum tells."""
-    copies = {name: replace(seen) for name, seen in channels.items()}
-    return PathFusion(fixes, copies, told, start, stop, seed).run(passes, replicates)
+    inside = {name: seen.within(start, stop) for name, seen in channels.items()}
+    return PathFusion(fixes, inside, told, start, stop, seed).run(passes, replicates)

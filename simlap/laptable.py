@@ -19,6 +19,7 @@ from simlap.session import Session
 from simlap.stationing import curve_of, pinned, station_of_lap, strictly_rising
 from simlap.warp import shift_between
 
+STATION_MISS = 0.05  # [m] two planes whose origins lie 10 km apart measure a lap of 5 km so differently
 START_AWAY = 25.0  # [m] the laps' first point must lie this near to station 0 of the line
 SMOOTH_CHANNELS = ("throttle", "brake_pressure", "brake", "engine_speed", "steering")  # interpolated linearly
 STEP_CHANNELS = ("gear",)  # the nearest row's value: no gear lies between two gears
@@ -77,6 +78,12 @@ class LapTable:
             copy.setflags(write=False)
             owned[name] = copy
         object.__setattr__(self, "channels", MappingProxyType(owned))
+
+    def shares_stations(self, other: LapTable) -> bool:
+        """Whether both tables lie on one circuit: each outing's own plane moves the stations by some rounding."""
+        return self.station.size == other.station.size and bool(
+            np.abs(self.station - other.station).max() < STATION_MISS
+        )
 
     @property
     def lap_times(self) -> np.ndarray:

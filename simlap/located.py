@@ -45,7 +45,11 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     fixes = fixes_of(session, origin)
     notes += fixes.notes
     if fixes.t.size < LEAST_FIXES:
-        raise NotEnoughData(f"{session.source}: {fixes.t.size} different positions; at least {LEAST_FIXES} are needed.")
+        dropped = f" after {fixes.dropped} that no car can drive to were dropped" if fixes.dropped else ""
+        raise NotEnoughData(
+            f"{session.source}: {fixes.t.size} different positions{dropped}; at least {LEAST_FIXES} are needed."
+            + (" Give logs of one circuit, and check latitude and longitude." if fixes.dropped else "")
+        )
     if fixes.t[-1] - fixes.t[0] > LONGEST:
         raise NotEnoughData(
             f"{session.source}: positions span {(fixes.t[-1] - fixes.t[0]) / 3600.0:.1f} h; "
@@ -77,12 +81,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))
     v, course, kappa, a_lon, a_lat = shape_of(velocity, acceleration)
     if not v.max() < JUMP_SPEED:
-        gap = int(np.argmax(np.diff(fixes.t)))
-        raise NotEnoughData(
-            f"{session.source}: no path follows these positions at a speed that a car can drive. The longest gap "
-            f"between them runs from {fixes.t[gap]:.1f} to {fixes.t[gap + 1]:.1f} s: cut the log there, or log "
-            "positions throughout."
-        )
+        raise NotEnoughData(f"{session.source}: {_no_path(fixes, [*receiver, *inertial])}")
     noise_lon, noise_lat = drawn_errors(fused, t, carried)
     valid = _valid(t, fixes, fused, {**receiver, **inertial}, v)
     quality = _quality(fixes, fused, lag, valid, speed_source, float(np.std(noise_lat)), carried, inertial, v.max())
@@ -107,6 +106,21 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         closes=True,
         across=felt(inertial.get("a_lat"), drive, drive.a_lat, lag, t),
         along=felt(inertial.get("a_lon"), drive, drive.a_lon, lag, t),
+    )
+
+
+def _no_path(fixes: Fixes, channels: list[str]) -> str:
+    """Why no path follows the fixes, as far as they tell, and what to do."""
+    gap = int(np.argmax(np.diff(fixes.t)))
+    words = "no path follows these positions at a speed that a car can drive. "
+    if channels and fixes.t[gap + 1] - fixes.t[gap] <= GAP:
+        return (
+            f"{words}They have no gap, so another channel contradicts them: check the columns and units of "
+            f"{', '.join(channels)}, or leave them out of the log."
+        )
+    return (
+        f"{words}The longest gap between them runs from {fixes.t[gap]:.1f} to {fixes.t[gap + 1]:.1f} s: cut the log "
+        "there, or log positions throughout."
     )
 
 
@@ -192,7 +206,7 @@ def acceleration_noise(
     inform = 1.0 / (w2**2 * (fused.noise["position"] ** 2 / fixes.rate + fused.wander.intensity / w2))
     names = {"lon": ("speed", "wheel_speed", "a_lon"), "lat": ("course", "a_lat", "yaw_rate")}[axis]
     for name in names:
-        if name not in channels:
+        if name not in fused.noise:  # not logged, or not while there were fixes
             continue
         rate = channels[name].t.size / max(np.ptp(channels[name].t), 1.0)
         white = fused.noise[name] ** 2 / rate

@@ -34,6 +34,11 @@ class Observation:
         """The same values, `lag` seconds earlier."""
         return replace(self, t=self.t - lag)
 
+    def within(self, start: float, stop: float) -> Observation:
+        """The values from `start` to `stop` [s]."""
+        inside = (self.t >= start) & (self.t <= stop)
+        return replace(self, t=self.t[inside], value=self.value[inside])
+
     def smoothed(self, t: np.ndarray, step: float, bandwidth: float) -> np.ndarray:
         """Values at times `t`, evenly `step` apart [s], low-passed at `bandwidth` [Hz]."""
         return lowpass(np.interp(t, self.t, self.value), step, bandwidth)

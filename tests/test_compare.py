@@ -1,5 +1,7 @@
 """Judging a change to the car on pairs of sessions with known truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -46,6 +48,16 @@ def judged(sessions, seed):
         for number, (label, table) in enumerate(zip(("A", "B", "A2"), tables, strict=False))
     ]
     return judge_sides(sides, line, phases, [corner.name for corner in TRACK.corners])
+
+
+def test_outings_in_planes_of_their_own_share_their_stations():
+    # Each outing's plane has its origin at its own median position: the same track file is longer by parts in 1e8.
+    made = pair(3, "nothing")[0]
+    table = truth_table(made, LINE, seed=3)
+    other = replace(table, station=table.station * (1.0 + 3e-8))
+    assert merge_tables([table, other]).t.shape[0] == 2 * table.t.shape[0]
+    with pytest.raises(NotEnoughData, match="same circuit"):
+        merge_tables([table, replace(table, station=table.station * 1.001)])
 
 
 def pair(seed, what):

@@ -121,6 +121,36 @@ def test_positions_that_stay_away_for_minutes_are_refused_with_the_gap():
         motion_of(Session.from_arrays(log.t, **broken))
 
 
+@pytest.mark.parametrize(("first", "last"), [(3.0, None), (None, 115.0), (15.0, 110.0)])
+def test_a_log_that_begins_or_ends_without_positions_is_cut_to_them(first, last):
+    # A receiver needs time to find itself; the other channels run on. What they say out there is beyond the path.
+    d = short()
+    log = logged(d, 10, speed_ms=0.05, inertial=True, seed=6)
+    blind = np.zeros(log.t.size, dtype=bool)
+    if first is not None:
+        blind |= log.t < first
+    if last is not None:
+        blind |= log.t > last
+    cut = {n: np.where(blind, np.nan, v) if n in ("latitude", "longitude") else v for n, v in log.channels.items()}
+    motion = motion_of(Session.from_arrays(log.t, **cut))
+    assert motion.t[0] == pytest.approx(log.t[~blind][0], abs=0.2)
+    assert motion.t[-1] == pytest.approx(log.t[~blind][-1], abs=0.2)
+    assert np.abs(motion.v - d.at("v", motion.t)).max() < 0.5  # the receiver's 0.05 m/s; at the very ends somewhat more
+
+
+def test_swapped_or_mislabelled_accelerometers_are_left_out_and_said():
+    d = short()
+    log = logged(d, 10, speed_ms=0.05, inertial=True, seed=6)
+    swapped = dict(log.channels)
+    swapped["a_lon"], swapped["a_lat"] = swapped["a_lat"], swapped["a_lon"]
+    larger = {n: v * (9.80665 if n in ("a_lon", "a_lat") else 1.0) for n, v in log.channels.items()}  # m/s² named g
+    for channels in (swapped, larger):
+        motion = motion_of(Session.from_arrays(log.t, **channels))
+        assert np.abs(motion.v - d.at("v", motion.t)).max() < 1.0
+        for name in ("longitudinal", "lateral"):
+            assert any(note.startswith(f"The {name} acceleration") and "left out" in note for note in motion.notes)
+
+
 def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():
     d = short()
 
