@@ -14,12 +14,13 @@ channels is the receiver's.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simlap.lag import band_pass
+from simlap.motion_types import CHANNEL_OUT
 from simlap.sensors import Observation
 
 STEP = 0.04  # [s] of the common grid
@@ -33,6 +34,7 @@ FIRST_RESIDUAL = 0.02  # first guess of the share of a channel's variance that i
 SCALES = (0.6, 1.6)  # a channel that reads another share of the path's motion is in another unit, or another channel
 LEAST_TIME = 20.0  # [s] of driving
 MOVING = 5.0  # [m/s]
+NOSE_ROUNDS, NOSE_STEP, MOST_NOSE = 4, 1e-4, 0.012  # rounds, [rad s²/m], [rad s²/m]: 7 degrees at 1 g
 EARLY = 0.05  # [s] a receiver cannot be ahead of time: lags down to -EARLY are taken as errors of the estimate
 
 # What is known beforehand of the coefficients: mean and standard deviation. Accelerometers are good to a few per cent,
@@ -146,15 +148,75 @@ class Calibration:
 
     def lag(self, names: list[str]) -> float | None:
         """Lag with the least cost, None when it lies at the edge of the range."""
-        lags = np.arange(LAGS[0], LAGS[1] + 0.5 * COARSE, COARSE)
-        best = float(lags[np.argmin([self.cost(x, names) for x in lags])])
-        if best <= lags[0] or best >= lags[-1]:
-            return None
-        lags = np.arange(best - COARSE, best + COARSE + 0.5 * FINE, FINE)
-        costs = np.array([self.cost(x, names) for x in lags])
-        i = int(np.clip(np.argmin(costs), 1, lags.size - 2))
-        left, middle, right = costs[i - 1 : i + 2]
-        return float(lags[i] + 0.5 * FINE * (left - right) / (left - 2.0 * middle + right))
+        return _lowest(lambda lag: self.cost(lag, names))
+
+
+class Turning:
+    """A yaw rate as the only inertial channel: its lag and the nose's angle, told apart.
+
+    A lag L and a nose that points k a_lat into the turn delay the course alike, by L and by k v: only how the delay
+    grows with speed tells them apart, and the noise of the first path must not blur that. So the noisy course rate is
+    what is explained, and the yaw rate r explains it: the course rate c solves c + k d(v c)/dt = r.
+    """
+
+    def __init__(self, drive: Drive, yaw: Observation) -> None:
+        self.drive = drive
+        self.yaw = yaw.smoothed(drive.t, STEP, drive.bandwidth)
+        self.v = np.maximum(drive.v, MOVING)
+        reach = max(abs(x) for x in LAGS) + STEP
+        low, high = max(yaw.t[0], drive.t[0]) + reach, min(yaw.t[-1], drive.t[-1]) - reach
+        self.used = (drive.v > MOVING) & (drive.t > low) & (drive.t < high)
+        # the first path's error is one of a_lat: of the course rate it is that over v
+        self.weight = self.v[self.used]
+        self.seen = band_pass(drive.course_rate, STEP, LOW, HIGH)[self.used] * self.weight
+
+    def _course_rate(self, read: np.ndarray, nose: float) -> np.ndarray:
+        """Course rate of a car whose nose points `nose` [rad s²/m] times a_lat into the turn, from its yaw rate."""
+        from scipy.linalg import solve_banded
+
+        band = np.zeros((2, read.size))
+        band[0, 0], band[0, 1:] = 1.0, 0.5 / self.v[1:] + nose / STEP
+        band[1, :-1] = 0.5 / self.v[:-1] - nose / STEP
+        right = np.append(self.v[0] * read[0], 0.5 * (read[1:] + read[:-1]))
+        return solve_banded((1, 0), band, right) / self.v
+
+    def _explained_by(self, read: np.ndarray, nose: float) -> np.ndarray:
+        return band_pass(self._course_rate(read, nose), STEP, LOW, HIGH)[self.used] * self.weight
+
+    def at(self, lag: float) -> tuple[float, float, float]:
+        """Mean square of what is not explained, scale and nose at one lag (Gauss and Newton)."""
+        read = np.interp(self.drive.t - lag, self.drive.t, self.yaw)
+        nose = PRIOR["yaw_rate"][1][0]
+        for _ in range(NOSE_ROUNDS):
+            one, other = self._explained_by(read, nose), self._explained_by(read, nose + NOSE_STEP)
+            columns = np.column_stack([one, (other - one) / NOSE_STEP])
+            scale, change = np.linalg.lstsq(columns, self.seen, rcond=None)[0]
+            nose = float(np.clip(nose + change / scale, 0.0, MOST_NOSE))
+        one = self._explained_by(read, nose)
+        scale = float(one @ self.seen / (one @ one))
+        return float(np.mean((self.seen - scale * one) ** 2)), scale, nose
+
+    def lag(self) -> float | None:
+        """Lag with the least unexplained course rate, None when it lies at the edge of the range."""
+        return _lowest(lambda lag: self.at(lag)[0])
+
+    def fit(self, lag: float, first: Fit) -> Fit:
+        """Scale and nose of the yaw rate at the lag, in place of those of a `first` fit."""
+        _, scale, nose = self.at(lag)
+        return Fit(np.array([1.0 / abs(scale), nose / abs(scale)]), first.explained)
+
+
+def _lowest(cost: Callable[[float], float]) -> float | None:
+    """Lag [s] with the least cost, between the trial lags by a parabola; None at the edge of the range."""
+    lags = np.arange(LAGS[0], LAGS[1] + 0.5 * COARSE, COARSE)
+    best = float(lags[np.argmin([cost(x) for x in lags])])
+    if best <= lags[0] or best >= lags[-1]:
+        return None
+    lags = np.arange(best - COARSE, best + COARSE + 0.5 * FINE, FINE)
+    costs = np.array([cost(x) for x in lags])
+    i = int(np.clip(np.argmin(costs), 1, lags.size - 2))
+    left, middle, right = costs[i - 1 : i + 2]
+    return float(lags[i] + 0.5 * FINE * (left - right) / (left - 2.0 * middle + right))
 
 
 def calibrate(
@@ -188,15 +250,18 @@ def calibrate(
     for name, at in alone.items():
         fit = None if at is None else work.fit(name, at)[0]
         if fit is None or abs(fit.explained) <= LEAST_FIT:
-            notes.append(f"The {WORDS[name]} does not follow the path; left out.")
+            notes.append(f"The {WORDS[name]} does not follow the path: {CHANNEL_OUT}")
         elif not SCALES[0] <= fit.coefficients[0] <= SCALES[1]:
             notes.append(
-                f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does; left out. "
+                f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does: {CHANNEL_OUT} "
                 "Check its column and unit."
             )
         else:
             follows.append(name)
-    lag = work.lag(follows) if follows else None
+    told = Turning(drive, inertial["yaw_rate"]) if follows == ["yaw_rate"] else None
+    lag = None
+    if follows:
+        lag = work.lag(follows) if told is None else told.lag()
     if lag is None:
         notes.append("Lag of the receiver unknown: no inertial channel follows the path.")
         return {}, None
@@ -205,7 +270,7 @@ def calibrate(
     notes.append(f"Receiver {lag:.3f} s behind the {', '.join(WORDS[n] for n in follows)}; undone.")
     out = {}
     for name in follows:
-        fit, _ = work.fit(name, lag)
+        fit = work.fit(name, lag)[0] if told is None else told.fit(lag, work.fit(name, lag)[0])
         seen = inertial[name]
         if fit.explained < 0.0:
             notes.append(

@@ -9,7 +9,7 @@ noise, and a channel's assumed noise is scaled until its true residuals are as l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 

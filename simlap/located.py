@@ -30,6 +30,7 @@ JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart 
 LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
+WILD_SPEEDS = 0.01  # share of the speeds that may be wild
 MOVES = 5.0  # [m/s] a log that never reaches it is no drive
 POSITIONS_ALONE = (
     "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion. The limit "
@@ -142,7 +143,7 @@ def _channels(
     inertial: dict[str, Observation] = {}
     speed_source = "path"
     if session.has("speed"):
-        receiver["speed"] = observe(session, "speed", fixes.t)
+        receiver["speed"] = _drivable(observe(session, "speed", fixes.t), notes)
         speed_source = "speed"
         if session.has("wheel_speed"):
             notes.append("Ground speed is used; wheel speed is left out: wheels slip under braking and drive.")
@@ -168,6 +169,15 @@ def _channels(
             "No ground speed in the log: speed comes from the positions, and from the wheels with their slip taken out."
         )
     return receiver, inertial, speed_source
+
+
+def _drivable(speed: Observation, notes: list[str]) -> Observation:
+    """Without single values that no car drives; many of them are a wrong unit, which is judged later."""
+    wild = np.abs(speed.value) > JUMP_SPEED
+    if not 0 < wild.sum() <= WILD_SPEEDS * wild.size:
+        return speed
+    notes.append(f"{int(wild.sum())} speeds of more than {JUMP_SPEED:.0f} m/s; not used.")
+    return replace(speed, t=speed.t[~wild], value=speed.value[~wild])
 
 
 def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> Drive:

@@ -9,6 +9,8 @@ import numpy as np
 from simlap.frozen import own
 
 MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
+# Ends the note on a channel that was not used because it contradicts the path: the reader has to know.
+CHANNEL_OUT = "the channel is left out."
 BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
 
 
@@ -66,6 +68,11 @@ class Motion:
         for name in ("x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "valid"):
             assert getattr(self, name).shape == (n,), name
         assert self.noise_a_lon.shape == self.noise_a_lat.shape == (self.noise_a_lon.shape[0], n)
+
+    @property
+    def channels_out(self) -> tuple[str, ...]:
+        """Notes on channels that contradict the path and were not used."""
+        return tuple(note for note in self.notes if CHANNEL_OUT in note)
 
     def at(self, name: str, t: np.ndarray) -> np.ndarray:
         """Channel `name` of the motion, interpolated linearly at times `t` [s]."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from simlap.motion_types import CHANNEL_OUT
 from simlap.sensors import Fixes, Observation
 
 CHORD_S = 2.0  # [s] of driving compared at once: a chord is then 3 % shorter than a tight corner's arc, no more
@@ -35,7 +36,8 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
             del out["speed"]
             notes.append(
                 f"The logged speed does not agree with the positions (it reads {ratio:.2f} times their speed, "
-                f"rms difference {100 * miss:.0f} %); left out. Check its unit."
+                f"rms difference {100 * miss:.0f} %): {CHANNEL_OUT} Check its unit, and "
+                "that latitude and longitude are not swapped."
             )
     if "course" in receiver:
         seen = receiver["course"]
@@ -45,8 +47,8 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
         if miss > COURSE_MISS:
             del out["course"]
             notes.append(
-                f"The logged course does not agree with the positions (median difference {np.degrees(miss):.0f} deg); "
-                "left out. Latitude and longitude may be swapped."
+                f"The logged course does not agree with the positions (median difference {np.degrees(miss):.0f} deg): "
+                f"{CHANNEL_OUT} Latitude and longitude may be swapped."
             )
     return out
 

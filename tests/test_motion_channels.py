@@ -8,10 +8,12 @@ import pytest
 from motion_cases import Drive, drive, logged
 from scipy.ndimage import gaussian_filter1d
 
+from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
 from simlap.motion import motion_of
 from simlap.sensors import fixes_of
 from simlap.session import Session
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 
 @lru_cache(maxsize=1)
@@ -149,6 +151,29 @@ def test_swapped_or_mislabelled_accelerometers_are_left_out_and_said():
         assert np.abs(motion.v - d.at("v", motion.t)).max() < 1.0
         for name in ("longitudinal", "lateral"):
             assert any(note.startswith(f"The {name} acceleration") and "left out" in note for note in motion.notes)
+
+
+def test_one_wild_speed_costs_no_more_than_itself():
+    d = short()
+    log = logged(d, 10, speed_ms=0.05, seed=6)
+    speed = np.array(log.channels["speed"])
+    speed[600] = 1e9
+    motion = motion_of(Session.from_arrays(log.t, **{**log.channels, "speed": speed}))
+    assert motion.quality.speed_source == "speed"
+    assert any(note.startswith("1 speeds of more than 130 m/s") for note in motion.notes)
+    assert np.abs(motion.v - d.at("v", motion.t)).max() < 1.0
+
+
+@pytest.mark.parametrize("circuit", ["club", "kart", "fast"])
+@pytest.mark.parametrize(("rate", "missing"), [(5.0, ()), (10.0, ("course",)), (25.0, ("speed", "course"))])
+def test_a_yaw_rate_alone_tells_the_lag_from_the_angle_of_the_nose(circuit, rate, missing):
+    # A nose that points 0.03 rad per g into the turn delays the course by 0.003 v seconds, 0.15 s at 50 m/s: as much
+    # as the receiver's lag.
+    track = invented_circuit(circuit)
+    sensors = Sensors.good(fix_hz=rate, fix_lag_s=0.15, position_m=0.6).without("a_lon", "a_lat", *missing)
+    driver = Driver.with_deficits(track.corners, seed=3)
+    made = synthetic_session(track, club_car(), driver, sensors, laps=5, seed=3, losses=False)
+    assert motion_of(made.session).quality.lag_s == pytest.approx(0.15, abs=0.02)  # bar of issue 4
 
 
 def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():

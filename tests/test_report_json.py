@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from report_case import FAST, HALF, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, circle_case
 
+from simlap.motion_types import CHANNEL_OUT
 from simlap.report.cautions import BEATEN_S, cautions
 from simlap.report.json import SCHEMA_TEXT, analysis_to_dict, analysis_to_json, plain
 from simlap.report.losses_csv import cell, losses_csv
@@ -182,6 +183,13 @@ def test_cautions_tell_few_laps_rebuilt_path_beaten_limit_and_unexplained_time()
     )
     assert {"limit beaten", "unexplained", "path rebuilt"} <= {caution.key for caution in cautions(worse)}
     assert "1.0 % of it" in next(c.text for c in cautions(worse) if c.key == "unexplained")
+
+
+def test_a_channel_that_was_not_used_is_a_caution_not_small_print():
+    case = circle_case()
+    note = f"The logged speed does not agree with the positions: {CHANNEL_OUT} Check its unit."
+    warned = cautions(replace(case, motion=replace(case.motion, notes=("1 row sorted.", note))))
+    assert [caution.text for caution in warned if caution.key == "channel left out"] == [note]
 
 
 def test_standing_cautions_name_what_the_user_must_always_be_told():

@@ -84,7 +84,8 @@ def truth_table(made, line, *, seed):
 
 def analysis_of(table, track, line, options=None):
     """The analysis of a table, as if a session of good quality stood behind it."""
-    motion = SimpleNamespace(notes=(), bandwidth_hz=BANDWIDTH, closes=True, quality=SimpleNamespace(verdict="good"))
+    good = SimpleNamespace(verdict="good")
+    motion = SimpleNamespace(notes=(), channels_out=(), bandwidth_hz=BANDWIDTH, closes=True, quality=good)
     prepared = Prepared(Named(), motion, None, track, table, mean_path(table, line))
     return judge(prepared, options or Options())
 

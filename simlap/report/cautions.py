@@ -57,6 +57,7 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
     quality = analysis.motion.quality
     if quality.verdict != "good":
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
+    raised += [Caution("channel left out", note) for note in analysis.motion.channels_out]
     if not analysis.motion.closes:
         raised.append(
             Caution(
