@@ -95,11 +95,16 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
 
 
 def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The brake goes on well before the limit profile's brake point."""
+    """The brake goes on well before the place where the limit's braking has come down to the speed of that moment.
+
+    A car that arrives slower than the limit's may brake later than it, so the limit's own brake point is no measure.
+    """
     if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     on = marks.braking[0]
-    early = float(trace.along[marks.limit_braking[0]] - trace.along[on])
+    start, stop = marks.limit_braking
+    needed = start + int(np.argmax(np.append(trace.limit_v[start:stop] <= trace.v[on], True)))
+    early = float(trace.along[min(needed, trace.along.size - 1)] - trace.along[on])
     if early <= limits["early_brake_s"] * trace.v[on]:
         return NOTHING
     numbers = {"early_m": early, "early_s": early / float(trace.v[on]), "speed_kmh": float(trace.v[on]) * MS_TO_KMH}
@@ -188,7 +193,7 @@ RULES = (
         "early braking",
         "braking",
         early_braking,
-        lambda x: f"brake on {x['early_m']:.0f} m before the limit's brake point, at {x['speed_kmh']:.0f} km/h",
+        lambda x: f"brake on {x['early_m']:.0f} m earlier than {x['speed_kmh']:.0f} km/h asks for",
         lambda x, limits, _: (
             f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
             "pressure, and keep that point before going on"

@@ -78,7 +78,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "long_zone_s": _seconds(3.5, "fewer zones count as long, where light braking is left alone"),
         "tapers_share": _share(0.6, "more zones count as braked into the turn; limit's mean against its peak"),
         "downhill_share": _share(0.03, "fewer zones count as downhill, where light braking is left alone; grade"),
-        "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's brake point, at the speed there"),
+        "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's braking asks for it at that speed"),
         "early_lift_s": _seconds(0.5, "fewer early lifts: before the limit's brake point, at the speed there"),
         "lift_gap_s": _seconds(0.35, "fewer early lifts: between the lift and the driver's own brake"),
         "held_m": _metres(10.0, "fewer brakes held on: beyond the limit's release"),

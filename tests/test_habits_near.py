@@ -59,12 +59,20 @@ def test_a_touch_of_the_brake_for_40_ms_is_noise():
 
 
 def test_slowing_down_a_hill_takes_brakes_where_slowing_up_the_same_hill_does_not():
-    # 3 m/s² from 20 m to 55 m. Gravity on 8 %: 9.81 * 0.08 = 0.78 m/s². Brakes count from 3.5 m/s² of the tyres.
-    v2 = 2500.0 - 2.0 * np.interp(along, [20.0, 55.0, 166.0], [0.0, 3.0 * 35.0, 3.0 * 35.0 + 9.0 * 111.0])
+    # 3 m/s² from 40 m to 55 m. Gravity on 8 %: 9.81 * 0.08 = 0.78 m/s². Brakes count from 3.5 m/s² of the tyres.
+    v2 = 2500.0 - 2.0 * np.interp(along, [40.0, 55.0, 166.0], [0.0, 3.0 * 15.0, 3.0 * 15.0 + 9.0 * 111.0])
     v = np.where(along < 166.0, np.sqrt(v2), speed(55.0, 9.0, 19.8, 210.0, 4.0))
     bare = {"v": v, "without": ("throttle", "brake_pressure", "gear")}
     assert found("early braking", grade=-0.08, **bare)
     assert not found("early braking", grade=0.08, **bare)
+
+
+def test_who_arrives_slower_may_brake_later_than_the_limit():
+    # The limit brakes from 50 m/s at 60 m with 9 m/s². A car at 45 m/s meets that curve at 60 + (2500 - 2025)/18 = 86 m:
+    # with the brakes on at 66 m it brakes 20 m early, 0.45 s, though 6 m after the limit's own brake point.
+    slower = {"v": np.minimum(speed(66.0, 9.0, 19.8, 210.0, 4.0), 45.0), "bar": np.where(between(66, 180), 60.0, 0.0)}
+    assert found("early braking", **slower)
+    assert not found("early braking", **{**slower, "bar": np.where(between(80, 180), 60.0, 0.0)})  # 6 m early
 
 
 def test_a_ripple_of_the_limit_in_mid_corner_is_not_its_brake_release():
