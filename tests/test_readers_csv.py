@@ -319,3 +319,18 @@ def test_a_very_long_cell_is_quoted_short(log):
     with pytest.raises(LogFormatError) as caught:
         read_session(log("time_s,speed_kmh\n0,1\n1," + "x" * 5000 + "\n"))
     assert len(str(caught.value)) < 300
+
+
+def test_letters_of_the_hemisphere_tell_the_sign(tmp_path):
+    # NMEA 0183 writes degrees without a sign and N or S, E or W beside them; so do tables made from it. A column that
+    # says N for "no" is none of these.
+    file = tmp_path / "log.csv"
+    file.write_text(
+        "time_s,latitude_deg,N/S,longitude_deg,E/W,speed_kmh,valid\n"
+        + "".join(f"{0.1 * i:.1f},52.0{i},N,1.01{i},W,{100 + i},N\n" for i in range(5)),
+        encoding="utf-8",
+    )
+    log = read_session(file)
+    assert log.channel("latitude") == pytest.approx([52.0, 52.01, 52.02, 52.03, 52.04])
+    assert (log.channel("longitude") < 0.0).all()
+    assert any("sign is read from column 'E/W'" in note for note in log.notes)

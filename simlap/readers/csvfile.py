@@ -25,6 +25,11 @@ DELIMITERS = (",", ";", "\t", "|")
 #: The header is looked for in this many first lines; a longer preamble is not believed.
 HEADER_LINES = 300
 #: Rows looked at to tell the decimal sign and columns of clock times.
+# Letters that tell the sign of a coordinate written without one (as NMEA 0183 does), and what such a column is called.
+HEMISPHERES = {
+    "latitude": ("NS", r"lat|north|south|hemi|\bn\s*/?\s*s\b"),
+    "longitude": ("EW", r"lon|east|west|hemi|\be\s*/?\s*w\b"),
+}
 SAMPLE_ROWS = 200
 #: A header found: channels named, cells, delimiter, line number, all rows cut with this delimiter.
 _Found = tuple[int, int, str, int, list[list[str]]]
@@ -41,6 +46,7 @@ class Layout:
     units: tuple[str | None, ...]
     first_line: int  #: line of the first row of data
     clocks: frozenset[int]
+    sides: dict[str, int]  #: column of the letters N and S, or E and W, by the channel whose sign they tell
 
 
 def decode_head(head: bytes, source: str) -> tuple[str, str]:
@@ -142,7 +148,18 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
     clocks = frozenset(
         index for index in range(len(headers)) if _first_cell(sample, index) and is_clock(_first_cell(sample, index))
     )
-    return Layout(encoding, delimiter, decimal, tuple(headers), tuple(units), first, clocks)
+    sides = {
+        channel: index
+        for channel, (letters, names) in HEMISPHERES.items()
+        for index, header in enumerate(headers)
+        if re.search(names, header, re.IGNORECASE) and _letters(sample, index) <= set(letters)
+    }
+    return Layout(encoding, delimiter, decimal, tuple(headers), tuple(units), first, clocks, sides)
+
+
+def _letters(sample: Sequence[Sequence[str]], index: int) -> set[str]:
+    """What stands in a column; a blank where nothing does, so that an empty column is no column of letters."""
+    return {row[index].strip() for row in sample if len(row) > index} - {*EMPTY} or {""}
 
 
 def _first_cell(sample: Sequence[Sequence[str]], index: int) -> str:
@@ -206,6 +223,11 @@ def read_csv(request: Request, head: bytes) -> RawLog:
     _refuse_wide_rows(frame, layout, source)
     log = convert(source, assigned, columns, notes, lambda item: frame[item.index].to_numpy(),
                   layout.first_line + 1, layout.decimal)  # fmt: skip
+    for channel, index in layout.sides.items():
+        if channel in log.values:
+            negative = frame[index].str.strip().eq(HEMISPHERES[channel][0][1]).to_numpy(dtype=bool)
+            log.values[channel] = np.where(negative, -np.abs(log.values[channel]), log.values[channel])
+            log.notes.append(f"{channel}: its sign is read from column {layout.headers[index]!r}")
     if layout.decimal == ",":
         log.notes.append("numbers are written with a decimal comma")
     return log
@@ -218,6 +240,7 @@ def _load(path: Path, layout: Layout, assigned: Sequence[Assigned], source: str)
     """
     texts: dict[int, type] = {item.index: str for item in assigned}
     texts[len(layout.headers)] = str
+    texts |= dict.fromkeys(layout.sides.values(), str)
     numbers = {item.index: float for item in assigned if item.unit != "hh:mm:ss"}
     try:
         return _parse(path, layout, {**texts, **numbers}, source)
