@@ -68,7 +68,7 @@ def test_slowing_down_a_hill_takes_brakes_where_slowing_up_the_same_hill_does_no
 
 
 def test_who_arrives_slower_may_brake_later_than_the_limit():
-    # The limit brakes from 50 m/s at 60 m with 9 m/s². A car at 45 m/s meets that curve at 60 + (2500 - 2025)/18 = 86 m:
+    # The limit brakes from 50 m/s at 60 m with 9 m/s²; at 45 m/s a car meets that curve at 60 + (2500 - 2025)/18 = 86 m:
     # with the brakes on at 66 m it brakes 20 m early, 0.45 s, though 6 m after the limit's own brake point.
     slower = {"v": np.minimum(speed(66.0, 9.0, 19.8, 210.0, 4.0), 45.0), "bar": np.where(between(66, 180), 60.0, 0.0)}
     assert found("early braking", **slower)

@@ -97,7 +97,7 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
             Caution(
                 "numbering",
                 "Neither a start line nor a track file was given: laps and corner numbers count from a point that was "
-                "chosen on the longest straight. With --start-line or --track they are the circuit's own.",
+                "chosen on a long straight. With --start-line or --track they are the circuit's own.",
             )
         )
     line = analysis.line
