@@ -43,7 +43,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
 
 def low_minimum_speed(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Slower than the limit at the slowest point, with grip to spare there."""
-    limit_v, v = float(trace.limit_v[marks.limit_slowest]), float(trace.v[marks.slowest])
+    v, limit_v = float(trace.v[slice(*marks.slow)].min()), float(trace.limit_v[slice(*marks.limit_slow)].min())
     grip = _grip_in(trace, *marks.slow)
     if marks.limit_slows < limits["limit_slows_ms"] or v > (1.0 - limits["slow_share"]) * limit_v:
         return NOTHING

@@ -33,12 +33,17 @@ class Marks:
     braking: Span  #: driver's braking, from first touch to last release before the exit
     limit_braking: Span  #: the limit profile's, the stretch that takes most speed off
     slowest: int  #: driver's slowest point before the exit
-    limit_slowest: int
+    limit_slow: Span  #: the limit's stretch within `EQUAL_SPEED` of its slowest speed
     lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
     limit_slows: float  #: speed that the limit profile gives up in this zone [m/s]
 
     def __post_init__(self) -> None:
         own(self, "brake")
+
+    @property
+    def limit_slowest(self) -> int:
+        """The limit's slowest point: the middle of its slow stretch."""
+        return _middle_of(self.limit_slow)
 
     @property
     def brakes(self) -> bool:
@@ -63,7 +68,8 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
     late_end = max(trace.at(trace.mid_stop + PAST_MID), corner_end)
     slow = slow_run(trace.v, begin, late_end)
     slowest = _middle_of(slow)
-    limit_slowest = _middle_of(slow_run(trace.limit_v, begin, corner_end))
+    limit_slow = slow_run(trace.limit_v, begin, corner_end)
+    limit_slowest = _middle_of(limit_slow)
     limit_on = trace.limit_a_lon[begin : limit_slowest + 1] < -limits["limit_brakes_ms2"]
     signal, channel, level = _brake(trace, limits)
     braking = _touched(trace, signal > level, begin, late_end)
@@ -74,7 +80,7 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
         braking=braking,
         limit_braking=_main_slowing(trace.limit_v, limit_on, begin),
         slowest=slowest,
-        limit_slowest=limit_slowest,
+        limit_slow=limit_slow,
         lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
         limit_slows=float(trace.limit_v[begin : limit_slowest + 1].max() - trace.limit_v[limit_slowest]),
     )

@@ -68,11 +68,18 @@ def test_slowing_down_a_hill_takes_brakes_where_slowing_up_the_same_hill_does_no
 
 
 def test_who_arrives_slower_may_brake_later_than_the_limit():
-    # The limit brakes from 50 m/s at 60 m with 9 m/s²; at 45 m/s a car meets that curve at 60 + (2500 - 2025)/18 = 86 m:
-    # with the brakes on at 66 m it brakes 20 m early, 0.45 s, though 6 m after the limit's own brake point.
+    # The limit brakes from 50 m/s at 60 m with 9 m/s² and is down to 45 m/s at 60 + (2500 - 2025)/18 = 86 m. A car
+    # that arrives at 45 m/s and brakes at 66 m is 20 m early, 0.45 s, though 6 m after the limit's own brake point.
     slower = {"v": np.minimum(speed(66.0, 9.0, 19.8, 210.0, 4.0), 45.0), "bar": np.where(between(66, 180), 60.0, 0.0)}
     assert found("early braking", **slower)
     assert not found("early braking", **{**slower, "bar": np.where(between(80, 180), 60.0, 0.0)})  # 6 m early
+
+
+def test_minimum_speeds_of_a_finding_are_the_minimum_speeds():
+    # As the table prints them: not the speed in the middle of the slow stretch, which is up to 1 % faster.
+    dip = speed(60.0, 9.0, 20.0, 210.0, 4.0) - 0.15 * np.exp(-(((along - 185.0) / 6.0) ** 2))
+    seen = evidence("low minimum speed", *(trace(lap, slow=18.0, limit_v=dip) for lap in LAPS))
+    assert seen["limit_minimum_kmh"] == pytest.approx(3.6 * dip.min(), abs=1e-6)
 
 
 def test_a_ripple_of_the_limit_in_mid_corner_is_not_its_brake_release():
