@@ -187,6 +187,7 @@ def test_a_column_without_any_number_is_left_unread(read):
     session = read([("0.0", 1, ""), ("0.1", 2, "")], "time_s,speed_kmh,lateral_g")
     assert not session.has("a_lat")
     assert session.columns[2].note == "no number in it"
+    assert any(note.endswith("no number in its column; not used") for note in session.notes)
 
 
 def test_half_a_position_is_left_unread(read):

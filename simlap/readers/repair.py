@@ -50,6 +50,7 @@ def assemble(log: RawLog) -> Session:
     _positions(values, time, log)
     _gaps(time, notes)
     unread = {name: "no number in it" for name, array in values.items() if not np.any(np.isfinite(array))}
+    notes += [f"{name}: no number in its column; not used" for name in unread]
     values = {name: array for name, array in values.items() if name not in unread}
     for first, second in (("latitude", "longitude"), ("longitude", "latitude"), ("x", "y"), ("y", "x")):
         if first in values and second not in values:
