@@ -164,8 +164,10 @@ def test_one_wild_speed_costs_no_more_than_itself():
     assert np.abs(motion.v - d.at("v", motion.t)).max() < 1.0
 
 
-@pytest.mark.parametrize("circuit", ["club", "kart", "fast"])
-@pytest.mark.parametrize(("rate", "missing"), [(5.0, ()), (10.0, ("course",)), (25.0, ("speed", "course"))])
+@pytest.mark.parametrize(
+    ("circuit", "rate", "missing"),
+    [("club", 10.0, ("course",)), ("kart", 10.0, ()), ("fast", 5.0, ()), ("fast", 25.0, ("speed", "course"))],
+)
 def test_a_yaw_rate_alone_tells_the_lag_from_the_angle_of_the_nose(circuit, rate, missing):
     # A nose that points 0.03 rad per g into the turn delays the course by 0.003 v seconds, 0.15 s at 50 m/s: as much
     # as the receiver's lag.
