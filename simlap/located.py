@@ -17,6 +17,7 @@ from simlap.receiver import agreeing
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
+from simlap.units import MS_TO_KMH
 
 LEAST_FIXES = 20
 LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
@@ -176,7 +177,7 @@ def _drivable(speed: Observation, notes: list[str]) -> Observation:
     wild = np.abs(speed.value) > JUMP_SPEED
     if not 0 < wild.sum() <= WILD_SPEEDS * wild.size:
         return speed
-    notes.append(f"{int(wild.sum())} speeds of more than {JUMP_SPEED:.0f} m/s; not used.")
+    notes.append(f"Speeds of more than {JUMP_SPEED * MS_TO_KMH:.0f} km/h not used: {int(wild.sum())}.")
     return replace(speed, t=speed.t[~wild], value=speed.value[~wild])
 
 
