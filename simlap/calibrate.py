@@ -270,7 +270,9 @@ def calibrate(
     notes.append(f"Receiver {lag:.3f} s behind the {', '.join(WORDS[n] for n in follows)}; undone.")
     out = {}
     for name in follows:
-        fit = work.fit(name, lag)[0] if told is None else told.fit(lag, work.fit(name, lag)[0])
+        fit, _ = work.fit(name, lag)
+        if told is not None:
+            fit = told.fit(lag, fit)
         seen = inertial[name]
         if fit.explained < 0.0:
             notes.append(

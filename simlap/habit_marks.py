@@ -32,13 +32,17 @@ class Marks:
     slow: Span  #: driver's stretch within `EQUAL_SPEED` of the slowest speed before the exit
     braking: Span  #: driver's braking, from first touch to last release before the exit
     limit_braking: Span  #: the limit profile's, the stretch that takes most speed off
-    slowest: int  #: driver's slowest point before the exit
     limit_slow: Span  #: the limit's stretch within `EQUAL_SPEED` of its slowest speed
     lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
     limit_slows: float  #: speed that the limit profile gives up in this zone [m/s]
 
     def __post_init__(self) -> None:
         own(self, "brake")
+
+    @property
+    def slowest(self) -> int:
+        """The driver's slowest point before the exit: the middle of the slow stretch."""
+        return _middle_of(self.slow)
 
     @property
     def limit_slowest(self) -> int:
@@ -79,7 +83,6 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
         slow=slow,
         braking=braking,
         limit_braking=_main_slowing(trace.limit_v, limit_on, begin),
-        slowest=slowest,
         limit_slow=limit_slow,
         lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
         limit_slows=float(trace.limit_v[begin : limit_slowest + 1].max() - trace.limit_v[limit_slowest]),

@@ -24,12 +24,12 @@ from simlap.units import find_units
 DELIMITERS = (",", ";", "\t", "|")
 #: The header is looked for in this many first lines; a longer preamble is not believed.
 HEADER_LINES = 300
-#: Rows looked at to tell the decimal sign and columns of clock times.
-# Letters that tell the sign of a coordinate written without one (as NMEA 0183 does), and what such a column is called.
+#: Letters that tell the sign of a coordinate written without one (as NMEA 0183 does), and what such a column is called.
 HEMISPHERES = {
     "latitude": ("NS", r"lat|north|south|hemi|\bn\s*/?\s*s\b"),
     "longitude": ("EW", r"lon|east|west|hemi|\be\s*/?\s*w\b"),
 }
+#: Rows looked at to tell the decimal sign, columns of clock times and columns of such letters.
 SAMPLE_ROWS = 200
 #: A header found: channels named, cells, delimiter, line number, all rows cut with this delimiter.
 _Found = tuple[int, int, str, int, list[list[str]]]
@@ -225,7 +225,7 @@ def read_csv(request: Request, head: bytes) -> RawLog:
                   layout.first_line + 1, layout.decimal)  # fmt: skip
     for channel, index in layout.sides.items():
         if channel in log.values:
-            negative = frame[index].str.strip().eq(HEMISPHERES[channel][0][1]).to_numpy(dtype=bool)
+            negative = frame[index].str.strip().isin(("S", "W")).to_numpy(dtype=bool)
             log.values[channel] = np.where(negative, -np.abs(log.values[channel]), log.values[channel])
             log.notes.append(f"{channel}: its sign is read from column {layout.headers[index]!r}")
     if layout.decimal == ",":
