@@ -15,8 +15,8 @@ from simlap.units import G
 # about a plateau with a period near 0.5 s, which means over 0.45 s take out (measured: c0 0.4 % nearer to the truth).
 HELD = 0.45  # [s]
 # A motion smoothed to less rings longer: windows hold this many periods of its bandwidth.
-# Measured on logs of positions alone (0.4 to 1 Hz): drivers at the limit -0.3 to -2 % (before -0.5 to -4 %), others
-# rms 0.8 %; with 0.9 periods -0.2 to -0.6 %, but 1.3 %: such windows are longer than many corners.
+# Measured on logs of positions alone (0.4 to 1 Hz): drivers at the limit -0.3 to -2.8 % (before -0.5 to -4.2 %),
+# others rms 0.8 %; with 0.9 periods -0.1 to -1.3 %, but 1.3 %: such windows are longer than many corners.
 HELD_PERIODS = 0.45
 # A sample further than this many robust deviations from the median of its five neighbours is wild (a struck kerb,
 # a jump of position); it takes the neighbours' median. The motion carries nothing above 2 Hz, so real
