@@ -94,6 +94,13 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
     return (Seen(marks.braking[0], numbers),)
 
 
+def _ahead_of_need(trace: CornerTrace, marks: Marks, index: int) -> float:
+    """How far behind `index` the limit's braking has come down to the speed there [m]: where that speed needs the brake."""
+    start, stop = marks.limit_braking
+    needed = start + int(np.argmax(np.append(trace.limit_v[start:stop] <= trace.v[index], True)))
+    return float(trace.along[min(needed, trace.along.size - 1)] - trace.along[index])
+
+
 def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """The brake goes on well before the place where the limit's braking has come down to the speed of that moment.
 
@@ -102,9 +109,7 @@ def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
     if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     on = marks.braking[0]
-    start, stop = marks.limit_braking
-    needed = start + int(np.argmax(np.append(trace.limit_v[start:stop] <= trace.v[on], True)))
-    early = float(trace.along[min(needed, trace.along.size - 1)] - trace.along[on])
+    early = _ahead_of_need(trace, marks, on)
     if early <= limits["early_brake_s"] * trace.v[on]:
         return NOTHING
     numbers = {"early_m": early, "early_s": early / float(trace.v[on]), "speed_kmh": float(trace.v[on]) * MS_TO_KMH}
@@ -112,7 +117,7 @@ def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
 
 
 def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Off the throttle well before the limit's brake point, and not yet on the brake."""
+    """Off the throttle well before the speed of that moment needs the brake, and not yet on the brake."""
     if not marks.limit_brakes or marks.lift == 0 or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     then = marks.braking[0] if marks.brakes else marks.slowest
@@ -120,7 +125,7 @@ def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     if not closed.size:
         return NOTHING
     lift = marks.lift + int(closed[0])
-    early = float(trace.along[marks.limit_braking[0]] - trace.along[lift])
+    early = _ahead_of_need(trace, marks, lift)
     gap = float(trace.t[then] - trace.t[lift])
     if early <= limits["early_lift_s"] * trace.v[lift] or gap <= limits["lift_gap_s"]:
         return NOTHING
@@ -170,7 +175,7 @@ RULES = (
         "braking",
         early_lift,
         lambda x: (
-            f"throttle lifted {x['early_m']:.0f} m before the limit's brake point at {x['speed_kmh']:.0f} km/h, "
+            f"throttle closed {x['early_m']:.0f} m before {x['speed_kmh']:.0f} km/h asks for the brake, "
             f"then {x['before_brake_s']:.1f} s until the brake"
         ),
         lambda x, limits, _: (

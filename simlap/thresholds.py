@@ -79,7 +79,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "tapers_share": _share(0.6, "more zones count as braked into the turn; limit's mean against its peak"),
         "downhill_share": _share(0.03, "fewer zones count as downhill, where light braking is left alone; grade"),
         "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's braking asks for it at that speed"),
-        "early_lift_s": _seconds(0.5, "fewer early lifts: before the limit's brake point, at the speed there"),
+        "early_lift_s": _seconds(0.5, "fewer early lifts: before the speed of that moment asks for the brake"),
         "lift_gap_s": _seconds(0.35, "fewer early lifts: between the lift and the driver's own brake"),
         "held_m": _metres(10.0, "fewer brakes held on: beyond the limit's release"),
         "spread_m": _metres(15.0, "fewer spread brake points: from the 10 % to the 90 % quantile of the laps"),

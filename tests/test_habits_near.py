@@ -75,6 +75,14 @@ def test_who_arrives_slower_may_brake_later_than_the_limit():
     assert not found("early braking", **{**slower, "bar": np.where(between(80, 180), 60.0, 0.0)})  # 6 m early
 
 
+def test_who_arrives_slower_may_lift_later_than_the_limit_brakes():
+    # As above: 45 m/s asks for the brake at 86 m. Closed at 62 m is 24 m or 0.53 s ahead of that, though behind the
+    # limit's own brake point at 60 m; the brake follows at 82 m, 0.44 s later. Closed at 66 m is 20 m, 0.44 s.
+    slower = {"v": np.minimum(speed(82.0, 9.0, 19.8, 210.0, 4.0), 45.0), "bar": np.where(between(82, 180), 60.0, 0.0)}
+    assert found("early lift", throttle=lifted(62), **slower)
+    assert not found("early lift", throttle=lifted(66), **slower)
+
+
 def test_minimum_speeds_of_a_finding_are_the_minimum_speeds():
     # As the table prints them: not the speed in the middle of the slow stretch, which is up to 1 % faster.
     dip = speed(60.0, 9.0, 20.0, 210.0, 4.0) - 0.15 * np.exp(-(((along - 185.0) / 6.0) ** 2))
