@@ -6,8 +6,10 @@ from typing import Any
 import numpy as np
 
 from simlap.analysis import Options, lap_row, prepare
+from simlap.driven import Driven, driven_on, typical_lap
 from simlap.errors import NotEnoughData
-from simlap.losses import PHASE_NAMES, PHASES, Driven, Ledger, driven_on, ledgers, typical_lap
+from simlap.losses import Ledger, ledgers
+from simlap.phases import PHASE_NAMES, PHASES
 from simlap.results import Analysis
 from simlap.session import Session
 

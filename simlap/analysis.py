@@ -8,14 +8,17 @@ import numpy as np
 
 from simlap.advice import advise
 from simlap.corners import find_corners
+from simlap.driven import driven_on, typical_lap
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
 from simlap.errors import NotEnoughData, OptionError
+from simlap.kept import grip_limits
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
-from simlap.losses import driven_on, grip_limits, ledgers, map_phases, typical_lap
+from simlap.losses import ledgers
 from simlap.motion import Motion, motion_of
+from simlap.phases import map_phases
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session

@@ -59,7 +59,7 @@ def sweep(
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse
-    from simlap.losses import grip_limits
+    from simlap.kept import grip_limits
     from simlap.sweep import DEFAULT_FACTORS, corner_worth
     from simlap.sweep import sweep as run
 

@@ -4,107 +4,27 @@ The change in lap time is split into a change of the limit (what car and tyres c
 (how much of it was used). The verdict is on the limit alone: a driver who got better is never credited to the car.
 """
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 
 from simlap.analysis import Options, Prepared, mean_path, prepare
+from simlap.comparison import Comparison, Side
 from simlap.corners import find_corners
-from simlap.envelope_fit import EnvelopeFit, fit_envelope
+from simlap.driven import driven_on
+from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
-from simlap.laptable import LapTable
+from simlap.kept import grip_limits
 from simlap.line import Line
-from simlap.losses import PHASE_NAMES, PHASES, PhaseMap, driven_on, grip_limits, map_phases
-from simlap.results import Interval
+from simlap.merge import merge_tables
+from simlap.phases import PhaseMap, map_phases
 from simlap.session import Session
 from simlap.solver import limit_profile, solve_batch
-from simlap.spread import percentile_interval
 from simlap.track import Track, grip_scale
+from simlap.verdict import judge_sides
 from simlap.zones import brake_onsets, cut_zones
 
-# Two-sided error of the verdict, and the power at which `detectable_s` is stated: the usual choices (Cohen 1988,
-# Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; from memory).
-SIGNIFICANCE, POWER = 0.05, 0.80
-# The draws of one envelope also hold errors that the next outing of the same car shares: which corners set a limit,
-# what the smoothing takes. In a difference they cancel. Over 50 seeded pairs without a change the change of the limit
-# scattered by 0.69 of what the draws said (0.170 s beside 0.258 s).
-NOT_SHARED = 0.7
 LEAST_LAPS = 3  # a spread between laps cannot be told from fewer
-PAID_OFF, NO_CLEAR_CHANGE, COST_TIME = "paid off", "no clear change", "cost time"
-# Columns of a packed envelope that belong to each limit.
-PARTS: Mapping[str, tuple[int, ...]] = {
-    "lateral": (0, 1, 2, 3),
-    "braking": (4, 5, 8),
-    "drive": (6, 7, 9, 10, *range(11, 44)),
-}
-
-
-@dataclass(frozen=True, eq=False)
-class Side:
-    """One set of laps on the common path."""
-
-    label: str
-    prepared: tuple[Prepared, ...]
-    fit: EnvelopeFit
-    phase_times: np.ndarray  #: of each counted lap, shape (laps, p) [s]
-    limit_phase_times: np.ndarray  #: of the limit lap, shape (p,) [s]
-    draw_phase_times: np.ndarray  #: median lap of each draw, shape (draws, p) [s]
-    draw_limit_phase_times: np.ndarray  #: limit lap of each draw, shape (draws, p) [s]
-
-    @property
-    def laps(self) -> int:
-        """Number of counted laps."""
-        return int(self.phase_times.shape[0])
-
-    @property
-    def typical(self) -> np.ndarray:
-        """Median time of each phase, shape (p,) [s]."""
-        return np.median(self.phase_times, axis=0)
-
-
-@dataclass(frozen=True)
-class PhaseChange:
-    """Change over one phase of one corner; negative is faster. [s]"""
-
-    name: str
-    change: Interval
-    limit_change: Interval
-    execution_change: Interval
-
-
-@dataclass(frozen=True)
-class CornerChange:
-    """Change over one corner zone; negative is faster. [s]"""
-
-    name: str
-    change: Interval
-    limit_change: Interval
-    execution_change: Interval
-    phases: tuple[PhaseChange, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Comparison:
-    """What changed between the sets of laps; negative seconds are faster."""
-
-    sides: tuple[Side, ...]
-    line: Line
-    phase_map: PhaseMap
-    change: Interval  #: typical lap [s]
-    limit_change: Interval  #: limit lap [s]
-    execution_change: Interval  #: typical lap less limit lap [s]
-    drift: Interval | None  #: change of the typical lap per outing by the track, with three sets [s]
-    by_limit: Mapping[str, Interval]  #: change of the limit lap by each limit alone [s]
-    verdict: str  #: paid off, no clear change, cost time: of the car
-    chance: float  #: that the car became faster
-    detectable_s: float  #: smallest change of the limit that these laps would have shown [s]
-    laps_needed: int | None  #: more laps a side that would settle a change of this size; None: no change to settle
-    corners: tuple[CornerChange, ...]
-    warnings: tuple[str, ...]
-    notes: tuple[str, ...]
 
 
 def compare(
@@ -217,178 +137,6 @@ def _side(
         draw_phase_times=np.median(phase_times[draw_laps], axis=1),
         draw_limit_phase_times=phases.sums(draws),
     )
-
-
-def merge_tables(tables: Sequence[LapTable]) -> LapTable:
-    """Laps of several tables on the same stations, one below the other; laps are numbered through.
-
-    Raises
-    ------
-    NotEnoughData
-        When the tables do not share their stations.
-    """
-    first = tables[0]
-    if len(tables) == 1:
-        return first
-    for table in tables[1:]:
-        if not table.shares_stations(first):
-            raise NotEnoughData("The sessions do not lie on the same circuit: give one track file for all of them.")
-    replicates = min(table.noise_a_lon.shape[0] for table in tables)
-
-    def rows(name: str) -> np.ndarray:
-        return np.concatenate([np.asarray(getattr(table, name)) for table in tables], axis=0)
-
-    def noise(name: str) -> np.ndarray:
-        return np.concatenate([np.asarray(getattr(table, name))[:replicates] for table in tables], axis=1)
-
-    shared = set.intersection(*(set(table.channels) for table in tables))
-    joined: dict[str, Any] = {"bandwidth_hz": min(table.bandwidth_hz for table in tables)}
-    joined |= {name: rows(name) for name in ("counted", "session_start", "t", "v", "a_lon", "a_lat", "kappa", "ds")}
-    joined |= {name: rows(name) for name in ("offset", "x", "y")}
-    joined |= {name: noise(name) for name in ("noise_a_lon", "noise_a_lat")}
-    for name in ("across", "along"):
-        felt = [getattr(table, name) for table in tables]
-        if any(values is not None for values in felt):
-            joined[name] = np.concatenate(
-                [np.full(t.v.shape, np.nan) if one is None else one for t, one in zip(tables, felt, strict=True)]
-            )
-    channels = {name: np.concatenate([table.channels[name] for table in tables], axis=0) for name in shared}
-    return replace(first, numbers=np.arange(1, joined["t"].shape[0] + 1), channels=channels, **joined)
-
-
-def judge_sides(
-    sides: Sequence[Side],
-    line: Line,
-    phases: PhaseMap,
-    corners: Sequence[str],
-    *,
-    warnings: Sequence[str] = (),
-    notes: Sequence[str] = (),
-) -> Comparison:
-    """Split the change between sides A and B (and A2) and word the verdict.
-
-    With A2 the state before the change is taken midway between A and A2, so that a linear drift from outing to
-    outing cancels; outings are taken as evenly spaced.
-    """
-    first, second = sides[0], sides[1]
-    weights = [-1.0, 1.0] if len(sides) == 2 else [-0.5, 1.0, -0.5]
-    driven = _mix(weights, [side.typical for side in sides])
-    limits = _mix(weights, [side.limit_phase_times for side in sides])
-    draws = min(side.draw_phase_times.shape[0] for side in sides)
-    driven_draws = _mix(weights, [side.draw_phase_times[:draws] for side in sides])
-    limit_draws = _narrowed(_mix(weights, [side.draw_limit_phase_times[:draws] for side in sides]), limits)
-    drift = None
-    if len(sides) == 3:
-        last = sides[2]
-        drift = percentile_interval(
-            float((last.typical - first.typical).sum()) / 2.0,
-            (last.draw_phase_times[:draws] - first.draw_phase_times[:draws]).sum(axis=1) / 2.0,
-        )
-    change = float(limits.sum())
-    error = float(limit_draws.sum(axis=1).std(ddof=1))
-    freedom = sum(side.laps for side in sides) - len(sides)
-    chance, detectable, more = settle(change, error, freedom, min(first.laps, second.laps))
-    verdict = NO_CLEAR_CHANGE
-    if chance >= 1.0 - SIGNIFICANCE / 2.0:
-        verdict = PAID_OFF
-    elif chance <= SIGNIFICANCE / 2.0:
-        verdict = COST_TIME
-
-    def intervals(which: slice | int) -> tuple[Interval, Interval, Interval]:
-        columns = np.atleast_1d(np.arange(phases.count)[which])
-        whole, bound = driven[columns].sum(), limits[columns].sum()
-        whole_draws = driven_draws[:, columns].sum(axis=1)
-        bound_draws = limit_draws[:, columns].sum(axis=1)
-        return (
-            percentile_interval(whole, whole_draws),
-            percentile_interval(bound, bound_draws),
-            percentile_interval(whole - bound, whole_draws - bound_draws),
-        )
-
-    corner_changes = []
-    for index, name in enumerate(corners):
-        parts = tuple(PhaseChange(PHASE_NAMES[k], *intervals(PHASES * index + k)) for k in range(PHASES))
-        corner_changes.append(CornerChange(name, *intervals(slice(PHASES * index, PHASES * (index + 1))), parts))
-    total, bound, execution = intervals(slice(None))
-    return Comparison(
-        sides=tuple(sides),
-        line=line,
-        phase_map=phases,
-        change=total,
-        limit_change=bound,
-        execution_change=execution,
-        drift=drift,
-        by_limit=_by_limit(sides, weights, line, draws),
-        verdict=verdict,
-        chance=chance,
-        detectable_s=detectable,
-        laps_needed=more,
-        corners=tuple(corner_changes),
-        warnings=tuple(warnings),
-        notes=tuple(notes),
-    )
-
-
-def _mix(weights: Sequence[float], parts: Sequence[np.ndarray]) -> np.ndarray:
-    return np.sum([weight * part for weight, part in zip(weights, parts, strict=True)], axis=0)
-
-
-def _narrowed(draws: np.ndarray, value: np.ndarray | float) -> np.ndarray:
-    """Draws (runs, ...) of a difference about its value, without the spread that both sides share."""
-    return value + NOT_SHARED * (draws - draws.mean(axis=0))
-
-
-def settle(change: float, error: float, freedom: int, laps: int) -> tuple[float, float, int | None]:
-    """Chance of a real gain, smallest change that could have been shown, and more laps needed a side.
-
-    Parameters
-    ----------
-    change, error : float
-        Estimated change, negative is faster, and its standard error. [s]
-    freedom : int
-        Degrees of freedom of the error.
-    laps : int
-        Laps on the smaller side.
-
-    Notes
-    -----
-    Student's t for the change over its error. The detectable change is (t_0.975 + t_0.80) times the error, the
-    large-sample power of a two-sided test (Cohen 1988; from memory); the error falls with the square root of the
-    laps.
-    """
-    from scipy.stats import t as student
-
-    if error <= 0.0:
-        raise NotEnoughData("All resampled laps give the same limit, so that no chance can be stated. Drive more laps.")
-    chance = float(student.cdf(-change / error, freedom))
-    reach = student.ppf(1.0 - SIGNIFICANCE / 2.0, freedom) + student.ppf(POWER, freedom)
-    detectable = float(reach * error)
-    if change == 0.0:
-        return chance, detectable, None
-    more = laps * (detectable / abs(change)) ** 2 - laps
-    return chance, detectable, (max(0, math.ceil(more)) if more < MOST_LAPS_WORTH_NAMING else None)
-
-
-# Beyond this nobody drives the laps; the change is then too small to settle.
-MOST_LAPS_WORTH_NAMING = 500
-
-
-def _by_limit(sides: Sequence[Side], weights: Sequence[float], line: Line, draws: int) -> dict[str, Interval]:
-    """Change of the limit lap when only one of A's limits is replaced by B's (and A2's)."""
-    base = sides[0]
-    result = {}
-    for name, columns in PARTS.items():
-        values, spreads = [], []
-        for side in sides:
-            mixed = np.vstack([base.fit.envelope.pack()[None, :], np.asarray(base.fit.draws)[:draws]])
-            theirs = np.vstack([side.fit.envelope.pack()[None, :], np.asarray(side.fit.draws)[:draws]])
-            mixed[:, list(columns)] = theirs[:, list(columns)]
-            lap_times = np.asarray(solve_batch(line, mixed, None).lap_time)
-            values.append(lap_times[0])
-            spreads.append(lap_times[1:])
-        value = float(np.dot(weights, values))
-        result[name] = percentile_interval(value, _narrowed(_mix(weights, spreads), value))
-    return result
 
 
 def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:

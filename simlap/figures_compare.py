@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.compare import Comparison
+from simlap.comparison import Comparison
 from simlap.envelope import Envelope
 from simlap.figures_lap import printable
 from simlap.figures_target import save_figure

@@ -95,7 +95,7 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
 
 
 def _ahead_of_need(trace: CornerTrace, marks: Marks, index: int) -> float:
-    """How far behind `index` the limit's braking has come down to the speed there [m]: where that speed needs the brake."""
+    """How far ahead of `index` the speed there needs the brake: the limit's braking has come down to it. [m]"""
     start, stop = marks.limit_braking
     needed = start + int(np.argmax(np.append(trace.limit_v[start:stop] <= trace.v[index], True)))
     return float(trace.along[min(needed, trace.along.size - 1)] - trace.along[index])

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from simlap.corners import Corner
+    from simlap.driven import Driven
     from simlap.envelope_fit import EnvelopeFit
     from simlap.laps import LapSet
     from simlap.laptable import LapTable
     from simlap.line import Line
-    from simlap.losses import Driven, Ledger, PhaseMap
+    from simlap.losses import Ledger
     from simlap.motion import Motion
+    from simlap.phases import PhaseMap
     from simlap.session import Session
     from simlap.solver import LimitProfile
     from simlap.track import Track

@@ -4,18 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from simlap.driven import Driven, typical_lap
 from simlap.envelope_fit import EnvelopeFit
+from simlap.kept import kept_limits
 from simlap.line import Line
-from simlap.losses import (
-    PHASE_NAMES,
-    PHASES,
-    Driven,
-    Ledger,
-    PhaseMap,
-    kept_limits,
-    ledger_masks,
-    typical_lap,
-)
+from simlap.losses import Ledger, ledger_masks
+from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
 from simlap.results import CornerResult, Interval, PhaseResult
 from simlap.solver import LimitProfile, solve_batch
 from simlap.units import MS_TO_KMH

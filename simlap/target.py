@@ -6,17 +6,9 @@ from typing import Any
 import numpy as np
 
 from simlap.chance import Outlook, outlook
-from simlap.losses import (
-    BRAKING,
-    EXIT,
-    MID_CORNER,
-    PHASE_NAMES,
-    PHASES,
-    Driven,
-    PhaseMap,
-    grip_limits,
-    kept_limits,
-)
+from simlap.driven import Driven, between_stations
+from simlap.kept import grip_limits, kept_limits
+from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASE_NAMES, PHASES, PhaseMap
 from simlap.results import Analysis, CornerResult, Interval
 from simlap.solver import StationLimits, solve_batch
 from simlap.spread import percentile_interval
@@ -149,7 +141,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     phases = analysis.phases
     times = shown_transitions(analysis.table, phases, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
-    goal = Driven(dt=reachable.segment_time, v=reachable.v, a=_segment_a(reachable.v, analysis.line.ds))
+    goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
     bench = _Bench(analysis, composite(laps, phases), goal)
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
@@ -268,11 +260,6 @@ def composite(laps: list[Driven], phases: PhaseMap, level: float = SHOWN_LEVEL) 
     )
 
 
-def _segment_a(v: np.ndarray, ds: np.ndarray) -> np.ndarray:
-    """Mean acceleration from each station to the next of a closed lap. [m/s²]"""
-    return (np.roll(v, -1) ** 2 - v**2) / (2.0 * ds)
-
-
 def _shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
     """Share of the goal's behaviour that each phase uses, shape (p,); NaN in empty phases.
 
@@ -331,7 +318,7 @@ def _marks(analysis: Analysis, index: int, v: np.ndarray) -> tuple[float | None,
     since = (station - zone.start) % line.length
     here = np.flatnonzero(phases.phase // PHASES == index)
     here = here[np.argsort(since[here])]
-    a = _segment_a(v, line.ds)
+    a = between_stations(line, v)
     corner = here[phases.kind[here] != EXIT]
     slow = corner if corner.size else here
     braking = here[phases.kind[here] == BRAKING]

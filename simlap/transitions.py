@@ -12,7 +12,7 @@ from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
 from simlap.laptable import LapTable
 from simlap.line import Line
-from simlap.losses import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
+from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
 from simlap.solver import LimitProfile, StationLimits, limit_profile
 
 LOW, HIGH = 0.1, 0.9  # a ramp is read between these shares of its height, as rise times are (common practice)

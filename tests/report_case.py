@@ -10,13 +10,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from simlap.driven import Driven
 from simlap.envelope import Envelope
 from simlap.envelope_fit import EnvelopeFit
 from simlap.laps import Lap, LapSet
 from simlap.laptable import LapTable
 from simlap.line import Line
-from simlap.losses import PHASES, Driven, Ledger, map_phases
+from simlap.losses import Ledger
 from simlap.motion_types import Motion, MotionQuality
+from simlap.phases import PHASES, map_phases
 from simlap.results import Advice, Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.session import Session
 from simlap.solver import LimitProfile

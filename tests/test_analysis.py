@@ -14,7 +14,7 @@ from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
-from simlap.losses import PHASE_NAMES
+from simlap.phases import PHASE_NAMES
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.units import G

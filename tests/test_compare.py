@@ -9,24 +9,16 @@ from truth_table import Named, Standing, laps_of, truth_table
 
 from simlap.analysis import Options, mean_path
 from simlap.circuits import invented_circuit
-from simlap.compare import (
-    COST_TIME,
-    NO_CLEAR_CHANGE,
-    PAID_OFF,
-    _side,
-    compare,
-    judge_sides,
-    lap_time_test,
-    merge_tables,
-    parse_note,
-    settle,
-)
+from simlap.compare import _side, compare, lap_time_test, parse_note
+from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF
 from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
-from simlap.losses import map_phases
+from simlap.merge import merge_tables
+from simlap.phases import map_phases
 from simlap.report.compare import comparison_to_dict
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_pair, synthetic_session
+from simlap.verdict import judge_sides, settle
 from simlap.zones import brake_onsets, cut_zones
 
 TRACK = invented_circuit("club")

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from simlap.corners import Corner
+from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
 from simlap.line import Line
-from simlap.losses import EXIT, Driven, PhaseMap, driven_on, ledger_masks, ledgers, map_phases, typical_lap
+from simlap.losses import ledger_masks, ledgers
+from simlap.phases import EXIT, PhaseMap, map_phases
 from simlap.solver import limit_profile
 from simlap.zones import Zone
 

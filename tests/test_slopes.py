@@ -7,8 +7,8 @@ import pytest
 
 from simlap.analysis import Options, judge, prepare
 from simlap.circuits import invented_circuit
-from simlap.compare import merge_tables
 from simlap.line import Line
+from simlap.merge import merge_tables
 from simlap.report.cautions import cautions
 from simlap.slopes import read_banking, read_grade
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session

@@ -12,8 +12,8 @@ from solver_cases import CIRCLE, FULL, circuit, random_line
 from simlap.envelope import Envelope
 from simlap.errors import OptionError
 from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
+from simlap.kept import grip_limits
 from simlap.line import Line
-from simlap.losses import grip_limits
 from simlap.report.sweep import print_sweep
 from simlap.solver import StationLimits, limit_profile
 from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep

@@ -10,7 +10,7 @@ from truth_table import analysis_of, laps_of, truth_table
 
 from simlap.circuits import invented_circuit
 from simlap.figures_target import draw_reliability
-from simlap.losses import PHASES
+from simlap.phases import PHASES
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Steps, composite, target_of
 

@@ -5,7 +5,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.against import Against
-from simlap.losses import PHASES
+from simlap.phases import PHASES
 from simlap.report.plain import clean, corner_label, lap_time, seconds
 from simlap.report.terminal import console
 

@@ -6,7 +6,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from simlap.compare import COST_TIME, PAID_OFF, Comparison
+from simlap.comparison import COST_TIME, PAID_OFF, Comparison
 from simlap.report.cautions import STANDING
 from simlap.report.plain import clean, corner_label, lap_time, percent
 from simlap.report.terminal import console, item

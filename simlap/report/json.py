@@ -9,7 +9,7 @@ import numpy as np
 
 from simlap.envelope import Envelope
 from simlap.line import Line
-from simlap.losses import PHASE_NAMES
+from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import MS_TO_KMH
 from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority

@@ -4,7 +4,8 @@ import csv
 import io
 from typing import Any
 
-from simlap.losses import PHASES, Ledger
+from simlap.losses import Ledger
+from simlap.phases import PHASES
 from simlap.report.plain import clean
 from simlap.results import Analysis, Interval
 

@@ -5,7 +5,7 @@ from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from simlap.losses import PHASE_NAMES
+from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, lap_time, seconds, shortened
 from simlap.report.terminal import PLAIN_WIDTH, console, item
