@@ -36,6 +36,9 @@ SHRINK_STATIONS = 9
 FULL_THROTTLE = 0.95
 # One this far open and steady tells of the engine beyond the speeds where a full one was seen, by so much.
 PART_THROTTLE, APART = 0.6, 2.0  # [0..1], [m/s]
+# A lap this much slower or faster at a place than the others tells nothing of the engine at their speed there: the lap
+# behind a cool-down lap comes onto the straight at half the speed and pulls twice as hard.
+OWN_SPEED = 0.1  # share
 # Slowing with closed throttle: c0 + c1 v², engine and air (common practice, no source).
 COAST = (0.4, 0.0007)  # [m/s²], [1/m]
 # Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
@@ -187,7 +190,7 @@ class EventFinder:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
         chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
-        return replace(chosen, opened=part[chosen.where].any(axis=0))
+        return _at_one_speed(replace(chosen, opened=part[chosen.where].any(axis=0)))
 
     def _faster_than(self, there: np.ndarray) -> np.ndarray:
         """Windows more than `APART` faster than all windows that begin `there` (n,)."""
@@ -288,6 +291,18 @@ class EventFinder:
             stretch=np.array(stretches, dtype=int),
             opened=np.zeros(len(starts), dtype=bool),
         )
+
+
+def _at_one_speed(found: Events) -> Events:
+    """The events with the laps left out that drove there at quite another speed: the others' median stands in."""
+    v = np.sqrt(found.speed2)
+    usual = np.quantile(v, 0.5, axis=0, method="higher")  # of a lap that was driven, never between two kinds of lap
+    other = np.abs(v - usual) > OWN_SPEED * usual
+
+    def without(values: np.ndarray) -> np.ndarray:
+        return np.where(other, np.nanmedian(np.where(other, np.nan, values), axis=0), values)
+
+    return replace(found, value=without(found.value), speed2=without(found.speed2)) if other.any() else found
 
 
 def _left_over(share: np.ndarray, exponent: float) -> np.ndarray:

@@ -277,6 +277,32 @@ def test_cornering_drag_is_found_where_half_of_the_windows_lie_in_bends():
     assert np.interp(40.0, knots, engine[0]) == pytest.approx(120.0 / 40.0 - 0.0008 * 40.0**2, rel=0.05)
 
 
+def drive_events_of(v, pull, throttle):
+    """Drive events of a straight of 500 stations, 1 m apart; speeds, pull and throttle of each lap (m, 500)."""
+    samples = RoadSamples(
+        numbers=np.arange(v.shape[0]), station=np.arange(500.0), duration=1.0 / v, speed2=v**2, lateral=0.0 * v,
+        along=pull, pull=pull, normal=1.0 + 0.0 * v, throttle=throttle,
+        noise_lateral=np.zeros((2, *v.shape)), noise_along=np.zeros((2, *v.shape)), repaired=0, banking_known=True,
+    )  # fmt: skip
+    constant = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
+    guess = Guess(constant, constant[0], constant[0], lambda z: 260.0 / np.sqrt(z), 2.0, 2.0, known=True)
+    return EventFinder(samples).drive_events(guess)
+
+
+@pytest.mark.parametrize("slow_laps", [2, 3, 4])
+def test_laps_that_come_onto_a_straight_at_half_the_speed_do_not_raise_the_engine(slow_laps):
+    # Six laps, 260 W/kg over v: some come from a cool-down lap at half the others' speed and pull twice as hard.
+    v = np.tile(np.linspace(30.0, 50.0, 500), (6, 1))
+    v[:slow_laps] *= 0.5
+    found = drive_events_of(v, 260.0 / v, np.ones_like(v))
+    inside = (found.where < 470).all(axis=0)  # windows that do not run on from the end to the beginning
+    at = np.sqrt(found.speed2)[:, inside]
+    assert found.value[:, inside] == pytest.approx(
+        260.0 / at, rel=0.01
+    )  # exact but for the mean of 1 / v over a window
+    assert np.ptp(at, axis=0).max() < 3.0  # one speed for all laps but for their own windows; before, half of it
+
+
 def test_part_throttle_tells_of_the_engine_beyond_the_fastest_full_one():
     # A straight from 20 to 55 m/s: full throttle up to 34 m/s, then 80 % of it. Engine 260 W/kg over v less 0.001 v²,
     # force in proportion to the pedal from a coasting of 0.4 m/s² and 0.0007 v² on. Held constant beyond 37 m/s, the
@@ -285,19 +311,7 @@ def test_part_throttle_tells_of_the_engine_beyond_the_fastest_full_one():
     engine, coast = 260.0 / v - 0.001 * v**2, 0.4 + 0.0007 * v**2
     throttle = np.where(v < 34.0, 1.0, 0.8)
     pull = throttle * (engine + coast) - coast
-    station = np.arange(500.0)
-
-    def rows(values):
-        return np.tile(values, (4, 1))
-
-    samples = RoadSamples(
-        numbers=np.arange(4), station=station, duration=rows(1.0 / v), speed2=rows(v**2), lateral=rows(0.0 * v),
-        along=rows(pull), pull=rows(pull), normal=rows(1.0 + 0.0 * v), throttle=rows(throttle),
-        noise_lateral=np.zeros((2, 4, 500)), noise_along=np.zeros((2, 4, 500)), repaired=0, banking_known=True,
-    )  # fmt: skip
-    constant = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
-    guess = Guess(constant, constant[0], constant[0], lambda z: 260.0 / np.sqrt(z), 2.0, 2.0, known=True)
-    found = EventFinder(samples).drive_events(guess)
+    found = drive_events_of(*(np.tile(values, (4, 1)) for values in (v, pull, throttle)))
     at = np.sqrt(found.speed2)
     beyond = at > 37.0
     assert at[beyond].size > 8
