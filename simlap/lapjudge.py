@@ -10,6 +10,7 @@ import numpy as np
 from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.stationing import curve_of, pinned, station_of_lap
+from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
     from simlap.laps import Lap
@@ -27,7 +28,11 @@ TRAFFIC_LOSS = 0.06  # ... and at least so much of it lost on the straight itsel
 TRAFFIC_LENGTH = 40.0  # [m] over at least this length
 STRAIGHT_KAPPA = 1.0 / 300.0  # [1/m]
 NOT_BRAKING = -1.0  # [m/s²] where the median lap slows more than this, brake points differ and nothing is judged
-SLOW_SHARE = 0.05  # of the median counted lap time
+SLOW_SHARE = 0.05  # of the usual lap time
+COOL_SHARE = 0.15  # this much over the usual lap time it was no lap at speed, wherever the time went
+FAST_LAPS = 0.10  # usual is the median of the laps within this share of the fastest: cool-down laps may be the most
+ENOUGH_LAPS, NO_RUN_UP = 3, "no run-up"  # with fewer the laps without a run-up count after all
+RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap that does not count: no flying lap
 SPACING = 5.0  # [m]
 
 
@@ -48,22 +53,29 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
     for i in whole:
         if abs(lengths[i] - typical) > LENGTH_SHARE * typical:
             reasons[i] = f"other way: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
-    rest = [i for i in whole if i not in reasons]
+    rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
         _compare(motion, laps, rest, track, reasons)
-    rest = [i for i in rest if i not in reasons]
-    if len(rest) > 1:
-        median = float(np.median([laps[i].time_s for i in rest]))
-        for i in rest:
-            if laps[i].time_s > (1.0 + SLOW_SHARE) * median:
-                reasons[i] = (
-                    f"slow: {laps[i].time_s - median:.1f} s over the median of the laps that count "
-                    f"(more than {100 * SLOW_SHARE:.0f} %)"
-                )
+    fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
+    if len(fit) < ENOUGH_LAPS:
+        reasons = {i: reason for i, reason in reasons.items() if not reason.startswith(NO_RUN_UP)}
     return [
         replace(lap, counted=lap.flying and i not in reasons, reason=reasons.get(i, lap.reason))
         for i, lap in enumerate(laps)
     ]
+
+
+def _set_slow_aside(laps: list[Lap], rest: list[int], share: float, reasons: dict[int, str]) -> list[int]:
+    """Give a reason to those of the laps `rest` that take more than `share` over the usual time; return the others."""
+    times = np.array([laps[i].time_s for i in rest])
+    fast = times[times <= (1.0 + FAST_LAPS) * times.min(initial=np.inf)]
+    usual = float(np.median(fast if fast.size > 1 else times)) if rest else 0.0  # a single fast one may be an error
+    slow = [i for i in rest if laps[i].time_s > (1.0 + share) * usual]
+    for i in slow:
+        reasons[i] = (
+            f"slow: {laps[i].time_s - usual:.1f} s over the median of the laps at speed (more than {100 * share:.0f} %)"
+        )
+    return [i for i in rest if i not in slow]
 
 
 def _broken(motion: Motion, lap: Lap) -> str:
@@ -99,6 +111,7 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
     if track is None or not motion.closes:
         offset = offset - np.median(offset, axis=0)
     typical = np.median(speed, axis=0)
+    at_line = float(np.quantile(speed[:, 0], 0.75))  # most laps may stand behind a cool-down lap
     kappa = np.interp(station, line.station, line.kappa)
     judged = (np.abs(kappa) < STRAIGHT_KAPPA) & (np.median(np.array(a_lon), axis=0) > NOT_BRAKING)
     for row, i in enumerate(rest):
@@ -106,6 +119,11 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
         worst = int(np.argmax(beyond))
         if beyond[worst] > 0.0:
             reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m"
+        elif i - 1 not in rest and len(rest) > 2 and speed[row][0] < (1.0 - RUN_UP_SHARE) * at_line:
+            reasons[i] = (
+                f"{NO_RUN_UP}: crossed the line at {speed[row][0] * MS_TO_KMH:.0f} km/h, the other laps at "
+                f"{at_line * MS_TO_KMH:.0f} km/h"
+            )
         elif len(rest) > 2:
             place = _held_up(speed[row] / typical, judged)
             if place >= 0:

@@ -286,3 +286,36 @@ def test_a_start_line_in_degrees_needs_a_log_with_a_place_on_the_globe():
         StartLine.from_geodetic(47.0, 11.0, 47.0001, 11.0, None)
     with pytest.raises(OptionError, match=r"less than 0\.5 m apart"):
         StartLine.from_geodetic(47.0, 11.0, 47.0, 11.0, ORIGIN)
+
+
+def test_hot_laps_between_cool_down_laps_are_the_ones_that_count():
+    # Every second lap at 60 % of the speed, and one more at the end: the median of all laps is a cool-down lap.
+    d = drive("kart", factors=[1.0, 0.6, 1.0, 0.6, 1.0, 0.6, 1.0, 0.6, 0.6, 1.0])
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    assert counted(laps) == [2, 4, 6]
+    assert all(lap.reason.startswith("slow:") for lap in laps.flying if not lap.counted)
+
+
+@pytest.mark.parametrize(("laps_driven", "still_counts"), [(8, False), (5, True)])
+def test_a_lap_without_a_run_up_is_set_aside_where_others_are_enough(laps_driven, still_counts):
+    # Behind a cool-down lap at 60 % of the speed the driver is back at full speed 60 m past the line.
+    def slow(lap, station):
+        return {2: np.full(station.size, 0.6), 3: np.clip(0.6 + 0.4 * station / 60.0, 0.0, 1.0)}.get(lap, 1.0)
+
+    d = drive("kart", laps=laps_driven, slow=slow, factors=np.ones(laps_driven))
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    behind = next(lap for lap in laps.laps if lap.number == 3)
+    assert behind.counted is still_counts
+    assert behind.reason.startswith("no run-up") is not still_counts
+
+
+def test_a_slow_last_corner_of_a_counted_lap_does_not_cost_the_next_one():
+    # The mistake is the lap before's: its exit is worth time, and both laps count.
+    def slow(lap, station):
+        late = np.clip(1.0 - 0.2 * (station - station[-1] + 60.0) / 60.0, 0.8, 1.0)
+        early = np.clip(0.8 + 0.2 * station / 60.0, 0.0, 1.0)
+        return {2: late, 3: early}.get(lap, 1.0)
+
+    d = drive("kart", laps=8, slow=slow, factors=np.ones(8))
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    assert {2, 3} <= set(counted(laps))
