@@ -8,17 +8,17 @@ import numpy as np
 
 from simlap.advice import advise
 from simlap.corners import find_corners
-from simlap.driven import driven_on, typical_lap
+from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
-from simlap.errors import NotEnoughData, OptionError
+from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.kept import grip_limits
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
-from simlap.losses import ledgers
+from simlap.losses import Ledger, ledgers
 from simlap.motion import Motion, motion_of
-from simlap.phases import map_phases
+from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
@@ -200,7 +200,8 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
     typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
-    typical_ledger, *lap_ledgers = ledgers(line, fit.envelope.pack(), (typical, *laps), phases, grip=grip)
+    (typical_ledger,) = ledgers(line, fit.envelope.pack(), (typical,), phases, grip=grip)
+    lap_ledgers = tuple(_ledger_or_none(line, fit, lap, phases, grip) for lap in laps)
     best = min(counted, key=lambda i: laps[i].lap_time)
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
     return Analysis(
@@ -216,7 +217,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         phases=phases,
         typical=typical,
         lap_driven=laps,
-        lap_ledgers=tuple(lap_ledgers),
+        lap_ledgers=lap_ledgers,
         typical_ledger=typical_ledger,
         corners=corner_results(
             zones, line, fit, limit, limit_times, grip, phases, laps, counted, int(best), typical, typical_ledger
@@ -231,6 +232,15 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         options=asdict(options),
         notes=(*prepared.session.notes, *prepared.motion.notes, *grade_notes(track, line), *fit.notes),
     )
+
+
+def _ledger_or_none(line: Line, fit: EnvelopeFit, lap: Driven, phases: PhaseMap, grip: np.ndarray) -> Ledger | None:
+    """The ledgers of one lap; None where no profile keeps what was driven, as on a lap that stood or has a gap."""
+    try:
+        (ledger,) = ledgers(line, fit.envelope.pack(), (lap,), phases, grip=grip)
+    except NoSolution:
+        return None
+    return ledger
 
 
 def grade_notes(track: Track, line: Line) -> tuple[str, ...]:

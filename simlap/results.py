@@ -122,7 +122,7 @@ class Analysis:
     phases: "PhaseMap"
     typical: "Driven"
     lap_driven: tuple["Driven", ...]  #: every lap of the table on `line`
-    lap_ledgers: tuple["Ledger", ...]  #: of every lap of the table against the limit
+    lap_ledgers: tuple["Ledger | None", ...]  #: of every lap of the table; None for a lap that stood or has a gap
     typical_ledger: "Ledger"
     corners: tuple[CornerResult, ...]  #: in track order; see `ranked`
     best_lap: int  #: number of the fastest counted lap

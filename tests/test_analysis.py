@@ -15,6 +15,8 @@ from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
+from simlap.report.losses_csv import losses_csv
+from simlap.session import Session
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
@@ -248,3 +250,19 @@ def test_a_log_without_positions_is_judged_without_the_track_file_and_told_so():
     assert len(found.corners) == len(track.corners)
     # 1 %: twice the bar of issue 5, for the banking is read beside the yaw rate and not taken from the file
     assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.01)
+
+
+def test_two_outings_joined_are_judged_though_the_lap_between_them_has_a_gap(club):
+    # The lap between them stood for a minute: no speed profile keeps it, and it is set aside. Its rows are left out.
+    t = np.asarray(club.session.t)
+    cut = t < t[-1] - 10.0  # the first outing ends within its in-lap
+    channels = {name: np.concatenate([np.asarray(v)[cut], v]) for name, v in club.session.channels.items()}
+    joined = Session.from_arrays(np.concatenate([t[cut], t + t[cut][-1] + 60.0 - t[0]]), source="both", **channels)
+    analysis = analyse(joined, club.track, draws=10)
+    gaps = [lap.number for lap in analysis.lapset.laps if lap.reason.startswith("gap")]
+    assert len(gaps) == 1
+    by_lap = dict(zip(analysis.table.numbers, analysis.lap_ledgers, strict=True))
+    assert [number for number, ledger in by_lap.items() if ledger is None] == gaps
+    rows = losses_csv(analysis).splitlines()
+    assert not any(row.startswith(f"{gaps[0]},") for row in rows)
+    assert sum(row.startswith("2,yes,") for row in rows) == 3 * len(analysis.corners)

@@ -23,6 +23,8 @@ FORMULA_STARTS = ("=", "+", "-", "@")
 def losses_csv(analysis: Analysis) -> str:
     """The ledgers of the typical lap, with intervals, then of every flying lap, without.
 
+    Laps that stood or have a gap are left out.
+
     Comma, decimal point, header row, "\\n" ends; times with four decimals so that the rows of a lap add up to its
     lap time minus the limit lap within a millisecond.
     """
@@ -47,7 +49,8 @@ def losses_csv(analysis: Analysis) -> str:
             )
     laps = zip(analysis.table.numbers, analysis.table.counted, analysis.lap_ledgers, strict=True)
     for number, counted, ledger in laps:
-        _write_lap(writer, analysis, int(number), bool(counted), ledger)
+        if ledger is not None:
+            _write_lap(writer, analysis, int(number), bool(counted), ledger)
     return stream.getvalue()
 
 
