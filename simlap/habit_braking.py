@@ -2,11 +2,14 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, lasts, runs
+from simlap.habit_marks import Marks, grip_in, lasts, runs
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, brake_number, brake_words, metres_step
 from simlap.habit_traces import CornerTrace
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH, G
+
+# An easing longer than this shows in the smooth motion; in one at a down-shift the grip in use is that around it.
+LONG_EASING = 0.4  # [s]
 
 
 def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -36,6 +39,10 @@ def eased_and_reapplied(trace: CornerTrace, marks: Marks, limits: Thresholds) ->
     if rise[bottom] < limits["reapplied_share"] * signal.max():
         return NOTHING
     index = start + bottom
+    eased = next((a + start, b + start) for a, b in runs(signal <= limits["eased_share"] * so_far) if a <= bottom < b)
+    at_limit = lasts(trace, eased) > LONG_EASING and grip_in(trace, *eased) >= limits["grip_unused_share"]
+    if at_limit or _limit_eases_too(marks, index):
+        return NOTHING
     numbers = {
         **brake_number("before", marks, float(so_far[bottom])),
         **brake_number("eased_to", marks, float(signal[bottom])),
@@ -44,6 +51,12 @@ def eased_and_reapplied(trace: CornerTrace, marks: Marks, limits: Thresholds) ->
     if trace.has("gear") or trace.has("engine_speed"):
         numbers["with_downshift_share"] = float(_downshift_near(trace, index, limits))
     return (Seen(index, numbers),)
+
+
+def _limit_eases_too(marks: Marks, index: int) -> bool:
+    """Whether the limit is off the brake at `index` and on it before and after."""
+    before, after = (any(a <= index for a, _ in marks.limit_spans), any(b > index for _, b in marks.limit_spans))
+    return before and after and not any(a <= index < b for a, b in marks.limit_spans)
 
 
 def _downshift_near(trace: CornerTrace, index: int, limits: Thresholds) -> bool:
@@ -88,6 +101,9 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
     driven = _mean_slowing(trace.v, trace.along, *marks.braking)
     asked = _mean_slowing(trace.limit_v, trace.along, *marks.limit_braking)
     took = lasts(trace, marks.braking)
+    first, last = marks.braking
+    if grip_in(trace, first, max((first + last) // 2, first + 1)) >= limits["grip_unused_share"]:
+        return NOTHING  # hard enough; its other half may be turned in already
     if took <= limits["long_time_share"] * needed or driven >= limits["light_share"] * asked:
         return NOTHING
     numbers = {"braking_s": took, "limit_braking_s": needed, "mean_g": driven / G, "limit_mean_g": asked / G}
@@ -120,7 +136,7 @@ def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     """Off the throttle well before the speed of that moment needs the brake, and not yet on the brake."""
     if not marks.limit_brakes or marks.lift == 0 or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
-    then = marks.braking[0] if marks.brakes else marks.slowest
+    then = min((start for start, _ in marks.touches if start >= marks.lift), default=marks.slowest)
     closed = np.flatnonzero(trace.channels["throttle"][marks.lift : then] <= limits["throttle_closed_share"])
     if not closed.size:
         return NOTHING
@@ -141,6 +157,7 @@ def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds
     then = marks.braking[0] if marks.brakes else marks.slowest
     closed = limits["throttle_closed_share"]
     part = (throttle < limits["part_throttle_share"]) & (throttle > closed)
+    part &= trace.grip < limits["grip_unused_share"]  # in a bend that takes all grip the throttle has to wait
     spans = [(max(a, marks.lift), min(b, then)) for a, b in runs(part) if a < then and b > marks.lift]
     held = max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
     near = trace.t <= trace.t[min(held[1], then)] + limits["part_throttle_s"]
@@ -158,6 +175,8 @@ def brake_held(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     release, limit_release = marks.braking[1] - 1, marks.limit_braking[1] - 1
     past = float(trace.along[release] - trace.along[limit_release])
     below = float(trace.limit_v[marks.limit_slowest] - trace.v[marks.slowest])
+    if grip_in(trace, *marks.slow) >= limits["grip_unused_share"]:
+        return NOTHING
     if past <= limits["held_m"] or below <= limits["slow_share"] * trace.limit_v[marks.limit_slowest]:
         return NOTHING
     return (Seen(release, {"past_release_m": past, "below_limit_kmh": below * MS_TO_KMH}),)

@@ -2,25 +2,16 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, lasts, longest, runs
+from simlap.habit_marks import Marks, grip_in, lasts, longest, runs
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH, PA_TO_BAR
 
-# Half of the least time around a point over which the grip in use is averaged: half a period of the motion's 2 Hz
-# bandwidth in all, short enough to stay at the slowest point.
-AROUND = 0.125  # [s]
 # How wide the throttle gets in an exit, as a quantile over its stations: the noise of the channel is not its widest.
 WIDE_QUANTILE = 0.75  # [1]
-
-
-def _grip_in(trace: CornerTrace, start: int, stop: int) -> float:
-    """Mean grip in use from index `start` to `stop` (excluded), over `AROUND` either side of their middle at least."""
-    middle = trace.t[(start + stop - 1) // 2]
-    near = np.abs(trace.t - middle) <= AROUND
-    near[start:stop] = True
-    return float(trace.grip[near].mean())
+# A limit profile that falls to this share of its drive before the corner is over asks for less throttle there.
+EASED_DRIVE = 0.5  # [1]
 
 
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -32,7 +23,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     neither = (trace.channels["throttle"] <= limits["throttle_closed_share"]) & (marks.brake <= level)
     spans = [(max(a, begin), b) for a, b in runs(neither) if a < end and b > begin]
     span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
-    if lasts(trace, span) <= limits["coast_s"] or _grip_in(trace, *span) >= limits["grip_unused_share"]:
+    if lasts(trace, span) <= limits["coast_s"] or grip_in(trace, *span) >= limits["grip_unused_share"]:
         return NOTHING
     lost = float(trace.v[span[0]] - trace.v[span[1] - 1])
     if lost < limits["coast_slower_ms"]:
@@ -44,7 +35,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
 def low_minimum_speed(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Slower than the limit at the slowest point, with grip to spare there."""
     v, limit_v = float(trace.v[slice(*marks.slow)].min()), float(trace.limit_v[slice(*marks.limit_slow)].min())
-    grip = _grip_in(trace, *marks.slow)
+    grip = grip_in(trace, *marks.slow)
     if marks.limit_slows < limits["limit_slows_ms"] or v > (1.0 - limits["slow_share"]) * limit_v:
         return NOTHING
     if grip >= limits["grip_unused_share"]:
@@ -58,7 +49,7 @@ def full_throttle_before_apex(trace: CornerTrace, marks: Marks, limits: Threshol
     apex = marks.limit_slowest
     held = (trace.t <= trace.t[apex]) & (trace.t >= trace.t[apex] - limits["before_apex_s"])
     full = bool((trace.channels["throttle"][held] >= limits["throttle_full_share"]).all())
-    grip = _grip_in(trace, apex, apex + 1)
+    grip = grip_in(trace, apex, apex + 1)
     below = float(trace.limit_v[apex] - trace.v[apex])
     if marks.limit_slows < limits["limit_slows_ms"] or not full or grip >= limits["grip_unused_share"]:
         return NOTHING
@@ -104,7 +95,9 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
     grip = float(trace.grip[span[0] : span[1]].max())
     if grip >= limits["grip_unused_share"]:
         return NOTHING
-    lost = float(trace.v[span[0]] - trace.v[span[0] : span[1] + 1].min())
+    end = min(span[1], trace.v.size - 1)
+    gained, could = (float(v[end] - v[span[0]]) for v in (trace.v, trace.limit_v))
+    lost = max(float(trace.v[span[0]] - trace.v[span[0] : end + 1].min()), could - gained)
     if lost < limits["flat_slower_ms"]:
         return NOTHING
     numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
@@ -114,7 +107,7 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
 def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Throttle opened, closed and opened again while the car still turns.
 
-    Gear changes are left alone, and so are places where the limit profile itself gives up speed.
+    Gear changes are left alone, and so are places where the limit profile itself gives up speed or most of its drive.
     """
     throttle = trace.channels["throttle"]
     from_here = marks.slowest
@@ -127,7 +120,7 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     dips = [
         span
         for span in runs(deep)
-        if trace.limit_a_lon[slice(*span)].min() > -limits["limit_eases_ms2"]
+        if not _limit_closes(trace, span, from_here, limits)
         and not _gear_change(trace, span, float(opened[span[0]]), limits)
     ]
     if not dips:
@@ -140,6 +133,13 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
         "behind_slowest_m": float(trace.along[bottom] - trace.along[from_here]),
     }
     return (Seen(bottom, numbers, phase_at(trace, bottom)),)
+
+
+def _limit_closes(trace: CornerTrace, span: tuple[int, int], slowest: int, limits: Thresholds) -> bool:
+    """Whether the limit profile slows in `span`, or drives there with less than half of what it did since `slowest`."""
+    least = float(trace.limit_a_lon[slice(*span)].min())
+    before = float(trace.limit_a_lon[slowest : span[0] + 1].max(initial=0.0))
+    return least <= -limits["limit_eases_ms2"] or least < EASED_DRIVE * before
 
 
 def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limits: Thresholds) -> bool:

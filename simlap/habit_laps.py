@@ -16,6 +16,8 @@ TRAFFIC, SPREAD, LOW_PEAK = "held up", "brake point spread", "low brake peak"
 HELD_UP_MOST = 1.0 / 3.0
 # Slower than this counts as giving up speed; a car that just rolls on a straight loses as much.
 GIVES_UP = 0.5  # [m/s²]
+# A zone in which the limit's hardest braking is less than this share of that in the middle zone is braked in a turn.
+STRAIGHT_BRAKING = 0.7  # [1]
 
 
 @dataclass(frozen=True)
@@ -103,9 +105,10 @@ def low_peaks(
     Each zone is a point: the energy per mass that the limit profile takes off, (v1² - v2²)/2, and the median peak
     of the laps. The line through the *other* zones is Theil and Sen's (median of the slopes; Sen 1968,
     doi:10.1080/01621459.1968.10480934), so that one weak zone does not tilt it; it never falls with the slowing
-    asked for and never rises above the largest peak shown. No zone is judged beyond the range of the others.
+    asked for and never rises above the largest peak shown. No zone is judged beyond the range of the others. Zones
+    in which the limit itself brakes far less than elsewhere, because the car turns there, are no points of it.
     """
-    points = {}
+    points, hardest = {}, {}
     for index, (sheet, marked) in enumerate(zip(sheets, marks, strict=True)):
         pairs = [pair for pair in zip(sheet.traces, marked, strict=True) if pair[1].brakes]
         if pairs and pairs[0][1].limit_brakes and pairs[0][1].limit_slows >= limits["peak_slows_ms"]:
@@ -113,6 +116,9 @@ def low_peaks(
             top, slow = trace.limit_v[first.limit_braking[0]], trace.limit_v[first.limit_slowest]
             peak = float(np.median([each.brake[each.peak] for _, each in pairs]))
             points[index] = (float(top**2 - slow**2) / 2.0, peak)
+            hardest[index] = -float(trace.limit_a_lon[slice(*first.limit_braking)].min())
+    usual = float(np.median(list(hardest.values()))) if hardest else 0.0
+    points = {index: point for index, point in points.items() if hardest[index] >= STRAIGHT_BRAKING * usual}
     found: list[tuple[Occurrence, ...]] = [()] * len(sheets)
     for index, (asked, _) in points.items():
         others = np.array([point for other, point in points.items() if other != index])

@@ -1,6 +1,7 @@
 """Marks on a trace: where the driver and the limit profile brake, lift and are slowest."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,6 +23,10 @@ EQUAL_SPEED = 0.01  # [1]
 # Shorter touches of the brake are noise of the channel or a foot that rests.
 TOUCH = 0.1  # [s]
 
+# Half of the least time around a point over which the grip in use is averaged: half a period of the motion's 2 Hz
+# bandwidth in all, short enough to stay at the slowest point.
+AROUND = 0.125  # [s]
+
 
 @dataclass(frozen=True, eq=False)
 class Marks:
@@ -30,8 +35,11 @@ class Marks:
     brake: np.ndarray  #: brake channel in use: [Pa], 0..1, or the tyres' deceleration [m/s²]
     brake_channel: str  #: brake_pressure, brake or deceleration
     slow: Span  #: driver's stretch within `EQUAL_SPEED` of the slowest speed before the exit
-    braking: Span  #: driver's braking, from first touch to last release before the exit
+    braking: Span  #: driver's braking, from first touch to last release before the exit; of two that the limit
+    #: keeps apart as well, the one that goes with `limit_braking`
+    touches: tuple[Span, ...]  #: each touch of the brake
     limit_braking: Span  #: the limit profile's, the stretch that takes most speed off
+    limit_spans: tuple[Span, ...]  #: all stretches of the limit's braking before its slowest point
     limit_slow: Span  #: the limit's stretch within `EQUAL_SPEED` of its slowest speed
     lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
     limit_slows: float  #: speed that the limit profile gives up in this zone [m/s]
@@ -76,13 +84,18 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
     limit_slowest = _middle_of(limit_slow)
     limit_on = trace.limit_a_lon[begin : limit_slowest + 1] < -limits["limit_brakes_ms2"]
     signal, channel, level = _brake(trace, limits)
-    braking = _touched(trace, signal > level, begin, late_end)
+    limit_spans = [(a + begin, b + begin) for a, b in runs(limit_on)]
+    limit_braking = _main_slowing(trace.limit_v, limit_spans)
+    touches = _touches(trace, signal > level, begin, late_end)
+    braking = _paired(touches, limit_spans, limit_braking)
     return Marks(
         brake=signal,
         brake_channel=channel,
         slow=slow,
         braking=braking,
-        limit_braking=_main_slowing(trace.limit_v, limit_on, begin),
+        touches=tuple(touches),
+        limit_braking=limit_braking,
+        limit_spans=tuple(limit_spans),
         limit_slow=limit_slow,
         lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
         limit_slows=float(trace.limit_v[begin : limit_slowest + 1].max() - trace.limit_v[limit_slowest]),
@@ -117,6 +130,14 @@ def longest(trace: CornerTrace, mask: np.ndarray) -> Span:
     return max(runs(mask), key=lambda span: lasts(trace, span), default=(0, 0))
 
 
+def grip_in(trace: CornerTrace, start: int, stop: int) -> float:
+    """Mean grip in use from index `start` to `stop` (excluded), over `AROUND` either side of their middle at least."""
+    middle = trace.t[(start + stop - 1) // 2]
+    near = np.abs(trace.t - middle) <= AROUND
+    near[start:stop] = True
+    return float(trace.grip[near].mean())
+
+
 def has_brake(trace: CornerTrace) -> bool:
     """True where pressure or pedal travel is recorded."""
     return trace.has("brake_pressure") or trace.has("brake")
@@ -131,18 +152,38 @@ def _brake(trace: CornerTrace, limits: Thresholds) -> tuple[np.ndarray, str, flo
     return -(trace.a_lon + G * np.sin(trace.grade)), "deceleration", limits["brake_on_ms2"]
 
 
-def _touched(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> Span:
-    """From the first to the last touch in [begin, end); a brake still held from the corner before is left out."""
+def _touches(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> list[Span]:
+    """Touches of the brake in [begin, end); one still held from the corner before is left out."""
     spans = [(a, min(b, end)) for a, b in runs(on) if a < end and b > begin]
     if len(spans) > 1 and spans[0][0] < begin:
         spans = spans[1:]
-    spans = [span for span in spans if lasts(trace, span) >= TOUCH]
-    return (max(spans[0][0], 0), spans[-1][1]) if spans else (0, 0)
+    return [(max(a, 0), b) for a, b in spans if lasts(trace, (a, b)) >= TOUCH]
 
 
-def _main_slowing(v: np.ndarray, on: np.ndarray, offset: int) -> Span:
-    """The run of `on` that takes most speed off: later ripples of a long corner are no braking."""
-    spans = [(a + offset, b + offset) for a, b in runs(on)]
+def _paired(touches: list[Span], limit_spans: list[Span], main: Span) -> Span:
+    """From the first to the last of the touches that go with the limit's stretch `main`; (0, 0) without a touch.
+
+    Touches belong together unless the limit, too, is off the brake between them and on it before and after: in a
+    corner with two apexes the brake is used twice.
+    """
+    if not touches:
+        return (0, 0)
+    groups = [touches[:1]]
+    for before, after in pairwise(touches):
+        apart = any(
+            first[1] < after[0] and second[0] > before[1] and first[0] < before[1] and second[1] > after[0]
+            for first, second in pairwise(limit_spans)
+        )
+        if apart:
+            groups.append([after])
+        else:
+            groups[-1].append(after)
+    spans = [(group[0][0], group[-1][1]) for group in groups]
+    return max(spans, key=lambda span: (min(span[1], main[1]) - max(span[0], main[0]), span[1] - span[0]))
+
+
+def _main_slowing(v: np.ndarray, spans: list[Span]) -> Span:
+    """The span that takes most speed off: later ripples of a long corner are no braking."""
     return max(spans, key=lambda span: float(v[span[0]] - v[span[1] - 1]), default=(0, 0))
 
 
