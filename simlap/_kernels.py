@@ -30,8 +30,9 @@ OWN_NONE, OWN_REPLACES, OWN_AT_LEAST = 0, 1, 2
 # Rows of the per-station limits
 R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_OWN_BRAKE, R_OWN_DRIVE = range(7)
 LIMIT_ROWS = 7
-# The packed envelope (`Envelope.pack`): speed step of the engine curve, its first value, their number
-ENV_STEP, ENV_CURVE, ENV_POINTS = 11, 12, 32
+# Packed envelope (`Envelope.pack`): speed step of the engine curve, speed cap, first value of the curve, their number
+ENV_STEP, ENV_CAP, ENV_CURVE, ENV_POINTS = 11, 12, 13, 32
+NO_CAP = 1.0e3  # [m/s] stands for none
 
 # Newton stops at a step of this share of z; it converges quadratically, so what is left is near rounding.
 STEP_TOLERANCE = 1e-6
@@ -397,7 +398,8 @@ def solve_one(z, tag, time, geo, env, rows, modes_brake, modes_drive, closed, z_
     slowest = 0
     for i in range(n):
         lateral = ceiling(i, geo, env, rows[R_LATERAL, i])
-        cap = rows[R_CAP, i] * rows[R_CAP, i]
+        cap = rows[R_CAP, i] if env[ENV_CAP] >= NO_CAP else min(rows[R_CAP, i], env[ENV_CAP])
+        cap *= cap
         floor = rows[R_FLOOR, i] * rows[R_FLOOR, i]
         z[i] = max(min(lateral, cap), floor)
         tag[i] = LATERAL if lateral <= cap else CAP

@@ -22,10 +22,11 @@ from simlap.frozen import own
 # Number of speeds at which a packed envelope holds the engine curve; 32 points over 0..80 m/s are 2.6 m/s
 # apart, over which a curve of constant power bends by less than 0.05 m/s² above 15 m/s.
 ENGINE_POINTS = 32
-ENGINE_START = 12  # index of the first engine value in a packed envelope
+ENGINE_START = 13  # index of the first engine value in a packed envelope
 ENVELOPE_SIZE = ENGINE_START + ENGINE_POINTS
 # Top of the speed grid when an envelope is made without an engine curve; faster than any car on a circuit.
 DEFAULT_TOP_SPEED = 120.0  # [m/s]
+NO_SPEED_CAP = 1.0e3  # [m/s] stands for "none" in a packed envelope, which holds finite numbers alone; as in _kernels
 # Exponents outside make no sense for tyres: 1 is a diamond, 3 nearly a rectangle.
 EXPONENT_RANGE = (1.0, 3.0)
 SCHEMA = "simlap.envelope/1"
@@ -60,6 +61,7 @@ class Envelope:
     exponent_drive: float = 2.0  #: the same under drive, with the traction limit
     cornering_drag: float = 0.0  #: full-throttle a_lon falls by this times a_lat² [s²/m]
     tested: Mapping[str, Pair] = field(default_factory=dict)  #: per limit the speeds with data [m/s]
+    speed_cap: float | None = None  #: speed that gearing or a rev limiter does not let the car pass [m/s]
 
     def __post_init__(self) -> None:
         for name in ("lateral_left", "lateral_right", "braking", "traction"):
@@ -88,6 +90,10 @@ class Envelope:
             p = getattr(self, name)
             if not EXPONENT_RANGE[0] <= p <= EXPONENT_RANGE[1]:
                 raise OptionError(f"envelope, {name}: {p!r} lies outside {EXPONENT_RANGE[0]} to {EXPONENT_RANGE[1]}.")
+        if self.speed_cap is not None and not 0.0 < self.speed_cap < NO_SPEED_CAP:
+            raise OptionError(
+                f"envelope, speed_cap: {self.speed_cap!r} m/s must be above 0 and below {NO_SPEED_CAP:g}."
+            )
         if not self.cornering_drag >= 0.0 or not math.isfinite(self.cornering_drag):
             raise OptionError(f"envelope, cornering_drag: {self.cornering_drag!r} s²/m must be finite and >= 0.")
         for name in ("lateral_left", "lateral_right", "braking", "traction"):
@@ -127,6 +133,7 @@ class Envelope:
         exponent_drive: float = 2.0,
         cornering_drag: float = 0.0,
         tested: Mapping[str, Pair] | None = None,
+        speed_cap: float | None = None,
     ) -> "Envelope":
         """An envelope built by hand.
 
@@ -139,6 +146,8 @@ class Envelope:
         engine : (speeds, accelerations), optional
             Rising speeds [m/s] and the acceleration at full throttle there [m/s²]; linear between, constant
             outside. Without one the traction limit stands in for it.
+        speed_cap : float, optional
+            Speed that gearing or a rev limiter does not let the car pass. [m/s]
 
         Raises
         ------
@@ -164,6 +173,7 @@ class Envelope:
             exponent_drive=exponent_drive,
             cornering_drag=cornering_drag,
             tested=dict(tested or {}),
+            speed_cap=speed_cap,
         )
 
     def scaled(
@@ -190,6 +200,7 @@ class Envelope:
             exponent_drive=self.exponent_drive,
             cornering_drag=self.cornering_drag,
             tested=dict(self.tested),
+            speed_cap=self.speed_cap,
         )
 
     # -- asking it
@@ -247,7 +258,7 @@ class Envelope:
         packed[6:8] = self.traction
         packed[8:11] = self.exponent_braking, self.exponent_drive, self.cornering_drag
         step = max(self.top_speed, 1.0) / (ENGINE_POINTS - 1)
-        packed[11] = step
+        packed[11:ENGINE_START] = step, NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
         packed[ENGINE_START:] = np.interp(step * np.arange(ENGINE_POINTS), self.engine_v, self.engine_a)
         return packed
 
@@ -256,7 +267,8 @@ class Envelope:
         """The envelope of a packed vector.
 
         Order: lateral left c0, c1; right c0, c1; braking b0, b1; traction d0, d1; exponent braking, drive;
-        cornering drag; speed step of the engine curve [m/s]; `ENGINE_POINTS` accelerations at v = j * step.
+        cornering drag; speed step of the engine curve [m/s]; speed cap [m/s]; `ENGINE_POINTS` accelerations at
+        v = j * step.
         """
         x = np.asarray(packed, dtype=float)
         if x.shape != (ENVELOPE_SIZE,):
@@ -272,6 +284,7 @@ class Envelope:
             exponent_drive=x[9],
             cornering_drag=x[10],
             tested=dict(tested or {}),
+            speed_cap=None if x[12] >= NO_SPEED_CAP else float(x[12]),
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -287,6 +300,7 @@ class Envelope:
             "exponent_drive": self.exponent_drive,
             "cornering_drag_s2_per_m": self.cornering_drag,
             "tested_ms": {name: list(span) for name, span in self.tested.items()},
+            "speed_cap_ms": self.speed_cap,
         }
 
     @classmethod
@@ -307,6 +321,7 @@ class Envelope:
                 exponent_drive=float(data["exponent_drive"]),
                 cornering_drag=float(data["cornering_drag_s2_per_m"]),
                 tested={name: (float(span[0]), float(span[1])) for name, span in data["tested_ms"].items()},
+                speed_cap=None if data.get("speed_cap_ms") is None else float(data["speed_cap_ms"]),
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:
             raise OptionError(f"{source}: {error!r} while reading an envelope; see `Envelope.to_dict`.") from error

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE
+from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP
 from simlap.envelope_belief import Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
@@ -65,6 +65,7 @@ class EventSet:
     banking_known: bool
     top_speed: float  #: of the median lap [m/s]
     banking_doubt: float = 0.0  #: standard deviation of the banking that is known [rad]
+    speed_cap: float | None = None  #: speed that the car does not pass, though it still pulls just below [m/s]
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +85,7 @@ class Solution:
     spread: dict[str, np.ndarray]  #: driver's own variation per limit, (B, J) [m/s²]
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]]  #: level, deviation, v² per limit, (B, J)
     beliefs: dict[str, Belief]  #: of lateral 0, lateral 1 and braking, from the fit
+    speed_cap: float | None = None  #: [m/s]
 
     def packed(self) -> np.ndarray:
         """(B, ENVELOPE_SIZE) vectors in the order of `Envelope.unpack`."""
@@ -93,6 +95,7 @@ class Solution:
         out[:, 8], out[:, 9], out[:, 10] = self.exponent_braking, self.exponent_drive, self.cornering_drag
         step = self.knots[-1] / (ENGINE_POINTS - 1)
         out[:, 11] = step
+        out[:, 12] = NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
         out[:, ENGINE_START:] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
         return out
 
@@ -213,7 +216,7 @@ def solve(
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])
     return Solution(
         lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
-        turns.turn, load[0], spread, levels, beliefs,
+        turns.turn, load[0], spread, levels, beliefs, events.speed_cap,
     )  # fmt: skip
 
 

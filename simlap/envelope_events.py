@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.envelope_samples import RoadSamples, Windows, held_windows, runs, split
+from simlap.envelope_topspeed import AT_TOP
 from simlap.frozen import own
 
 # Share of the limit above which a station belongs to a corner or a braking zone.
@@ -111,8 +112,9 @@ class Guess:
 class EventFinder:
     """Finds events on one table of laps for a guess of the limits."""
 
-    def __init__(self, samples: RoadSamples) -> None:
+    def __init__(self, samples: RoadSamples, speed_cap: float | None = None) -> None:
         self.samples = samples
+        self.speed_cap = speed_cap
         self.windows: Windows = held_windows(samples)
         self.step = np.median(samples.duration, axis=0)
         self.speed2 = np.median(samples.speed2, axis=0)
@@ -176,6 +178,8 @@ class EventFinder:
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
         allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
+        if self.speed_cap is not None:  # there it is not the engine that ends the pull
+            allowed &= w.highest(np.sqrt(self.speed2)) < AT_TOP * self.speed_cap
         value = w.mean(s.pull)
         part = np.zeros(self.speed2.shape, dtype=bool)
         if s.throttle is not None:

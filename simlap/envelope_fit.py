@@ -15,8 +15,10 @@ from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
 from simlap.envelope_samples import RoadSamples, road_samples
+from simlap.envelope_topspeed import speed_cap
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
+from simlap.units import MS_TO_KMH
 
 # Share of the laps at which a level is read from the driver's own variation, noise taken out.
 QUANTILE = 0.98
@@ -133,7 +135,8 @@ def centred(packed: np.ndarray, solution: Solution) -> np.ndarray:
 
 def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solution, bool]:
     """Find events and limits in turn; also whether left and right turns are told apart."""
-    finder = EventFinder(samples)
+    cap = speed_cap(samples)
+    finder = EventFinder(samples, cap)
     guess = _first_guess(samples, finder)
     every = np.arange(samples.numbers.size)[None]
     level = np.array([quantile])
@@ -148,6 +151,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             banking_known=samples.banking_known,
             top_speed=float(np.sqrt(finder.speed2.max())),
             banking_doubt=samples.banking_doubt,
+            speed_cap=cap,
         )
         solution = solve(events, every, level, None)
         if guess.known:
@@ -207,6 +211,11 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: bo
         notes.append(f"envelope: {samples.repaired} wild samples replaced by their neighbours.")
     if solution.lateral[0, 0, 1] == 0.0:
         notes.append("envelope: the corners' speeds carry no growth of the lateral limit with speed; held constant.")
+    if events.speed_cap is not None:
+        notes.append(
+            f"envelope: the car pulls up to {events.speed_cap * MS_TO_KMH:.0f} km/h and does not pass it (gearing or "
+            "rev limiter); the limit lap goes no faster."
+        )
     if not samples.banking_known:
         notes.append("envelope: banking unknown; the lateral limit is a mean over the corners.")
     elif samples.banking_doubt > 0.0:

@@ -68,7 +68,7 @@ def ledgers(
     ----------
     line : Line
         The common path.
-    packed : float64 array, shape (44,) or (laps, 44)
+    packed : float64 array, shape (ENVELOPE_SIZE,) or (laps, ENVELOPE_SIZE)
         The envelope (`Envelope.pack()`), or one for each lap.
     laps : sequence of Driven
         Laps on `line`.

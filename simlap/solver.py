@@ -266,7 +266,7 @@ def solve_batch(
 
     Parameters
     ----------
-    packed : float64 array, shape (44,) or (B, 44)
+    packed : float64 array, shape (ENVELOPE_SIZE,) or (B, ENVELOPE_SIZE)
         `Envelope.pack()` of each run.
     limits : StationLimits, optional
         Arrays (n,) serve all runs, arrays (B, n) one each.

@@ -116,7 +116,7 @@ def drag_of(env: Envelope) -> float:
 
 
 def scaled(packed: np.ndarray, parameter: str, factor: Any, drag: Any = 0.0) -> np.ndarray:
-    """Packed envelopes (..., 44) with one parameter multiplied by `factor`.
+    """Packed envelopes (..., ENVELOPE_SIZE) with one parameter multiplied by `factor`.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def sweep(
         Keys of `PARAMETERS`; all that the envelope can answer when left out.
     factors : sequence of float
         1.02 is 2 % more.
-    draws : float64 array, shape (B, 44), optional
+    draws : float64 array, shape (B, ENVELOPE_SIZE), optional
         Resampled envelopes, for the interval of the seconds per per cent.
     limits : StationLimits, optional
         Limits per station for all laps, such as a track's grip.

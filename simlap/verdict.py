@@ -14,6 +14,7 @@ from simlap.comparison import (
     PhaseChange,
     Side,
 )
+from simlap.envelope import ENVELOPE_SIZE
 from simlap.errors import NotEnoughData
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
@@ -34,7 +35,7 @@ MOST_LAPS_WORTH_NAMING = 500
 PARTS: Mapping[str, tuple[int, ...]] = {
     "lateral": (0, 1, 2, 3),
     "braking": (4, 5, 8),
-    "drive": (6, 7, 9, 10, *range(11, 44)),
+    "drive": (6, 7, 9, 10, *range(11, ENVELOPE_SIZE)),
 }
 
 
