@@ -135,8 +135,9 @@ class Channel:
 
 
 def name_key(text: str) -> str:
-    """A name as it is compared: letters and digits alone, lower case."""
-    return re.sub(r"[\W_]+", "", text).lower()
+    """A name as it is compared: letters without accents and digits alone, lower case."""
+    plain = "".join(letter for letter in unicodedata.normalize("NFKD", text) if not unicodedata.combining(letter))
+    return re.sub(r"[\W_]+", "", plain).casefold()
 
 
 def _words(text: str) -> tuple[str, ...]:
@@ -286,7 +287,7 @@ CHANNELS = (
         RATIO,
         (
             _words("throttle, throttle pedal, throttle position, throttle pedal position, throttle pos, tps")
-            + _words("pedal position")
+            + _words("pedal position, pedal pos")
             + _words("accelerator, accelerator pedal, accelerator position, accelerator pedal position"),
         ),
     ),
@@ -310,7 +311,7 @@ CHANNELS = (
     Channel(
         "engine_speed",
         ANGULAR_VELOCITY,
-        (_words("engine speed, engine rpm, rpm, engine revs, revs, engine rotational speed"),),
+        (_words("engine speed, engine rpm, rpm, engine revs, revs, engine rotational speed, n engine, engine n"),),
         (),
         _stating("1/min", "rpm, engine rpm"),
     ),

@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 
+from simlap.readers.languages import FOREIGN, SOURCES
 from simlap.units import CHANNELS, Channel, Unit, find_units, name_key, unit_of
 
 #: Key of a name -> the channels it may mean: channel, rank (0 is the most exact name), and whether it is vague.
@@ -15,6 +16,20 @@ for _spec in CHANNELS:
         _INDEX.setdefault(name_key(_name), []).append((_spec, len(_spec.names), True))
     if not any(_spec is _known for _known, _, _ in _INDEX.get(name_key(_spec.name), [])):
         _INDEX.setdefault(name_key(_spec.name), []).append((_spec, 0, False))
+for _spec in CHANNELS:
+    for _name in FOREIGN.get(_spec.name, ()):
+        _entry = (_spec, len(_spec.names) + 1, _spec.default_unit is None and _spec.name != "speed")
+        _INDEX.setdefault(name_key(_name), [_entry])  # an English name comes first
+
+
+def _meanings(name: str) -> list[tuple[Channel, int, bool]]:
+    """Channels that a name may mean; a word before it that tells the source alone is passed over."""
+    key = name_key(name)
+    found = _INDEX.get(key)
+    if found is None:
+        source = next((word for word in SOURCES if key.startswith(word)), "")
+        return _INDEX.get(key[len(source) :], []) if source else []
+    return found
 
 
 def readings(header: str) -> list[tuple[str, str | None]]:
@@ -71,7 +86,7 @@ def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
     named = [
         (spec, rank, vague, name, unit)
         for name, unit in stated(header, unit_cell)
-        for spec, rank, vague in _INDEX.get(name_key(name), [])
+        for spec, rank, vague in _meanings(name)
     ]
     for spec, rank, _vague, _name, text in named:
         if spec.name == "time" and clock:
@@ -111,10 +126,10 @@ def default_note(spec: Channel) -> str:
 
 def names_a_channel(header: str) -> bool:
     """Whether a header is the name of a channel, with or without a unit."""
-    return any(name_key(name) in _INDEX for name, _ in readings(header))
+    return any(_meanings(name) for name, _ in readings(header))
 
 
 def also(header: str, channel: Channel) -> tuple[Channel, ...]:
     """Other channels that this header could mean if it stated a unit of theirs."""
-    found = {spec.name: spec for name, _ in readings(header) for spec, _, _ in _INDEX.get(name_key(name), [])}
+    found = {spec.name: spec for name, _ in readings(header) for spec, _, _ in _meanings(name)}
     return tuple(spec for name, spec in found.items() if name != channel.name)
