@@ -179,9 +179,13 @@ def advised(analysis: Analysis) -> Analysis:
     """The analysis with what to tell the driver and the target ladder."""
     analysis = replace(analysis, advice=advise(analysis))
     try:
-        return replace(analysis, target=target_of(analysis))
-    except NotEnoughData as reason:
-        return replace(analysis, notes=(*analysis.notes, f"No target: {reason}"))
+        target = target_of(analysis)
+        reason = target.no_step
+    except NotEnoughData as error:
+        target, reason = None, str(error)
+    if not reason:
+        return replace(analysis, target=target)
+    return replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:

@@ -19,7 +19,7 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     rungs = [
         ("limit (a bound)", target.limit_s, GREY, "v"),
         ("limit with your pedal changes", target.limit_with_transitions_s, GREY, "^"),
-        ("next step", target.next_step.value, GREEN, "D"),
+        *([] if target.no_step else [("next step", target.next_step.value, GREEN, "D")]),
         ("shown", target.shown_s, BLUE, "o"),
         ("typical", analysis.typical_lap_s, VERMILLION, "s"),
     ]
@@ -29,11 +29,15 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
         ax.annotate(f"{name}: {seconds:.2f} s", (seconds, row), xytext=(0, 10), textcoords="offset points", ha="center")
         markers.append(marker)
     step = target.next_step
-    ax.plot([step.low, step.high], [3, 3], "-", color=GREEN, linewidth=2)
+    if not target.no_step:
+        ax.plot([step.low, step.high], [3, 3], "-", color=GREEN, linewidth=2)
     laps = [analysis.lap_driven[row].lap_time for row in analysis.counted]
     ax.plot(laps, [0.0] * len(laps), "|", color="black", markersize=14)
     ax.annotate("counted laps", (sum(laps) / len(laps), 0), xytext=(0, 10), textcoords="offset points", ha="center")
-    low, high = min(r[1] for r in rungs), max(max(laps), step.high)
+    low, high = (
+        min(r[1] for r in rungs),
+        max(max(laps), *(r[1] for r in rungs), *([] if target.no_step else [step.high])),
+    )
     ax.set(xlabel="lap time [s]", ylim=(-0.6, len(rungs) + 0.9), yticks=[])
     ax.set_xlim(low - 0.12 * (high - low), high + 0.12 * (high - low))
     for side in ("left", "right", "top"):

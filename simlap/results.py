@@ -136,6 +136,7 @@ class Analysis:
     notes: tuple[str, ...] = ()
     advice: Advice = field(default_factory=Advice)
     target: Any = None
+    no_target: str = ""  #: why there is none, "" where there is one
 
     def __repr__(self) -> str:
         return (

@@ -12,6 +12,7 @@ from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASE_NAMES, PHASES, PhaseM
 from simlap.results import Analysis, CornerResult, Interval
 from simlap.solver import StationLimits, solve_batch
 from simlap.spread import percentile_interval
+from simlap.target_claim import why_no_step
 from simlap.transitions import Transitions, shown_transitions, with_transitions
 from simlap.units import MS_TO_KMH
 
@@ -70,6 +71,7 @@ class Target:
     best_phases_sum_s: float  #: best time of each phase simply added up: not drivable
     corners: tuple[CornerTarget, ...]
     outing: int  #: how many outings ahead the step looks
+    no_step: str = ""  #: why the next step is not to be claimed; empty where it may be
 
     @property
     def phases_gap_s(self) -> float:
@@ -85,12 +87,15 @@ class Target:
         return {
             "outing": self.outing,
             "shown_s": round(self.shown_s, 3),
-            "next_step_s": {
+            "next_step_s": None
+            if self.no_step
+            else {
                 "value": round(self.next_step.value, 3),
                 "low": round(self.next_step.low, 3),
                 "high": round(self.next_step.high, 3),
                 "chance": round(self.chance, 2),
             },
+            "no_step": self.no_step,
             "limit_s": round(self.limit_s, 3),
             "limit_with_transitions_s": round(self.limit_with_transitions_s, 3),
             "transitions": {
@@ -110,7 +115,7 @@ class Target:
                     "min_speed_kmh": mark(corner.min_speed_kmh, 1),
                     "full_throttle_m": mark(corner.full_throttle_m, 0),
                 }
-                for corner in self.corners
+                for corner in (() if self.no_step else self.corners)
             ],
         }
 
@@ -152,16 +157,18 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     (_,), (next_s,) = bench.solve([_joined(moves)])
     next_s = min(float(next_s), float(lap_times.min()))  # what was driven once is no step back
     sums = np.array([phases.sums(lap.dt) for lap in laps])
+    step, chance = _interval(analysis, laps, goal, _joined(moves), next_s), ahead.chance_of(next_s)
     return Target(
         shown_s=float(shown_s),
-        next_step=_interval(analysis, laps, goal, _joined(moves), float(next_s)),
-        chance=ahead.chance_of(float(next_s)),
+        next_step=step,
+        chance=chance,
         limit_s=analysis.limit_lap.value,
         limit_with_transitions_s=reachable.lap_time,
         transitions=times,
         best_phases_sum_s=float(sums.min(axis=0).sum()),
         corners=tuple(_corner_target(bench, index, shown_v, float(shown_s), own) for index, own in moves.items()),
         outing=outing,
+        no_step=why_no_step(analysis, step, chance),
     )
 
 

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simlap.conditions import beats_limit, trend_of
+from simlap.report.plain import lap_time
 from simlap.results import Analysis
 
 # With fewer counted laps, the median of a phase rests on one or two laps, and the bootstrap over laps has few
@@ -75,6 +77,20 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 f"little. {FEW_LAPS} or more clean laps are needed to trust them.",
             )
         )
+    trend = trend_of(analysis)
+    if trend is not None:
+        raised.append(Caution("changing conditions", trend.sentence))
+    if beats_limit(analysis):
+        raised.append(
+            Caution(
+                "best lap beats the limit",
+                f"The best lap ({lap_time(analysis.best_lap_s)}) is faster than the computed limit lap "
+                f"({lap_time(analysis.limit_lap.value)}), which is no bound then: the laps were driven in unlike "
+                "conditions, or the envelope is too low. Losses come out too small.",
+            )
+        )
+    if analysis.no_target:
+        raised.append(Caution("no target", f"No target is given. {analysis.no_target}"))
     if analysis.beaten_s > BEATEN_S:
         raised.append(
             Caution(

@@ -32,7 +32,8 @@ envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_p
 best_lap_s       fastest counted lap, as driven; best_lap its number
 typical_lap_s    per phase the median of the counted laps, added up
 limit_lap_s      {value, low, high}: a bound, not a target
-target           null, or shown_s, next_step_s {value, low, high, chance}, limit_s, corners[]
+target           null (cautions[] then say why), or shown_s, next_step_s {value, low, high, chance}, limit_s,
+                 corners[], no_step: "" (`target --json` gives the reason here, with next_step_s null)
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),

@@ -22,11 +22,14 @@ def print_target(analysis: Analysis, target: Target) -> None:
     ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
     ladder.add_row("shown", lap_time(target.shown_s), "each phase as well as you repeat it, joined to one lap")
     step = target.next_step
-    ladder.add_row(
-        "next step",
-        lap_time(step.value),
-        f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
-    )
+    if target.no_step:
+        ladder.add_row("next step", "none", target.no_step)
+    else:
+        ladder.add_row(
+            "next step",
+            lap_time(step.value),
+            f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
+        )
     ladder.add_row(
         "limit, pedals",
         lap_time(target.limit_with_transitions_s),
@@ -34,7 +37,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
     )
     ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
     out.print(ladder)
-    if target.corners:
+    if target.corners and not target.no_step:
         changes = Table(box=box.SIMPLE_HEAD, pad_edge=False)
         changes.add_column("corner", no_wrap=True)
         for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]"):
@@ -52,7 +55,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
             )
         out.print(changes)
         out.print(Text("now > next; metres are stations from the start line", style="dim"))
-    else:
+    elif not target.no_step:
         out.print(Text("No corner shows a clear loss that a step could take: repeat what you do."))
     out.print(
         Text(
