@@ -1,7 +1,8 @@
 """Did the change to the car pay off? Two sets of laps, or three (before, after, before again).
 
 The change in lap time is split into a change of the limit (what car and tyres can do) and a change of execution
-(how much of it was used). The verdict is on the limit alone: a driver who got better is never credited to the car.
+(how much of it was used). The verdict is on the limit alone: a driver who got better in some corners is not credited to
+the car. One who uses more of the grip in all of them is, for no log can tell that from more grip.
 """
 
 from collections.abc import Sequence

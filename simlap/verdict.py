@@ -25,6 +25,7 @@ from simlap.spread import percentile_interval
 # Two-sided error of the verdict, and the power at which `detectable_s` is stated: the usual choices (Cohen 1988,
 # Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; from memory).
 SIGNIFICANCE, POWER = 0.05, 0.80
+CLEAR = 1.0 - SIGNIFICANCE / 2.0  # chance above which a gain is clear; below 1 - CLEAR a loss is
 # The draws of one envelope also hold errors that the next outing of the same car shares: which corners set a limit,
 # what the smoothing takes. In a difference they cancel. Over 50 seeded pairs without a change the change of the limit
 # scattered by 0.69 of what the draws said (0.170 s beside 0.258 s).
@@ -72,10 +73,12 @@ def judge_sides(
     freedom = sum(side.laps for side in sides) - len(sides)
     chance, detectable, more = settle(change, error, freedom, min(first.laps, second.laps))
     verdict = NO_CLEAR_CHANGE
-    if chance >= 1.0 - SIGNIFICANCE / 2.0:
+    if chance >= CLEAR:
         verdict = PAID_OFF
-    elif chance <= SIGNIFICANCE / 2.0:
+    elif chance <= 1.0 - CLEAR:
         verdict = COST_TIME
+
+    uneven = _drift_warning(sides, change, verdict, detectable)
 
     def intervals(which: slice | int) -> tuple[Interval, Interval, Interval]:
         columns = np.atleast_1d(np.arange(phases.count)[which])
@@ -107,8 +110,23 @@ def judge_sides(
         detectable_s=detectable,
         laps_needed=more,
         corners=tuple(corner_changes),
-        warnings=tuple(warnings),
+        warnings=(*warnings, *uneven),
         notes=tuple(notes),
+    )
+
+
+def _drift_warning(sides: Sequence[Side], change: float, verdict: str, detectable: float) -> tuple[str, ...]:
+    """Says so where the same car differs between A and A2 by as much as what was found for B."""
+    if len(sides) < 3:
+        return ()
+    drifted = float((sides[2].limit_phase_times - sides[0].limit_phase_times).sum())
+    clear = verdict != NO_CLEAR_CHANGE or abs(drifted) >= detectable
+    if not clear or abs(drifted) < abs(change):
+        return ()
+    return (
+        f"The limit moved by {drifted:+.2f} s from A to A2 with the car in the same state, as much as or more than the "
+        f"change found at B ({change:+.2f} s): the verdict holds only if the track changed evenly from outing to "
+        "outing. Repeat B.",
     )
 
 

@@ -1,6 +1,7 @@
 """Judging a change to the car on pairs of sessions with known truth."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.merge import merge_tables
 from simlap.phases import map_phases
-from simlap.report.compare import comparison_to_dict
+from simlap.report.compare import comparison_to_dict, print_comparison, verdict_sentence
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_pair, synthetic_session
 from simlap.verdict import judge_sides, settle
@@ -119,6 +120,43 @@ def test_linear_drift_of_the_track_makes_no_verdict_between_three_outings():
     comparison = judged(sessions, 4)
     assert comparison.verdict == NO_CLEAR_CHANGE
     assert comparison.drift.value > 0.0
+
+
+def outing(grip, seed):
+    driver = Driver.with_deficits(TRACK.corners, seed=4)
+    return synthetic_session(TRACK, club_car(), driver, Sensors.good(), laps=LAPS, seed=seed, grip=grip, losses=False)
+
+
+def test_a_track_that_changed_unevenly_is_warned_of_and_a_change_at_b_alone_is_not():
+    # nothing changed at B, the track gained 3 % of grip before A2: half of that passes for a loss at B
+    uneven = judged([outing(grip, 50 + i) for i, grip in enumerate((1.0, 1.0, 1.03))], 5)
+    assert uneven.verdict == COST_TIME
+    (warning,) = uneven.warnings
+    assert "from A to A2" in warning
+    assert "only if the track changed evenly" in warning
+    changed = judged([outing(grip, 50 + i) for i, grip in enumerate((1.0, 1.03, 1.0))], 5)
+    assert changed.verdict == PAID_OFF
+    assert changed.warnings == ()
+    same = judged([outing(1.0, 50 + i) for i in range(3)], 5)
+    assert same.verdict == NO_CLEAR_CHANGE
+    assert same.warnings == ()  # noise from A to A2 is no drift
+
+
+def test_no_clear_change_says_what_would_be_clear():
+    # Source: two-sided error of 0.05, 0.025 on either side
+    sentence = verdict_sentence(SimpleNamespace(verdict=NO_CLEAR_CHANGE, chance=0.972))
+    assert "faster is 97 %; 97.5 % would be a clear gain, 2.5 % a clear loss" in sentence
+
+
+def test_each_comparison_says_that_a_driver_who_uses_more_grip_everywhere_passes_for_the_car(more_grip, capsys):
+    data = comparison_to_dict(more_grip[0])
+    assert data["clear_chance"] == {"gain": 0.975, "loss": 0.025}
+    assert data["cautions"][0]["key"] == "car or driver"
+    assert "A-B-A" in data["cautions"][0]["text"]
+    assert {"limit is a bound", "conditions"} <= {caution["key"] for caution in data["cautions"]}
+    print_comparison(more_grip[0])
+    printed = " ".join(capsys.readouterr().out.split())
+    assert data["cautions"][0]["text"] in printed
 
 
 def test_json_holds_the_named_keys(more_grip):

@@ -52,6 +52,13 @@ STANDING = (
     ),
 )
 
+COMPARED = Caution(
+    "car or driver",
+    "The limit is what was shown. A driver who uses more of the grip everywhere shows more of it, and that reads as a "
+    "faster car; so do other tyres, another track surface or another driver. Compare the same driver only, and drive "
+    "A-B-A: the change, then back to the state before.",
+)
+
 
 def cautions(analysis: Analysis) -> tuple[Caution, ...]:
     """Cautions for this analysis, those that its own numbers raise first, the standing ones after."""

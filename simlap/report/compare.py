@@ -7,10 +7,11 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
-from simlap.report.cautions import STANDING
+from simlap.report.cautions import COMPARED, STANDING
 from simlap.report.plain import clean, corner_label, lap_time, percent
 from simlap.report.terminal import console, item
 from simlap.results import Interval
+from simlap.verdict import CLEAR
 
 SCHEMA = "simlap.comparison/1"
 
@@ -36,6 +37,7 @@ def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
         "limit_change_by_limit_s": {name: _interval(change) for name, change in comparison.by_limit.items()},
         "verdict": comparison.verdict,
         "chance": round(comparison.chance, 3),
+        "clear_chance": {"gain": round(CLEAR, 3), "loss": round(1.0 - CLEAR, 3)},
         "detectable_s": round(comparison.detectable_s, 3),
         "laps_needed": comparison.laps_needed,
         "corners": [
@@ -56,6 +58,7 @@ def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
             for corner in comparison.corners
         ],
         "warnings": list(comparison.warnings),
+        "cautions": [{"key": caution.key, "text": caution.text} for caution in (COMPARED, *STANDING)],
         "notes": list(comparison.notes),
     }
 
@@ -71,7 +74,10 @@ def verdict_sentence(comparison: Comparison) -> str:
         return f"Paid off: the car became faster, chance {chance}."
     if comparison.verdict == COST_TIME:
         return f"Cost time: the car became slower; the chance that it is faster is {chance}."
-    return f"No clear change of the car; the chance that it is faster is {chance}."
+    return (
+        f"No clear change of the car: the chance that it is faster is {chance}; {100 * CLEAR:.1f} % would be a clear "
+        f"gain, {100 * (1.0 - CLEAR):.1f} % a clear loss."
+    )
 
 
 def print_comparison(comparison: Comparison) -> None:
@@ -126,5 +132,5 @@ def print_comparison(comparison: Comparison) -> None:
     out.print(corners)
     for warning in comparison.warnings:
         out.print(item("!", clean(warning)))
-    for caution in STANDING:
+    for caution in (COMPARED, *STANDING):
         out.print(item("!", caution.text))
