@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlap.arrival import warned
 from simlap.habit_laps import TRAFFIC
 from simlap.habit_link import sheets_of
 from simlap.habit_traces import CornerSheet, CornerTrace
@@ -63,7 +64,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     priorities = choose_priorities(analysis.corners, findings, sheets, limits)
     return Advice(
         findings=findings,
-        priorities=priorities,
+        priorities=warned(analysis, priorities),
         keep=best_used(phase_uses(analysis), findings, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )

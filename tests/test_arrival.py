@@ -1,0 +1,83 @@
+"""A better exit carries speed into the fast corner behind it, and the advice says so."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from report_case import DS, SLOW, N, circle_case
+
+from simlap.arrival import arrivals, behind, warned
+from simlap.driven import Driven
+from simlap.envelope import Envelope
+from simlap.phases import EXIT, MID_CORNER
+from simlap.results import Interval, Priority
+from simlap.units import MS_TO_KMH
+
+GRIP = 9.0  # [m/s²] sideways: on the circle of 191 m radius, sqrt(9 * 191) = 41 m/s
+PUSH = 4.0  # [m/s²] engine and tyres, at every speed
+EASY = 1.0  # [m/s²] how the driver leaves the corners
+
+
+@pytest.fixture(scope="module")
+def case():
+    """The circle; each exit is driven at 1 m/s² from 25 m/s, held for 80 m and braked back at 7 m/s² within 20 m."""
+    made = circle_case()
+    envelope = Envelope.constant(lateral=GRIP, braking=8.0, drive=PUSH, exponent=2.0)
+    a = np.zeros(N)
+    for first in made.phases.stretches[::3]:  # of each zone: 50 stations braking, 30 mid-corner, 70 exit
+        a[(first[0] + np.arange(40, 50)) % N] = -14 * EASY / 2
+        a[(first[0] + np.arange(80, 150)) % N] = EASY
+    start = made.phases.stretches[1][0]
+    v = np.sqrt(SLOW**2 + np.roll(np.append(0.0, np.cumsum(2 * np.roll(a, -start) * DS)[:-1]), start))
+    lap = Driven(2 * DS / (v + np.roll(v, -1)), v, a)
+    return replace(made, typical=lap, fit=replace(made.fit, envelope=envelope))
+
+
+def with_fast(case, *fast):
+    return replace(case, corners=tuple(replace(c, build_up=i in fast) for i, c in enumerate(case.corners)))
+
+
+def test_fast_corners_behind_are_those_with_no_other_corner_between(case):
+    assert behind(with_fast(case, 1, 2).corners, 0) == (1, 2)
+    assert behind(with_fast(case, 2).corners, 0) == ()
+    assert behind(with_fast(case, 0).corners, 3) == (0,)  # across the start line
+    assert behind(with_fast(case, 0, 1, 2, 3).corners, 1) == (2, 3, 0)  # never the corner itself
+
+
+def test_an_exit_at_full_push_arrives_as_fast_as_constant_acceleration_says(case):
+    (found,) = arrivals(with_fast(case, 1), 0, EXIT)
+    # v² = v0² + 2 a s over 140 m of exit; the push is what the friction circle of exponent 2 leaves beside v²/R
+    v, radius = SLOW, N * DS / (2 * np.pi)
+    for _ in range(1400):
+        v = np.sqrt(v**2 + 2 * PUSH * np.sqrt(1 - (v**2 / radius / GRIP) ** 2) * 0.1)
+    assert found.corner.corner.name == "East"
+    driven = np.sqrt(SLOW**2 + 2 * EASY * 140.0)
+    assert found.faster_kmh == pytest.approx((v - driven) * MS_TO_KMH, abs=1.0)  # 2 m stations
+
+
+def test_a_phase_whose_gain_ends_before_the_fast_corner_is_no_matter(case):
+    # corners between are braked for: what the first exit wins is gone there
+    assert arrivals(with_fast(case, 2), 0, EXIT) == ()
+    # a faster mid-corner is carried through its exit at 1 m/s²
+    assert arrivals(with_fast(case, 1), 0, MID_CORNER)[0].faster_kmh > 2.0
+
+
+def test_a_gain_below_the_step_of_the_fast_corner_is_not_named(case):
+    fast = with_fast(case, 1)
+    (found,) = arrivals(fast, 0, EXIT)
+    slow_to_build = replace(fast.corners[1], step_kmh=found.faster_kmh + 0.1)
+    assert arrivals(replace(fast, corners=(fast.corners[0], slow_to_build, *fast.corners[2:])), 0, EXIT) == ()
+
+
+def test_the_priority_names_the_fast_corner_that_it_arrives_faster_at(case):
+    def told(analysis, phase):
+        done = Priority(
+            "North", phase, "North, exit: open the throttle.", Interval(1.0, 0.9, 1.1), False, "late throttle"
+        )
+        return warned(analysis, (done,))[0].sentence
+
+    assert told(with_fast(case, 1), "exit").startswith("North, exit: open the throttle. You will arrive up to ")
+    assert told(with_fast(case, 1), "exit").endswith(
+        "km/h faster at East, a fast corner: build up there, by at most 2 km/h per outing."
+    )
+    assert told(with_fast(case), "exit") == "North, exit: open the throttle."
