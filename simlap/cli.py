@@ -29,7 +29,6 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
-    check_folder,
     emit,
     load_session,
     load_track,
@@ -40,6 +39,7 @@ from simlap.cli_compare import compare
 from simlap.cli_cues import cues
 from simlap.cli_envelope import envelope
 from simlap.cli_notes import notes
+from simlap.cli_places import REPORT_FILES, check_places
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
 from simlap.cli_track import track_app
@@ -83,15 +83,15 @@ def analyse(
     options = build_options(
         start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, corner_grip=corner_grip
     )
-    for folder in (out, figures):
-        check_folder(folder)
+    other = None
+    if against is not None and not (against in ("best", "typical") or against.isdecimal()):
+        other = Path(against)
+        if not other.exists():
+            raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
+    check_places([*sessions, track, other], folders={out: REPORT_FILES, figures: ()})
     circuit = load_track(track)
     session = load_session(sessions, column)
-    rival = None
-    if against is not None and not (against in ("best", "typical") or against.isdecimal()):
-        if not Path(against).exists():
-            raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
-        rival = load_session([Path(against)], column)
+    rival = None if other is None else load_session([other], column)
     _analyse_and_print(session, circuit, options, out, as_json, figures=figures, against=against, rival=rival)
 
 
@@ -147,9 +147,10 @@ def demo(
     as_json: JsonOpt = False,
 ) -> None:
     """Write the invented demo (two sessions, a track file) and analyse the first session."""
-    from simlap.demo import write_demo
+    from simlap.demo import REPORT_FOLDER, write_demo
     from simlap.trackfile import read_track
 
+    check_places([], folders={folder: ()})
     # On a fresh machine the solver is compiled first, which takes about as long as writing the demo: beside it, then.
     compiling = subprocess.Popen(
         [sys.executable, "-c", "from simlap.solver import warm_up; warm_up()"],
@@ -164,8 +165,8 @@ def demo(
     logs = [path for path in paths if path.suffix == ".csv"]
     tracks = [path for path in paths if path.suffix == ".geojson"]
     session = load_session(logs[:1], None)
-    _analyse_and_print(session, read_track(tracks[0]), build_options(), folder / "report", as_json)
-    say(f"The report is {folder / 'report' / 'report.html'}")
+    _analyse_and_print(session, read_track(tracks[0]), build_options(), folder / REPORT_FOLDER, as_json)
+    say(f"The report is {folder / REPORT_FOLDER / 'report.html'}")
 
 
 @app.command("laps")

@@ -146,9 +146,9 @@ def check_folder(folder: Path | None) -> None:
     """Refuse a folder that cannot be written to before anything is computed."""
     if folder is None:
         return
-    if folder.exists() and not folder.is_dir():
-        raise OptionError(f"{folder}: is a file. Name a folder to write to.")
-    parent = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    parent = next(place for place in (folder, *folder.absolute().parents) if os.path.exists(place))
+    if not os.path.isdir(parent):
+        raise OptionError(f"{parent}: is a file. Name a folder to write to.")
     if not os.access(parent, os.W_OK):
         raise OptionError(f"{folder}: cannot be written to. Choose another folder.")
 

@@ -18,12 +18,12 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
-    check_folder,
     emit,
     load_session,
     load_track,
     step,
 )
+from simlap.cli_places import check_places
 
 
 def compare(
@@ -56,11 +56,11 @@ def compare(
 ) -> None:
     """Split the change between sets of laps into car and driver, and judge the car."""
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
-    check_folder(out)
-    circuit = load_track(track)
     sides = [[before, *(more_before or [])], [after, *(more_after or [])]]
     if again is not None:
         sides.append([again, *(more_again or [])])
+    check_places([*(path for paths in sides for path in paths), track], folders={out: ("comparison.json",)})
+    circuit = load_track(track)
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
     from simlap.compare import compare as run
     from simlap.report.compare import comparison_to_dict, print_comparison

@@ -19,6 +19,7 @@ from simlap.cli_common import (
     say,
     step,
 )
+from simlap.cli_places import check_places
 from simlap.errors import OptionError
 
 
@@ -64,6 +65,8 @@ def cues(
     from simlap.files import write_text
 
     options = build_options(start=start_line, laps=laps, drop=drop, seed=seed)
+    target = chapters if chapters is not None else out.with_name(f"{out.stem}.chapters.vtt")
+    check_places([*sessions, track], files={"--out": out, "--chapters": target})
     circuit = load_track(track)
     session = load_session(sessions, column)
     with step("analysing"):
@@ -74,7 +77,6 @@ def cues(
         sync = Sync.from_crossing(result, crossing_lap, crossing_video_time)
     shown = result.best_lap if lap is None else lap
     notes = finding_cues(result, sync, shown)
-    target = chapters if chapters is not None else out.with_name(f"{out.stem}.chapters.vtt")
     write_text(out, webvtt(notes, f"Findings of lap {shown} of {session.source}"))
     write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
     say(f"{len(notes)} notes of lap {shown} in {out}, chapters in {target}")

@@ -22,6 +22,7 @@ from simlap.cli_common import (
     load_track,
     step,
 )
+from simlap.cli_places import check_places
 
 if TYPE_CHECKING:
     from simlap.envelope_fit import EnvelopeFit
@@ -55,6 +56,7 @@ def envelope(
     from simlap.envelope_grip import corner_grip
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    check_places([*sessions, track], folders={out: ("envelope.json",)})
     circuit = load_track(track)
     session = load_session(sessions, column)
     with step("fitting the envelope"):

@@ -23,6 +23,7 @@ from simlap.cli_common import (
     load_track,
     step,
 )
+from simlap.cli_places import check_places
 from simlap.errors import OptionError
 
 FIGURE_SIZE = (9.0, 4.5)  # [inch], as wide as a page
@@ -56,6 +57,7 @@ def sweep(
 ) -> None:
     """Say what 1 % of grip, braking, power or drag is worth on this circuit."""
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    check_places([*sessions, track], files={"--csv": csv}, folders={figures: ()})
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse

@@ -24,6 +24,7 @@ from simlap.cli_common import (
     load_track,
     step,
 )
+from simlap.cli_places import check_places
 from simlap.errors import OptionError
 
 FARTHEST_OUTING = 5  # further ahead than a race weekend nothing that was shown today holds
@@ -72,6 +73,7 @@ def target(
     if not 1 <= outing <= FARTHEST_OUTING:
         raise OptionError(f"--outing {outing}: choose 1 to {FARTHEST_OUTING}.")
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    check_places([*sessions, track], folders={figures: ()})
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse

@@ -20,6 +20,7 @@ from simlap.cli_common import (
     say,
     step,
 )
+from simlap.cli_places import check_places
 from simlap.crossing import crosses_itself
 from simlap.errors import OptionError
 from simlap.report.plain import clean, shortened
@@ -62,6 +63,7 @@ def build(
     if bool(sessions) == (centre_line is not None):
         raise OptionError("track build: give either the log files of a session or --centre-line, not both or neither.")
     place = _origin(origin)
+    check_places([*(sessions or []), centre_line], files={"--out": out})
     if centre_line is not None:
         from simlap.centreline import track_from_centre_line
 
@@ -91,6 +93,7 @@ def show(
     """List the corners of a track file and draw its map."""
     from simlap.trackfile import read_track
 
+    check_places([file], files={"--out": out})
     track = read_track(file)
     if out is not None:
         from simlap.figures_track import write_track_figure

@@ -13,13 +13,14 @@ from pathlib import Path
 import numpy as np
 
 from simlap.circuits import invented_circuit
+from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.session import Session
 from simlap.synthetic import SyntheticSession, Truth, club_car, synthetic_session
 from simlap.synthetic_driver import CornerSkill, Driver
 from simlap.synthetic_sensors import Sensors
 from simlap.track import Track
-from simlap.trackfile import write_track
+from simlap.trackfile import track_to_geojson
 from simlap.units import MS_TO_KMH, PA_TO_BAR, RAD_TO_DEG, G
 
 DRIVER, CAR = "Rowan Ashby", "Pellin 5"
@@ -27,6 +28,8 @@ CIRCUIT = "club"
 LAPS = 10
 TRAFFIC_LAP, MISTAKE_LAP = 4, 8
 BEFORE_FILE, AFTER_FILE = "outing-1-before.csv", "outing-2-after.csv"
+TEXT_FILE, REPORT_FOLDER = "README.txt", "report"
+FIRST_WORDS = "The demo of simlap."  # of the text: by them a folder is known as the demo's own
 # The change: 3 % more lateral grip, and nothing else.
 MORE_LATERAL_GRIP = 1.03
 SEEDS = {"before": 20261, "after": 20262}
@@ -127,18 +130,40 @@ def write_demo(folder: str | os.PathLike[str]) -> list[Path]:
     Raises
     ------
     OptionError
-        When the folder cannot be written to.
+        When the folder cannot be written to, or holds files of these names that are not the demo's.
     """
     place = Path(folder)
     track = demo_track()
     name = "".join(c if c.isalnum() else "-" for c in track.name.lower())
     before, after = (demo_session(which, losses=False) for which in SEEDS)
-    return [
-        write_text(place / BEFORE_FILE, csv_text(before.session, style="plain")),
-        write_text(place / AFTER_FILE, csv_text(after.session, style="bracket")),
-        write_track(track, place / f"{name}.geojson"),
-        write_text(place / "README.txt", _scenario(track, before.truth, f"{name}.geojson")),
-    ]
+    texts = {
+        BEFORE_FILE: csv_text(before.session, style="plain"),
+        AFTER_FILE: csv_text(after.session, style="bracket"),
+        f"{name}.geojson": track_to_geojson(track),
+        TEXT_FILE: _scenario(track, before.truth, f"{name}.geojson"),
+    }
+    _refuse_strangers(place, texts)
+    return [write_text(place / name, text) for name, text in texts.items()]
+
+
+def _refuse_strangers(place: Path, texts: Mapping[str, str]) -> None:
+    """Raise where a file of the user's would be lost; the text comes last, so a demo cut short is known by its logs."""
+    if _content(place / TEXT_FILE).startswith(FIRST_WORDS.encode()):
+        return
+    in_the_way = [name for name, text in texts.items() if _content(place / name) not in (b"", text.encode("utf-8"))]
+    in_the_way += [REPORT_FOLDER] * (place / REPORT_FOLDER).exists()
+    if in_the_way:
+        raise OptionError(
+            f"{place}: holds {', '.join(in_the_way)} not written by the demo. Name another folder: simlap demo DIR."
+        )
+
+
+def _content(path: Path) -> bytes:
+    """Bytes of a file; none where it is missing or cannot be read, which writing then finds out."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def csv_text(session: Session, *, style: str) -> str:
@@ -163,7 +188,7 @@ def csv_text(session: Session, *, style: str) -> str:
 
 
 def _scenario(track: Track, truth: Truth, track_file: str) -> str:
-    return f"""The demo of simlap. Nothing in it exists: circuit, driver and car are invented, the logs are computed.
+    return f"""{FIRST_WORDS} Nothing in it exists: circuit, driver and car are invented, the logs are computed.
 
 Circuit  {track.name}, {truth.length_m / 1000.0:.2f} km, {len(track.corners)} corners ({track_file})
 Driver   {DRIVER}

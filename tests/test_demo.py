@@ -136,3 +136,26 @@ def test_a_folder_that_cannot_be_made_is_told_and_nothing_is_left(tmp_path):
     with pytest.raises(OptionError, match=r"outing-1-before\.csv: cannot be written"):
         write_demo(blocked / "demo")
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+@pytest.mark.parametrize("name", ["README.txt", BEFORE_FILE, "larkfen.geojson"])
+def test_a_file_of_the_user_is_never_replaced_by_the_demo(tmp_path, name):
+    (tmp_path / name).write_text("mine")
+    with pytest.raises(OptionError, match=rf"holds {name} not written by the demo. Name another folder"):
+        write_demo(tmp_path)
+    assert [(path.name, path.read_text()) for path in tmp_path.iterdir()] == [(name, "mine")]
+
+
+def test_a_report_folder_of_the_user_is_left_alone_by_the_demo(tmp_path):
+    (tmp_path / "report").mkdir()
+    with pytest.raises(OptionError, match="holds report not written by the demo"):
+        write_demo(tmp_path)
+
+
+def test_the_demo_is_written_again_over_itself_and_over_a_part_of_itself(tmp_path, folder):
+    (tmp_path / BEFORE_FILE).write_bytes((folder / BEFORE_FILE).read_bytes())  # a run that was stopped
+    write_demo(tmp_path)
+    (tmp_path / BEFORE_FILE).write_text("cut short")
+    (tmp_path / "report").mkdir()
+    write_demo(tmp_path)
+    assert (tmp_path / BEFORE_FILE).read_bytes() == (folder / BEFORE_FILE).read_bytes()

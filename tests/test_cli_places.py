@@ -1,0 +1,86 @@
+"""Outputs never take the place of what a command reads; told before anything is computed."""
+
+import os
+
+import pytest
+from report_case import circle_case
+from typer.testing import CliRunner
+
+from simlap.cli import app
+from simlap.cli_places import REPORT_FILES
+from simlap.errors import OptionError
+from simlap.report import write_outputs
+
+LOG = "time_s,speed_kmh,lateral_g\n" + "".join(f"{t / 10},100,0.1\n" for t in range(50))
+SQUARE = "x_m,y_m\n0,0\n200,0\n200,200\n0,200\n"
+VIDEO = ("--video-start", "0")
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, [str(one) for one in arguments])
+
+
+@pytest.fixture
+def logs(tmp_path):
+    for name in ("log.csv", "losses.csv", "analysis.json", "comparison.json", "envelope.json", "other.csv"):
+        (tmp_path / name).write_text(LOG)
+    (tmp_path / "line.csv").write_text(SQUARE)
+    os.link(tmp_path / "log.csv", tmp_path / "hard.csv")
+    (tmp_path / "soft.csv").symlink_to(tmp_path / "log.csv")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("track", "build", "{}/log.csv", "--out", "{}/log.csv"),
+        ("track", "build", "--centre-line", "{}/line.csv", "--origin", "47,8", "--out", "{}/line.csv"),
+        ("track", "show", "{}/log.csv", "--out", "{}/log.csv"),
+        ("cues", "{}/log.csv", *VIDEO, "--out", "{}/log.csv"),
+        ("cues", "{}/other.csv", "{}/log.csv", *VIDEO, "--out", "{}/x/../log.csv"),
+        ("cues", "{}/log.csv", *VIDEO, "--out", "{}/hard.csv"),
+        ("cues", "{}/log.csv", *VIDEO, "--out", "{}/soft.csv"),
+        ("cues", "{}/log.csv", *VIDEO, "--out", "{}/new.vtt", "--chapters", "{}/log.csv"),
+        ("cues", "{}/other.csv", "--track", "{}/log.csv", *VIDEO, "--out", "{}/log.csv"),
+        ("sweep", "{}/log.csv", "--csv", "{}/log.csv"),
+        ("analyse", "{}/losses.csv", "--out", "{}"),
+        ("analyse", "{}/log.csv", "--track", "{}/analysis.json", "--out", "{}"),
+        ("analyse", "{}/log.csv", "--against", "{}/losses.csv", "--out", "{}"),
+        ("compare", "{}/log.csv", "{}/comparison.json", "--out", "{}"),
+        ("envelope", "{}/envelope.json", "--out", "{}"),
+    ],
+    ids=lambda arguments: " ".join(arguments).replace("{}/", ""),
+)
+def test_an_output_on_top_of_an_input_is_refused_and_the_input_stays(arguments, logs):
+    (logs / "x").mkdir()
+    before = {path.name: path.read_bytes() for path in logs.iterdir() if path.is_file()}
+    done = run(*(one.format(logs) for one in arguments))
+    assert isinstance(done.exception, OptionError), done.output
+    assert "is an input of this command and would be overwritten" in str(done.exception)
+    assert {path.name: path.read_bytes() for path in logs.iterdir() if path.is_file()} == before
+
+
+def test_the_columns_file_beside_the_log_is_an_input(logs):
+    (logs / "columns.toml").write_text("[columns]\n")
+    done = run("track", "build", logs / "log.csv", "--out", logs / "columns.toml")
+    assert "columns.toml: is an input of this command" in str(done.exception)
+
+
+def test_two_outputs_of_one_name_are_refused(logs):
+    done = run("cues", logs / "log.csv", *VIDEO, "--out", logs / "n.vtt", "--chapters", logs / "x" / ".." / "n.vtt")
+    assert "--out and --chapters name the same file" in str(done.exception)
+
+
+def test_a_folder_given_as_a_file_is_refused_before_anything_is_read(logs):
+    done = run("cues", logs / "absent.csv", *VIDEO, "--out", logs)
+    assert "is a folder. Name a file to write" in str(done.exception)
+
+
+def test_a_folder_below_a_file_is_refused_before_anything_is_read(logs):
+    done = run("envelope", logs / "absent.csv", "--out", logs / "log.csv" / "deep")
+    assert "log.csv: is a file. Name a folder to write to" in str(done.exception)
+
+
+def test_the_names_guarded_in_a_report_folder_are_those_that_are_written(tmp_path):
+    write_outputs(circle_case(), tmp_path, figures=())
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(REPORT_FILES)
