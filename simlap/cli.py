@@ -127,12 +127,9 @@ def _analyse_and_print(
         from simlap.report import write_outputs
 
         with step(f"writing to {out}"):
-            write_outputs(result, out)
+            write_outputs(result, out, against=held)
     if as_json:
-        data = analysis_to_dict(result)
-        if held is not None:
-            data["against"] = held.to_dict()
-        emit(json.dumps(data, ensure_ascii=False, indent=1))
+        emit(json.dumps(analysis_to_dict(result, held), ensure_ascii=False, indent=1))
         return
     print_analysis(result)
     if held is not None:

@@ -10,10 +10,13 @@ import numpy as np
 import pytest
 from report_case import FAST, HALF, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, circle_case
 
+from simlap.against import Against
 from simlap.motion_types import CHANNEL_OUT
 from simlap.report.cautions import BEATEN_S, cautions
 from simlap.report.json import SCHEMA_TEXT, analysis_to_dict, analysis_to_json, plain
 from simlap.report.losses_csv import cell, losses_csv
+from simlap.report.outputs import write_outputs
+from simlap.report.page import render_page
 from simlap.results import Interval
 
 MS = 1e-3  # [s] times are written to the millisecond
@@ -156,6 +159,30 @@ def test_csv_phases_tile_the_lap():
     lengths = [(float(row["stop_m"]) - float(row["start_m"])) % LENGTH for row in rows]
     assert sum(lengths) == pytest.approx(LENGTH)
     assert [row["start_m"] for row in rows[1:]] == [row["stop_m"] for row in rows[:-1]]
+
+
+def test_a_lap_held_against_another_stands_in_all_three_files(tmp_path):
+    # Source: report_case.py: the typical lap loses its 2 s to a lap of 40 s in the phases of LOST_S.
+    case = circle_case()
+    held = Against("typical lap", "typical lap of other\x1b.csv", NAMES, case.typical_ledger)
+    write_outputs(case, tmp_path, figures=(), against=held)
+    written = json.loads((tmp_path / "analysis.json").read_text(encoding="utf-8"))["against"]
+    assert written["reference_s"] == LIMIT_S
+    assert written["corners"][0]["phases"]["exit"]["lost_s"] == pytest.approx(LOST_S[2], abs=MS)
+    rows = list(csv.DictReader((tmp_path / "losses.csv").read_text(encoding="utf-8").splitlines()))
+    assert rows[:-12] == list(csv.DictReader(io.StringIO(losses_csv(case))))
+    assert {row["lap"] for row in rows[-12:]} == {"typical lap against typical lap of other\ufffd.csv"}
+    assert [float(row["caused_s"]) for row in rows[-12:]] == pytest.approx(
+        [LOST_S.get(phase, 0.0) for phase in range(12)], abs=5e-5
+    )
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "Typical lap against typical lap of other\ufffd.csv" in page
+    section = page.split('id="against"')[1].split("</section>")[0]
+    assert "42.00 against 40.00" in section
+    for cells in ("<td>0.93</td><td>0.00</td><td>0.00</td><td>0.93</td><td>0.93</td>", "<td>0.67</td><td>0.67</td>"):
+        assert cells in section
+    assert 'id="against"' not in render_page(case)
+    assert "against" not in analysis_to_dict(case)
 
 
 @pytest.mark.parametrize("name", ["=HYPERLINK(1)", "+1", "-1", "@sum"])

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from simlap.against import Against
 from simlap.envelope import Envelope
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
@@ -54,6 +55,8 @@ quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_s
 options          the options of the run
 cautions[]       key, text
 notes[]          repairs and decisions of the reader, the motion, the laps and the fit, in plain words
+against          only with --against: subject, reference, subject_s, reference_s, unexplained_s, corners[]: name,
+                 gain_alone_s, phases as above, against the reference lap in the place of the limit
 """
 TIME_DIGITS = 3  # [s] the clock of a 100 Hz log, interpolated, is good to about a millisecond
 STATION_DIGITS = 1  # [m]
@@ -67,7 +70,7 @@ INTERVAL = (5.0, 95.0)  # [%] percentiles of the 90 % interval
 STANDARD_GRAVITY = 9.80665  # [m/s²] CGPM 1901
 
 
-def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
+def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict[str, Any]:
     """The whole analysis in the shape that `SCHEMA_TEXT` describes; values that `json.dumps` takes as they are."""
     between = _time(analysis.typical_lap_s) - _time(analysis.limit_lap.value)
     lost = _rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
@@ -119,12 +122,12 @@ def analysis_to_dict(analysis: Analysis) -> dict[str, Any]:
         "options": plain(dict(analysis.options)),
         "cautions": [{"key": caution.key, "text": caution.text} for caution in cautions(analysis)],
         "notes": list(all_notes(analysis)),
-    }
+    } | ({} if against is None else {"against": against.to_dict()})
 
 
-def analysis_to_json(analysis: Analysis) -> str:
+def analysis_to_json(analysis: Analysis, against: Against | None = None) -> str:
     """`analysis_to_dict` as text, two blanks of indent, non-ASCII letters as they are, no NaN."""
-    return json.dumps(analysis_to_dict(analysis), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(analysis_to_dict(analysis, against), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def all_notes(analysis: Analysis) -> tuple[str, ...]:

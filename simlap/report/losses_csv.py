@@ -4,6 +4,7 @@ import csv
 import io
 from typing import Any
 
+from simlap.against import Against
 from simlap.losses import Ledger
 from simlap.phases import PHASES
 from simlap.report.plain import clean
@@ -20,8 +21,10 @@ TYPICAL = "typical"
 FORMULA_STARTS = ("=", "+", "-", "@")
 
 
-def losses_csv(analysis: Analysis) -> str:
-    """The ledgers of the typical lap, with intervals, then of every flying lap, without.
+def losses_csv(analysis: Analysis, against: Against | None = None) -> str:
+    """The ledgers of the typical lap, with intervals, then of every flying lap, without; all against the limit.
+
+    With `against`, its ledger comes last, under a lap called "... against ...".
 
     Laps that stood or have a gap are left out.
 
@@ -50,18 +53,20 @@ def losses_csv(analysis: Analysis) -> str:
     laps = zip(analysis.table.numbers, analysis.table.counted, analysis.lap_ledgers, strict=True)
     for number, counted, ledger in laps:
         if ledger is not None:
-            _write_lap(writer, analysis, int(number), bool(counted), ledger)
+            _write_lap(writer, analysis, int(number), "yes" if counted else "no", ledger)
+    if against is not None:
+        _write_lap(writer, analysis, cell(f"{against.subject} against {against.reference}"), "", against.ledger)
     return stream.getvalue()
 
 
-def _write_lap(writer: Any, analysis: Analysis, number: int, counted: bool, ledger: Ledger) -> None:
+def _write_lap(writer: Any, analysis: Analysis, lap: int | str, counted: str, ledger: Ledger) -> None:
     for i, corner in enumerate(analysis.corners):
         for k, phase in enumerate(corner.phases):
             row = PHASES * i + k
             writer.writerow(
                 [
-                    number,
-                    "yes" if counted else "no",
+                    lap,
+                    counted,
                     cell(corner.corner.name),
                     corner.corner.direction,
                     phase.name,

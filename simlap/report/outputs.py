@@ -4,6 +4,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from simlap.against import Against
 from simlap.figures import save_figures
 from simlap.files import write_text
 from simlap.report.json import analysis_to_json
@@ -15,7 +16,11 @@ FIGURE_FORMATS = ("png",)  # SVG and PDF cost a second each; they are there for 
 
 
 def write_outputs(
-    analysis: Analysis, folder: str | os.PathLike[str], *, figures: Sequence[str] = FIGURE_FORMATS
+    analysis: Analysis,
+    folder: str | os.PathLike[str],
+    *,
+    figures: Sequence[str] = FIGURE_FORMATS,
+    against: Against | None = None,
 ) -> list[Path]:
     """Write analysis.json, losses.csv, report.html and the figures; return their paths.
 
@@ -27,12 +32,14 @@ def write_outputs(
         Made where missing; nothing is written outside it.
     figures : sequence of "png", "svg", "pdf"
         Formats of the figures, written to `folder`/figures; empty for none.
+    against : Against, optional
+        The lap that was held against another lap; it then stands in all three files.
     """
     target = Path(folder)
     texts = {
-        "analysis.json": analysis_to_json(analysis),
-        "losses.csv": losses_csv(analysis),
-        "report.html": render_page(analysis),
+        "analysis.json": analysis_to_json(analysis, against),
+        "losses.csv": losses_csv(analysis, against),
+        "report.html": render_page(analysis, against),
     }
     written = [write_text(target / name, text) for name, text in texts.items()]
     return written + save_figures(analysis, target / "figures", figures)

@@ -10,7 +10,9 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from simlap.against import Against
 from simlap.palette import PHASE_WORDS
+from simlap.phases import PHASES
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
@@ -37,6 +39,16 @@ class CornerSection:
 
 
 @dataclass(frozen=True)
+class AgainstRow:
+    """What the lap lost to the other lap in one corner. [s]"""
+
+    name: str
+    lost: float
+    phases: tuple[float, ...]  #: caused under braking, in mid-corner, on the exit
+    gain_alone: float
+
+
+@dataclass(frozen=True)
 class RailMark:
     """A lap time on the line from limit to typical, in per cent of its width."""
 
@@ -47,8 +59,8 @@ class RailMark:
     at: float
 
 
-def render_page(analysis: Analysis) -> str:
-    """The whole page as text."""
+def render_page(analysis: Analysis, against: Against | None = None) -> str:
+    """The whole page as text; `against` adds the lap that another was held against."""
     lap = traces(analysis)
     map_ = loss_map(analysis, lap)
     drawing, gg_legend = gg_figure(analysis)
@@ -72,6 +84,8 @@ def render_page(analysis: Analysis) -> str:
             widest=max(sum(max(p.caused.value, 0.0) for p in c.phases) for c in analysis.corners) or 1.0,
             gg=drawing,
             gg_legend=gg_legend,
+            against=against,
+            against_rows=[] if against is None else _against_rows(against),
             cautions=cautions(analysis),
             notes=all_notes(analysis),
         )
@@ -125,6 +139,16 @@ def _rail(analysis: Analysis) -> list[RailMark]:
             ("shown", "shown", target["shown_s"], "own repeated level, joined up"),
         ]
     return [RailMark(key, word, lap_time(t), note, _on_rail(analysis, t)) for key, word, t, note in marks]
+
+
+def _against_rows(against: Against) -> list[AgainstRow]:
+    ledger = against.ledger
+    rows = []
+    for index, corner in enumerate(against.corners):
+        own = slice(PHASES * index, PHASES * (index + 1))
+        phases = tuple(float(value) for value in ledger.caused[own])
+        rows.append(AgainstRow(corner, float(ledger.lost[own].sum()), phases, float(ledger.corner_gain[index])))
+    return rows
 
 
 def _on_rail(analysis: Analysis, time_s: float) -> float:
