@@ -63,11 +63,13 @@ def compare(
     circuit = load_track(track)
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
     from simlap.compare import compare as run
+    from simlap.report.cautions import comparison_cautions
     from simlap.report.compare import comparison_to_dict, print_comparison
 
     with step("comparing"):
         result = run(*sessions, track=circuit, options=options, notes=note or [])
-    text = json.dumps(comparison_to_dict(result), ensure_ascii=False, indent=1)
+    raised = comparison_cautions(result)
+    text = json.dumps(comparison_to_dict(result, raised), ensure_ascii=False, indent=1)
     if out is not None:
         from simlap.figures_compare import save_comparison_figures
         from simlap.files import write_text
@@ -78,4 +80,4 @@ def compare(
     if as_json:
         emit(text)
     else:
-        print_comparison(result)
+        print_comparison(result, raised)

@@ -54,6 +54,7 @@ def envelope(
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
     from simlap.envelope_grip import corner_grip
+    from simlap.report.cautions import STANDING, data_cautions
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     check_places([*sessions, track], folders={out: ("envelope.json",)})
@@ -75,7 +76,9 @@ def envelope(
         with step(f"writing to {out}"):
             write_figures(fit, ready.table, ready.line, out)
             fit.envelope.to_json(out / "envelope.json")
+    found = (*data_cautions(ready), *STANDING)
     report = report_dict(fit, grips, ready.table)
+    report["cautions"] = [{"key": caution.key, "text": caution.text} for caution in found]
     if as_json:
         emit(json.dumps(report, ensure_ascii=False, indent=1))
     else:
@@ -152,12 +155,14 @@ def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
 def print_envelope(report: dict[str, Any]) -> None:
     """The report as tables for a terminal."""
     from rich import box
-    from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
+    from simlap.report.plain import clean
+    from simlap.report.terminal import console, item
     from simlap.units import G
 
-    console = Console(highlight=False, markup=False)
+    out = console()
     speeds = report["speeds_ms"]
     tested = report["envelope"]["tested_ms"]
     limits = Table(
@@ -173,9 +178,9 @@ def print_envelope(report: dict[str, Any]) -> None:
             for v, value, below, above in zip(speeds, rows["value"], rows["low"], rows["high"], strict=True)
         ]
         limits.add_row(name, *cells)
-    console.print(limits)
+    out.print(limits)
     shape = report["envelope"]
-    console.print(
+    out.print(
         f"Exponent under braking {shape['exponent_braking']:.2f}, under drive {shape['exponent_drive']:.2f}; "
         f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g}, "
         f"{report['draws']} draws, seed {report['seed']}."
@@ -193,7 +198,7 @@ def print_envelope(report: dict[str, Any]) -> None:
             f"{found['spread_ms2'] / G:.3f}",
             f"{found['noise_ms2'] / G:.3f}",
         )
-    console.print(evidence)
+    out.print(evidence)
     corners = Table(title="Grip used per corner, median lap, road taken out", title_justify="left", box=box.SIMPLE_HEAD)
     for head in ("corner", "turn", "peak [g]", "held [g]", "at [km/h]", "limit [g]", "used", "weight", "own grip"):
         corners.add_column(head)
@@ -209,6 +214,8 @@ def print_envelope(report: dict[str, Any]) -> None:
             f"{grip['normal']:.2f}",
             "-" if grip["grip"] is None else f"{grip['grip']:.2f}",
         )
-    console.print(corners)
+    out.print(corners)
     for note in report["notes"]:
-        console.print(note)
+        out.print(Text(clean(note)))
+    for caution in report.get("cautions", ()):
+        out.print(item("!", clean(caution["text"])))

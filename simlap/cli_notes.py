@@ -48,6 +48,7 @@ def notes(
     from simlap.advice import advise
     from simlap.analysis import analyse
     from simlap.notes import notes_lines, notes_to_dict, wrapped
+    from simlap.report.cautions import raised_cautions
     from simlap.report.table import print_parts
     from simlap.report.terminal import console
     from simlap.thresholds import default_thresholds, read_thresholds
@@ -64,5 +65,6 @@ def notes(
         emit(json.dumps(found, ensure_ascii=False, indent=1))
         return
     out = console()
-    lines = wrapped(notes_lines(analysis, advice, everything=everything), out.width)
-    print_parts(out, [Text(line) for line in lines])
+    texts = [caution.text for caution in raised_cautions(analysis)]
+    lines = notes_lines(analysis, advice, everything=everything, cautions=texts)
+    print_parts(out, [Text(line) for line in wrapped(lines, out.width)])

@@ -62,6 +62,7 @@ def sweep(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.kept import grip_limits
+    from simlap.report.cautions import cautions
     from simlap.sweep import DEFAULT_FACTORS, corner_worth
     from simlap.sweep import sweep as run
 
@@ -86,13 +87,16 @@ def sweep(
         plot_profile(analysis.limit, speed.subplots())
         save_figure(what_if, figures, "sweep")
         save_figure(speed, figures, "limit_profile")
+    told = cautions(analysis)
     if as_json:
         by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
-        emit(json.dumps(result.to_dict() | {"grip_per_percent_s": by_corner}, ensure_ascii=False, indent=1))
+        warned = [{"key": caution.key, "text": caution.text} for caution in told]
+        more = {"grip_per_percent_s": by_corner, "cautions": warned}
+        emit(json.dumps(result.to_dict() | more, ensure_ascii=False, indent=1))
         return
     from simlap.report.sweep import print_sweep
 
-    print_sweep(result, corners, worth, analysis.session.source)
+    print_sweep(result, corners, worth, analysis.session.source, told)
 
 
 def _numbers(text: str) -> tuple[float, ...]:

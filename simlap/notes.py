@@ -21,13 +21,17 @@ BOUND = (
 )
 
 
-def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False) -> list[str]:
+def notes_lines(
+    analysis: Analysis, advice: Advice, *, everything: bool = False, cautions: Sequence[str] = ()
+) -> list[str]:
     """The notes, one line of text each; empty lines part the sections.
 
     Parameters
     ----------
     everything : bool
         Add every finding behind the priorities.
+    cautions : sequence of str
+        What to know of these data before acting on the notes; see `simlap.report.cautions.raised_cautions`.
     """
     laps = len(analysis.counted)
     lines = [
@@ -46,6 +50,8 @@ def notes_lines(analysis: Analysis, advice: Advice, *, everything: bool = False)
     else:
         lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
     lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
+    if cautions:
+        lines += ["", "Before you act on it:", *(f"- {clean(text)}" for text in cautions)]
     return [*lines, "", *([WORTH] if advice.priorities else []), BOUND]
 
 
@@ -95,7 +101,7 @@ def worth_words(worth: Interval) -> str:
 def notes_to_dict(analysis: Analysis, advice: Advice, *, everything: bool = False) -> dict[str, Any]:
     """The notes in the shape of the analysis' JSON; `findings` as in ``corners[].findings`` with the corner's name."""
     whole = analysis_to_dict(replace(analysis, advice=advice))
-    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "not_judged")}
+    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "not_judged", "cautions")}
     result = {"schema": SCHEMA, "simlap_version": whole["simlap_version"], **chosen}
     if everything:
         result["findings"] = [

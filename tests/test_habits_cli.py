@@ -55,4 +55,9 @@ def test_notes_as_json_and_as_text_hold_the_same_advice(log, tmp_path):
         assert [float(x) for x in said.groups()] == pytest.approx(
             [worth["value"], worth["low"], worth["high"]], abs=0.0056
         )
+    # No track file was given, which `analyse` warns of: the notes must too. The standing cautions stay one line.
+    numbering = next(caution["text"] for caution in data["cautions"] if caution["key"] == "numbering")
+    assert numbering in flowing
+    assert "Before you act on it:" in text.stdout
+    assert flowing.count("Closed courses only") + flowing.count("closed courses only") == 1
     assert "Findings (" not in flowing

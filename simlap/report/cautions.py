@@ -1,12 +1,17 @@
 """The one place of caution texts: what a reader has to know before acting on the numbers."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.conditions import beats_limit, trend_of
 from simlap.report.plain import lap_time
 from simlap.results import Analysis
+
+if TYPE_CHECKING:
+    from simlap.analysis import Prepared
+    from simlap.comparison import Comparison
 
 # With fewer counted laps, the median of a phase rests on one or two laps, and the bootstrap over laps has few
 # distinct draws: intervals then come out too narrow.
@@ -62,28 +67,12 @@ COMPARED = Caution(
 
 def cautions(analysis: Analysis) -> tuple[Caution, ...]:
     """Cautions for this analysis, those that its own numbers raise first, the standing ones after."""
-    raised: list[Caution] = []
-    quality = analysis.motion.quality
-    if quality.verdict != "good":
-        raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
-    raised += [Caution("channel left out", note) for note in analysis.motion.channels_out]
-    if not analysis.motion.closes:
-        raised.append(
-            Caution(
-                "path rebuilt",
-                "The log holds no usable position: the path was rebuilt from speed and turning, and each lap was "
-                "closed on itself. Lines of different laps cannot be compared.",
-            )
-        )
-    counted = len(analysis.counted)
-    if counted < FEW_LAPS:
-        raised.append(
-            Caution(
-                "few laps",
-                f"Only {counted} counted lap{'s' if counted != 1 else ''}: the typical lap and all intervals rest on "
-                f"little. {FEW_LAPS} or more clean laps are needed to trust them.",
-            )
-        )
+    return (*raised_cautions(analysis), *STANDING)
+
+
+def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
+    """Cautions that the numbers of this analysis raise; none where nothing is amiss."""
+    raised = [*data_cautions(analysis)]
     trend = trend_of(analysis)
     if trend is not None:
         raised.append(Caution("changing conditions", trend.sentence))
@@ -115,7 +104,53 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "than they look.",
             )
         )
-    if analysis.lapset is not None and analysis.lapset.found_by == "path alone":
+    return tuple(raised)
+
+
+def comparison_cautions(comparison: "Comparison") -> tuple[Caution, ...]:
+    """What the data of the sides raise, each once, with the logs that raise it; few laps are counted by side."""
+    logs: dict[Caution, list[str]] = {}
+    prepared = [one for side in comparison.sides for one in side.prepared]
+    for one in prepared:
+        for caution in data_cautions(one):
+            if caution.key != "few laps":
+                logs.setdefault(caution, []).append(one.session.source)
+    raised = [_few_laps(side.laps, f"Side {side.label}: only") for side in comparison.sides if side.laps < FEW_LAPS]
+    for caution, sources in logs.items():
+        # laps of later logs are counted from the first one's circuit: its numbering holds for all
+        everyone = len(sources) == len(prepared) or caution.key == "numbering"
+        whose = "" if everyone else f"{', '.join(dict.fromkeys(sources))}: "
+        raised.append(Caution(caution.key, f"{whose}{caution.text}"))
+    return tuple(raised)
+
+
+def _few_laps(counted: int, only: str) -> Caution:
+    return Caution(
+        "few laps",
+        f"{only} {counted} counted lap{'s' if counted != 1 else ''}: the typical lap and all intervals rest on "
+        f"little. {FEW_LAPS} or more clean laps are needed to trust them.",
+    )
+
+
+def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
+    """Cautions that log, laps and circuit raise, before anything is judged."""
+    raised: list[Caution] = []
+    quality = laps.motion.quality
+    if quality.verdict != "good":
+        raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
+    raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
+    if not laps.motion.closes:
+        raised.append(
+            Caution(
+                "path rebuilt",
+                "The log holds no usable position: the path was rebuilt from speed and turning, and each lap was "
+                "closed on itself. Lines of different laps cannot be compared.",
+            )
+        )
+    counted = int(np.asarray(laps.table.counted, dtype=bool).sum())
+    if counted < FEW_LAPS:
+        raised.append(_few_laps(counted, "Only"))
+    if laps.lapset is not None and laps.lapset.found_by == "path alone":
         raised.append(
             Caution(
                 "numbering",
@@ -123,7 +158,7 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "chosen on a long straight. With --start-line or --track they are the circuit's own.",
             )
         )
-    line = analysis.line
+    line = laps.line
     if not line.bank_stated:
         raised.append(
             Caution(
@@ -142,4 +177,4 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 f"to {np.degrees(line.bank_doubt):.1f}°. A camber that all corners share counts as grip.",
             )
         )
-    return (*raised, *STANDING)
+    return tuple(raised)

@@ -1,5 +1,6 @@
 """A comparison as plain data, and on a terminal."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from rich import box
@@ -7,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
-from simlap.report.cautions import COMPARED, STANDING
+from simlap.report.cautions import COMPARED, STANDING, Caution
 from simlap.report.plain import clean, corner_label, lap_time, percent
 from simlap.report.terminal import console, item
 from simlap.results import Interval
@@ -16,8 +17,8 @@ from simlap.verdict import CLEAR
 SCHEMA = "simlap.comparison/1"
 
 
-def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
-    """The comparison for JSON: seconds, negative is faster; keys end in their unit."""
+def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -> dict[str, Any]:
+    """The comparison for JSON: seconds, negative is faster; keys end in their unit. `raised`: what its data warn of."""
     return {
         "schema": SCHEMA,
         "sides": [
@@ -58,7 +59,7 @@ def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
             for corner in comparison.corners
         ],
         "warnings": list(comparison.warnings),
-        "cautions": [{"key": caution.key, "text": caution.text} for caution in (COMPARED, *STANDING)],
+        "cautions": [{"key": caution.key, "text": caution.text} for caution in (*raised, COMPARED, *STANDING)],
         "notes": list(comparison.notes),
     }
 
@@ -80,7 +81,7 @@ def verdict_sentence(comparison: Comparison) -> str:
     )
 
 
-def print_comparison(comparison: Comparison) -> None:
+def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> None:
     """Print verdict, split of the change, corners and warnings on stdout."""
     out = console()
     out.print(Text(verdict_sentence(comparison), style="bold"))
@@ -132,5 +133,5 @@ def print_comparison(comparison: Comparison) -> None:
     out.print(corners)
     for warning in comparison.warnings:
         out.print(item("!", clean(warning)))
-    for caution in (COMPARED, *STANDING):
-        out.print(item("!", caution.text))
+    for caution in (*raised, COMPARED, *STANDING):
+        out.print(item("!", clean(caution.text)))

@@ -7,13 +7,16 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from simlap.report.cautions import Caution
 from simlap.report.plain import clean, corner_label, lap_time
-from simlap.report.terminal import console
+from simlap.report.terminal import console, item
 from simlap.sweep import PARAMETERS, Sweep
 from simlap.track import Corner
 
 
-def print_sweep(result: Sweep, corners: Sequence[Corner], worth: np.ndarray, source: str) -> None:
+def print_sweep(
+    result: Sweep, corners: Sequence[Corner], worth: np.ndarray, source: str, cautions: Sequence[Caution] = ()
+) -> None:
     """Print the seconds per per cent, the lap over the factors, and where 1 % of grip counts most."""
     out = console()
     out.print(Text(f"{clean(source)}: what-if on the limit lap of {lap_time(result.base_s)}", style="bold"))
@@ -46,3 +49,5 @@ def print_sweep(result: Sweep, corners: Sequence[Corner], worth: np.ndarray, sou
             "Negative is faster. The limit lap is a bound; a driver turns a part of such a gain into time.", style="dim"
         )
     )
+    for caution in cautions:
+        out.print(item("!", clean(caution.text)))
