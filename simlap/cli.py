@@ -1,232 +1,28 @@
-"""The commands. Each calls the library, formats and prints; heavy imports wait until a command runs."""
+"""The way into the command line: it ends quietly on Ctrl-C even while the commands are still being loaded."""
 
-import atexit
-import gc
-import json
-import os
-import subprocess
 import sys
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Any
 
-import typer
-
-if TYPE_CHECKING:
-    from simlap.analysis import Options
-    from simlap.session import Session
-    from simlap.track import Track
-
-from simlap.cli_common import (
-    ColumnOpt,
-    DrawsOpt,
-    DropOpt,
-    JsonOpt,
-    LapsOpt,
-    OutOpt,
-    QuantileOpt,
-    SeedOpt,
-    SessionsArg,
-    StartLineOpt,
-    TrackOpt,
-    build_options,
-    emit,
-    load_session,
-    load_track,
-    say,
-    step,
-)
-from simlap.cli_compare import compare
-from simlap.cli_cues import cues
-from simlap.cli_envelope import envelope
-from simlap.cli_notes import notes
-from simlap.cli_places import REPORT_FILES, check_places
-from simlap.cli_sweep import sweep
-from simlap.cli_target import target
-from simlap.cli_track import track_app
-from simlap.errors import OptionError, SimlapError
-
-app = typer.Typer(
-    name="simlap",
-    help="Where is time left on the lap, why, and how much of it is realistic to get next time?",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
+INTERRUPTED = 130  # what shells report of a program that Ctrl-C ended
 
 
-@app.command()
-def analyse(
-    sessions: SessionsArg,
-    track: TrackOpt = None,
-    start_line: StartLineOpt = None,
-    laps: LapsOpt = None,
-    drop: DropOpt = None,
-    column: ColumnOpt = None,
-    quantile: QuantileOpt = None,
-    draws: DrawsOpt = None,
-    seed: SeedOpt = 0,
-    out: OutOpt = None,
-    figures: Annotated[
-        Path | None, typer.Option("--figures", metavar="DIR", help="Write the figures as PNG, SVG and PDF.")
-    ] = None,
-    against: Annotated[
-        str | None,
-        typer.Option("--against", metavar="LAP|best|typical|FILE", help="Also compare with another lap or session."),
-    ] = None,
-    corner_grip: Annotated[
-        bool,
-        typer.Option("--corner-grip", help="Allow single corners less grip where steady laps never show more."),
-    ] = False,
-    as_json: JsonOpt = False,
-) -> None:
-    """Rank the corners by the time left in them; write the report to --out."""
-    options = build_options(
-        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, corner_grip=corner_grip
-    )
-    other = None
-    if against is not None and not (against in ("best", "typical") or against.isdecimal()):
-        other = Path(against)
-        if not other.exists():
-            raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
-    check_places([*sessions, track, other], folders={out: REPORT_FILES, figures: ()})
-    circuit = load_track(track)
-    session = load_session(sessions, column)
-    rival = None if other is None else load_session([other], column)
-    _analyse_and_print(session, circuit, options, out, as_json, figures=figures, against=against, rival=rival)
+def __getattr__(name: str) -> Any:
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from simlap.cli_app import app
 
-
-def _analyse_and_print(
-    session: "Session",
-    circuit: "Track | None",
-    options: "Options",
-    out: Path | None,
-    as_json: bool,
-    *,
-    figures: Path | None = None,
-    against: str | None = None,
-    rival: "Session | None" = None,
-) -> None:
-    """Analyse, write the outputs where asked, print the table or the JSON."""
-    from simlap.analysis import analyse as run
-    from simlap.report.json import analysis_to_dict
-    from simlap.report.table import print_analysis
-
-    with step("analysing"):
-        result = run(session, circuit, options)
-    held = None
-    if against is not None:
-        from simlap.against import against_lap, against_session
-
-        held = against_lap(result, against) if rival is None else against_session(result, rival, options)
-    if figures is not None:
-        from simlap.figures import save_figures
-
-        with step(f"drawing into {figures}"):
-            save_figures(result, figures, ("png", "svg", "pdf"))
-    if out is not None:
-        from simlap.report import write_outputs
-
-        with step(f"writing to {out}"):
-            write_outputs(result, out, against=held)
-    if as_json:
-        emit(json.dumps(analysis_to_dict(result, held), ensure_ascii=False, indent=1))
-        return
-    print_analysis(result)
-    if held is not None:
-        from simlap.report.against import print_against
-
-        print_against(held)
-
-
-@app.command()
-def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder for the demo's files.")] = Path("simlap-demo"),
-    as_json: JsonOpt = False,
-) -> None:
-    """Write the invented demo (two sessions, a track file) and analyse the first session."""
-    from simlap.demo import REPORT_FOLDER, write_demo
-    from simlap.trackfile import read_track
-
-    check_places([], folders={folder: ()})
-    # On a fresh machine the solver is compiled first, which takes about as long as writing the demo: beside it, then.
-    compiling = subprocess.Popen(
-        [sys.executable, "-c", "from simlap.solver import warm_up; warm_up()"],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    with step(f"writing the demo to {folder}"):
-        try:
-            paths = write_demo(folder)
-        finally:
-            compiling.wait()
-    logs = [path for path in paths if path.suffix == ".csv"]
-    tracks = [path for path in paths if path.suffix == ".geojson"]
-    session = load_session(logs[:1], None)
-    _analyse_and_print(session, read_track(tracks[0]), build_options(), folder / REPORT_FOLDER, as_json)
-    say(f"The report is {folder / REPORT_FOLDER / 'report.html'}")
-
-
-@app.command("laps")
-def list_laps(
-    sessions: SessionsArg,
-    track: TrackOpt = None,
-    start_line: StartLineOpt = None,
-    laps: LapsOpt = None,
-    drop: DropOpt = None,
-    column: ColumnOpt = None,
-    as_json: JsonOpt = False,
-) -> None:
-    """List the laps with their times: counted, or set aside and why."""
-    from simlap.analysis import find_session_laps
-    from simlap.report.lists import laps_to_dict, print_laps
-
-    options = build_options(start=start_line, laps=laps, drop=drop)
-    circuit = load_track(track)
-    session = load_session(sessions, column)
-    motion, lapset, _ = find_session_laps(session, circuit, options)
-    if as_json:
-        emit(json.dumps(laps_to_dict(motion, lapset), ensure_ascii=False, indent=1))
-    else:
-        print_laps(motion, lapset)
-
-
-@app.command()
-def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt = False) -> None:
-    """List each column with the channel and unit it was read as, and the columns left unread."""
-    from simlap.report.lists import channels_to_dict, print_channels
-
-    session = load_session(sessions, column)
-    if as_json:
-        emit(json.dumps(channels_to_dict(session), ensure_ascii=False, indent=1))
-    else:
-        print_channels(session)
-
-
-app.command()(notes)
-app.command()(target)
-app.command()(compare)
-app.command()(envelope)
-app.command()(sweep)
-app.command()(cues)
-app.add_typer(track_app, name="track")
+    return app
 
 
 def main() -> None:
-    """Run the command line; errors that a user can mend end with one line on stderr and exit code 2."""
-    # Millions of small objects are made and few of them in circles: looking for circles at the usual rate took 15 % of
-    # a run. At the end everything goes at once.
-    gc.set_threshold(100_000, 20, 100)
-    atexit.register(gc.freeze)
+    """Load and run the commands; exit with their code."""
     try:
-        app()
-    except SimlapError as error:
-        print(f"simlap: {' '.join(str(error).split())}", file=sys.stderr)
-        sys.exit(2)
-    except BrokenPipeError:
-        # The reader of the pipe went away (such as `| head`): not an error of ours. Python would complain once
-        # more when it flushes stdout at exit, so stdout goes nowhere from here on.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        from simlap.cli_run import run
+
+        code = run()
+    except KeyboardInterrupt:
+        code = INTERRUPTED
+    sys.exit(code)
 
 
 if __name__ == "__main__":

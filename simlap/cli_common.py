@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from simlap.errors import OptionError
+from simlap.report.plain import clean
 
 if TYPE_CHECKING:
     from simlap.analysis import Options
@@ -100,7 +101,7 @@ def load_session(paths: list[Path], columns: list[str] | None) -> "Session":
     from simlap.readers import parse_column_option, read_session
 
     choices = [parse_column_option(text) for text in columns or []]
-    with step("reading " + ", ".join(path.name for path in paths)):
+    with step("reading " + ", ".join(clean(path.name or str(path)) for path in paths)):
         return read_session([str(path) for path in paths] if len(paths) > 1 else str(paths[0]), columns=choices)
 
 

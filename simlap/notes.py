@@ -8,7 +8,7 @@ from typing import Any
 
 from simlap.habit_laps import TRAFFIC
 from simlap.report.json import analysis_to_dict
-from simlap.report.plain import clean, lap_time
+from simlap.report.plain import clean, counted_laps, lap_time
 from simlap.results import Advice, Analysis, Finding, Interval
 
 SCHEMA = "simlap.notes/1"
@@ -33,9 +33,8 @@ def notes_lines(
     cautions : sequence of str
         What to know of these data before acting on the notes; see `simlap.report.cautions.raised_cautions`.
     """
-    laps = len(analysis.counted)
     lines = [
-        f"Next outing: {clean(analysis.session.source)}, {laps} counted lap{'s' * (laps != 1)}, best "
+        f"Next outing: {clean(analysis.session.source)}, {counted_laps(len(analysis.counted))}, best "
         f"{lap_time(analysis.best_lap_s)}, typical {lap_time(analysis.typical_lap_s)}",
         "",
     ]

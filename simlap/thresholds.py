@@ -145,7 +145,8 @@ def read_thresholds(path: str | os.PathLike[str]) -> Thresholds:
     try:
         data = tomllib.loads(source.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
-        raise OptionError(f"{source}: cannot be read ({error}). Give a TOML file of thresholds.") from error
+        reason = getattr(error, "strerror", None) or "not UTF-8 text"
+        raise OptionError(f"{source}: cannot be read ({reason}). Give a TOML file of thresholds.") from error
     except tomllib.TOMLDecodeError as error:
         raise OptionError(f"{source}: not a TOML file ({error}). Write one 'name = number' a line.") from error
     values = dict(default_thresholds().values)

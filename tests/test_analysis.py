@@ -24,7 +24,7 @@ from simlap.units import G
 
 def test_importing_simlap_and_its_commands_loads_nothing_heavy():
     heavy = ("matplotlib", "pandas", "scipy", "numba", "shapely", "pyproj", "jinja2")
-    code = f"import sys, simlap, simlap.cli; sys.exit(','.join(m for m in {heavy!r} if m in sys.modules) or None)"
+    code = f"import sys, simlap, simlap.cli_run; sys.exit(','.join(m for m in {heavy!r} if m in sys.modules) or None)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert run.returncode == 0, run.stderr
 

@@ -141,3 +141,70 @@ def test_options_that_make_no_sense_say_what_to_write(arguments, words, log):
     assert done.returncode == 2
     assert words in done.stderr
     assert "Traceback" not in done.stderr
+
+
+SLIPS = [
+    ((), "laps", "Missing argument 'SESSION...'. 'simlap laps --help' lists what can be given."),
+    (("x.csv", "--foo", "3"), "analyse", "No such option: --foo"),
+    (("x.csv", "--seed", "x"), "analyse", "Invalid value for '--seed'"),
+    ((), "frob", "No such command 'frob'. 'simlap --help' lists what can be given."),
+    (("x.csv", "--out", " "), "analyse", "Invalid value for '--out': is empty; name a folder"),
+    (("--centre-line", "x.csv"), "track build", "Missing option '--out'. 'simlap track build --help' lists"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "command", "words"), SLIPS, ids=[slip[1] for slip in SLIPS])
+def test_a_slip_on_the_command_line_is_told_in_one_line_without_a_box(arguments, command, words):
+    done = run(*command.split(), *arguments)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    (line,) = done.stderr.splitlines()
+    assert line.startswith(f"simlap: {words}")
+
+
+@pytest.mark.parametrize("arguments", [(), ("track",)])
+def test_without_a_command_the_help_is_printed_once(arguments):
+    done = run(*arguments)
+    assert done.returncode == 2
+    assert done.stderr == ""
+    assert done.stdout.count("Usage: simlap") == 1
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full on this system")
+@pytest.mark.parametrize("what", ["channels", "--help"])
+def test_a_full_disk_behind_stdout_is_one_line_and_code_2(what, log):
+    arguments = [what, log] if what == "channels" else [what]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "simlap.cli", *map(str, arguments)], stdout=full, stderr=subprocess.PIPE, text=True
+        )
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1].startswith("simlap: the output cannot be written (No space left on device).")
+    assert "Traceback" not in done.stderr
+
+
+def test_ctrl_c_while_the_commands_are_loaded_ends_without_a_traceback(monkeypatch):
+    from types import ModuleType
+
+    from simlap import cli
+
+    class Interrupted(ModuleType):
+        def __getattr__(self, name):
+            raise KeyboardInterrupt
+
+    monkeypatch.setitem(sys.modules, "simlap.cli_run", Interrupted("simlap.cli_run"))
+    with pytest.raises(SystemExit) as stopped:
+        cli.main()
+    assert stopped.value.code == 130  # 128 + SIGINT, as shells report it
+
+
+def test_a_folder_given_as_a_log_is_named_on_the_way(log):
+    done = run("laps", ".", cwd=log.parent)
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == ["reading .", "simlap: .: is a folder. Name the log file in it."]
+
+
+def test_an_escape_sequence_in_a_name_never_reaches_the_terminal():
+    done = run("laps", "\x1b[31mred.csv")
+    assert done.returncode == 2
+    assert "\x1b" not in done.stderr

@@ -7,12 +7,15 @@ import re
 import subprocess
 import sys
 import unicodedata
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from report_case import HOSTILE, circle_case
 from rich.cells import cell_len
 from rich.console import Console
 
+from simlap.report.page import render_page
 from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened
 from simlap.report.table import print_analysis
 from simlap.report.terminal import PLAIN_WIDTH
@@ -168,3 +171,12 @@ def test_shortened_text_has_at_most_the_length_asked_for():
 def test_a_bare_number_is_called_a_corner():
     assert corner_label("7") == "corner 7"
     assert corner_label("Quarry 7") == "Quarry 7"
+
+
+def test_a_single_lap_is_counted_in_the_singular(capsys):
+    case = circle_case()
+    alone = replace(case, table=replace(case.table, counted=np.array([True, False, False, False])))
+    print_analysis(alone)
+    for text in (" ".join(capsys.readouterr().out.split()), render_page(alone)):
+        assert "1 counted lap" in text
+        assert "1 counted laps" not in text

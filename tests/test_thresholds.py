@@ -57,3 +57,10 @@ def test_every_threshold_states_unit_reason_and_effect(name):
     ending = name.rsplit("_", 1)[-1]
     if ending in ENDINGS:
         assert entry.unit == ENDINGS[ending]
+
+
+def test_a_file_that_is_not_there_is_told_in_words(tmp_path):
+    with pytest.raises(OptionError) as told:
+        read_thresholds(tmp_path / "absent.toml")
+    assert "absent.toml: cannot be read (No such file or directory). Give" in str(told.value)
+    assert "Errno" not in str(told.value)

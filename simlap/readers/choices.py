@@ -123,7 +123,8 @@ def choices_beside(log: Path) -> tuple[ColumnChoice, ...]:
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise OptionError(f"{path}: cannot be read as TOML ({error}).") from error
+        reason = getattr(error, "strerror", None) or error
+        raise OptionError(f"{path}: cannot be read as TOML ({reason}).") from error
     table = content.get("columns")
     if not isinstance(table, dict) or set(content) != {"columns"}:
         raise OptionError(f'{path}: write one table [columns], with lines such as speed = "GPS Spd:km/h".')

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.conditions import beats_limit, trend_of
-from simlap.report.plain import lap_time
+from simlap.report.plain import counted_laps, lap_time
 from simlap.results import Analysis
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def comparison_cautions(comparison: "Comparison") -> tuple[Caution, ...]:
 def _few_laps(counted: int, only: str) -> Caution:
     return Caution(
         "few laps",
-        f"{only} {counted} counted lap{'s' if counted != 1 else ''}: the typical lap and all intervals rest on "
+        f"{only} {counted_laps(counted)}: the typical lap and all intervals rest on "
         f"little. {FEW_LAPS} or more clean laps are needed to trust them.",
     )
 

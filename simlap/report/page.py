@@ -17,7 +17,7 @@ from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
-from simlap.report.plain import MS_TO_KMH, clean, clock, corner_label, lap_time, percent, seconds
+from simlap.report.plain import MS_TO_KMH, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import answer, name, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
@@ -102,7 +102,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        clean=clean,
+        clean=clean, counted_laps=counted_laps,
         label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
         short=name, worst=worst_phase, kmh=lambda v: f"{v * MS_TO_KMH:.0f}", phase=PHASE_WORDS.__getitem__,
         named=_named,
@@ -125,7 +125,7 @@ def _named(key: str) -> tuple[str, str]:
 
 def _rail(analysis: Analysis) -> list[RailMark]:
     """Lap times from the fastest to the slowest, placed on one line."""
-    counted = f"middle of {len(analysis.counted)} counted laps, phase by phase"
+    counted = f"middle of {counted_laps(len(analysis.counted))}, phase by phase"
     marks = [
         ("limit", "limit", analysis.limit_lap.value, "a bound, not a target"),
         ("best", "best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven"),

@@ -40,6 +40,11 @@ def corner_label(name: str, length: int | None = None) -> str:
     return label if length is None else shortened(label, length)
 
 
+def counted_laps(number: int) -> str:
+    """ "1 counted lap", "8 counted laps"."""
+    return f"{number} counted lap{'s' * (number != 1)}"
+
+
 def lap_time(seconds: float, digits: int = 2) -> str:
     """A lap time as m:ss.ff, or ss.ff below a minute [s]."""
     scale = 10**digits

@@ -7,7 +7,7 @@ from rich.text import Text
 
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
-from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, lap_time, seconds, shortened
+from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, counted_laps, lap_time, seconds, shortened
 from simlap.report.terminal import PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
 
@@ -83,7 +83,7 @@ def laps_table(analysis: Analysis) -> Table:
         table.add_row(name, lap_time(time_s), f"{seconds(time_s - typical)} s", words)
 
     row("best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven")
-    row("typical", typical, f"middle of {len(analysis.counted)} counted laps, phase by phase")
+    row("typical", typical, f"middle of {counted_laps(len(analysis.counted))}, phase by phase")
     if analysis.target is not None:
         target = analysis.target.to_dict()
         step = target["next_step_s"]
