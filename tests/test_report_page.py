@@ -14,6 +14,8 @@ from simlap.report.outputs import write_outputs
 from simlap.report.page import changes_for, render_page
 from simlap.report.sentences import answer
 from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
+from simlap.results import Interval
+from simlap.session import Session
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 MEGABYTE = 1e6
@@ -106,6 +108,55 @@ def test_page_holds_priorities_keep_cautions_quality_and_session_times(page):
         "no: traffic",
     ):
         assert words in text
+
+
+def test_the_worst_phase_is_called_most_only_when_it_holds_more_than_half():
+    case = circle_case()
+    north, east, *rest = case.corners
+    # 0.4, 0.35 and 0.25 s: the largest part, and less than half; 0.6 s of 1 s: most
+    split = {north: (0.4, 0.35, 0.25), east: (0.2, 0.6, 0.2)}
+    changed = [
+        replace(
+            corner,
+            phases=tuple(
+                replace(p, caused=Interval(s, s, s)) for p, s in zip(corner.phases, split[corner], strict=True)
+            ),
+        )
+        for corner in (north, east)
+    ]
+    case = replace(case, corners=(*changed, *rest))
+    assert "North (above all under braking), East (mostly in mid-corner)" in answer(case)[1]
+    text = " ".join(" ".join(Reader(render_page(case)).text).split())
+    assert "the largest part of it caused under braking" in text
+    assert "most of it caused in mid-corner" in text
+
+
+def test_a_corner_without_a_clear_loss_is_not_said_to_hold_zero():
+    # Source: README: "a corner that may gain less than a hundredth shows no clear loss"; its interval may exclude zero.
+    case = circle_case()
+    unclear = replace(case.corners[3], clear=False, gain_alone=Interval(0.08, 0.006, 0.13))
+    text = " ".join(" ".join(Reader(render_page(replace(case, corners=(*case.corners[:3], unclear)))).text).split())
+    assert "No clear loss: 0.08 s (0.01 to 0.13); it may be less than a hundredth." in text
+    assert "holds zero" not in text
+
+
+def test_an_epoch_clock_is_counted_from_the_first_row_of_the_log():
+    # Source: report_case.py: the finding lies 5 s into lap 1, which starts at 100 s of a clock that starts at 0.
+    case, epoch = circle_case(), 1.7e9
+    finding = case.advice.findings[0]
+    moved = replace(finding, session_times_s=tuple(t + epoch for t in finding.session_times_s))
+    laps = tuple(replace(lap, start_s=lap.start_s + epoch) for lap in case.lapset.laps)
+    late = replace(
+        case,
+        session=Session(case.session.t + epoch, {}, source="epoch.csv"),
+        lapset=replace(case.lapset, laps=laps),
+        advice=replace(case.advice, findings=(moved,)),
+    )
+    text = " ".join(" ".join(Reader(render_page(late)).text).split())
+    assert "Since the log's first row: lap 1 at 1:45, lap 4 at" in text
+    assert "starts at (since the log's first row)" in text
+    assert "1:40" in text.split("time counted")[1][:40]  # start of lap 1
+    assert "472222" not in text
 
 
 def test_hostile_names_make_no_tag_and_come_out_as_text():

@@ -18,11 +18,14 @@ from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
 from simlap.report.plain import MS_TO_KMH, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
-from simlap.report.sentences import answer, name, worst_phase, worth
+from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
+from simlap.report.sentences import answer, holds_most, name, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
 
 PASCAL_PER_BAR = 1e5
+# A clock that starts beyond a day counts from a far moment (an epoch): its hours say nothing.
+DAY = 86_400.0  # [s]
 SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km lap
 PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
 
@@ -84,6 +87,7 @@ def render_page(analysis: Analysis, against: Against | None = None) -> str:
             widest=max(sum(max(p.caused.value, 0.0) for p in c.phases) for c in analysis.corners) or 1.0,
             gg=drawing,
             gg_legend=gg_legend,
+            clock_zero=float(analysis.session.t[0]) if analysis.session.t[0] > DAY else 0.0,
             against=against,
             against_rows=[] if against is None else _against_rows(against),
             cautions=cautions(analysis),
@@ -104,8 +108,8 @@ def _environment() -> Environment:
     environment.filters.update(
         clean=clean, counted_laps=counted_laps,
         label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
-        short=name, worst=worst_phase, kmh=lambda v: f"{v * MS_TO_KMH:.0f}", phase=PHASE_WORDS.__getitem__,
-        named=_named,
+        short=name, worst=worst_phase, holds_most=holds_most, kmh=lambda v: f"{v * MS_TO_KMH:.0f}",
+        phase=PHASE_WORDS.__getitem__, where=WHERE_WORDS.__getitem__, named=_named,
         number=_three_digits, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
     )  # fmt: skip
     return environment

@@ -15,7 +15,10 @@ def answer(analysis: Analysis) -> tuple[str, ...]:
     clear = [corner for corner in analysis.ranked if corner.clear][:HEAD]
     if not clear:
         return first, "No corner shows a clear loss: each may gain less than a hundredth. More laps would tell more."
-    places = [f"{name(corner)} (mostly {PHASE_WORDS[worst_phase(corner).name]})" for corner in clear]
+    places = [
+        f"{name(corner)} ({'mostly' if holds_most(corner) else 'above all'} {PHASE_WORDS[worst_phase(corner).name]})"
+        for corner in clear
+    ]
     caused = sum(phase.caused.value for corner in clear for phase in corner.phases)
     if len(places) == 1:
         second = f"{seconds(caused)} s of it are caused in {places[0]}, the only corner with a clear loss."
@@ -39,6 +42,12 @@ def name(corner: CornerResult) -> str:
 def worst_phase(corner: CornerResult) -> PhaseResult:
     """The phase that causes most of the corner's loss."""
     return max(corner.phases, key=lambda phase: phase.caused.value)
+
+
+def holds_most(corner: CornerResult) -> bool:
+    """Whether the worst phase causes more than half of the corner's loss, and is not just the largest of three."""
+    caused = [max(phase.caused.value, 0.0) for phase in corner.phases]
+    return max(caused) > sum(caused) / 2.0
 
 
 def worth(interval: Interval) -> str:
