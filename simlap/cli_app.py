@@ -35,7 +35,7 @@ from simlap.cli_common import (
 from simlap.cli_compare import compare
 from simlap.cli_cues import cues
 from simlap.cli_envelope import envelope
-from simlap.cli_notes import notes
+from simlap.cli_notes import notes, thresholds
 from simlap.cli_places import REPORT_FILES, check_places
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
@@ -49,6 +49,24 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+def tell_version(wanted: bool) -> None:
+    """Print the version and stop."""
+    if wanted:
+        from importlib.metadata import version
+
+        emit(f"simlap {version('simlap')}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=tell_version, is_eager=True, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    """Options before any command."""
 
 
 @app.command()
@@ -205,4 +223,5 @@ app.command()(compare)
 app.command()(envelope)
 app.command()(sweep)
 app.command()(cues)
+app.command()(thresholds)
 app.add_typer(track_app, name="track")

@@ -26,6 +26,9 @@ def folder_name(text: str) -> Path:
     return Path(text)
 
 
+# Shown in the help, which must not wait for the modules that hold them; a test keeps them equal.
+DEFAULT_QUANTILE, DEFAULT_DRAWS = 0.98, 200
+
 SessionsArg = Annotated[
     list[Path], typer.Argument(metavar="SESSION...", help="Log file; several files of one outing are joined.")
 ]
@@ -43,9 +46,12 @@ ColumnOpt = Annotated[
     typer.Option("--column", metavar='CHANNEL="NAME":UNIT', help="State which column is a channel, and its unit."),
 ]
 QuantileOpt = Annotated[
-    float | None, typer.Option("--quantile", help="Level of the envelope, 0.5 to 0.99.", show_default=False)
+    float | None,
+    typer.Option("--quantile", help="Level of the envelope, 0.5 to 0.99.", show_default=str(DEFAULT_QUANTILE)),
 ]
-DrawsOpt = Annotated[int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.")]
+DrawsOpt = Annotated[
+    int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.", show_default=str(DEFAULT_DRAWS))
+]
 SeedOpt = Annotated[int, typer.Option("--seed", help="Seed of the resampling.")]
 OutOpt = Annotated[
     Path | None, typer.Option("--out", metavar="DIR", parser=folder_name, help="Folder for the files written.")
@@ -89,7 +95,7 @@ def start_line(text: str | None) -> tuple[float, float, float, float] | None:
         values = tuple(float(part) for part in text.split(","))
     except ValueError:
         values = ()
-    if len(values) != 4 or not (abs(values[0]) <= 90 and abs(values[2]) <= 90):
+    if len(values) != 4 or not all(abs(v) <= most for v, most in zip(values, (90, 180, 90, 180), strict=True)):
         raise OptionError(
             f"--start-line {text!r}: write four numbers LAT1,LON1,LAT2,LON2 in degrees with decimal points."
         )
@@ -132,6 +138,8 @@ def build_options(
         raise OptionError(f"--quantile {quantile}: choose a level from 0.5 to 0.99.")
     if draws is not None and not 20 <= draws <= 5000:
         raise OptionError(f"--draws {draws}: choose from 20 to 5000.")
+    if seed < 0:
+        raise OptionError(f"--seed {seed}: choose a whole number from 0 on.")
     return Options(
         start_line=start_line(start),
         laps=numbers(laps, "--laps"),

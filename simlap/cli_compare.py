@@ -24,6 +24,9 @@ from simlap.cli_common import (
     step,
 )
 from simlap.cli_places import check_places
+from simlap.errors import OptionError
+
+SIDES = ("A", "B", "A2")
 
 
 def compare(
@@ -59,6 +62,9 @@ def compare(
     sides = [[before, *(more_before or [])], [after, *(more_after or [])]]
     if again is not None:
         sides.append([again, *(more_again or [])])
+    elif more_again:
+        raise OptionError("--also-a2: there is no A2 to add it to. Name A2 as the third session.")
+    _check_notes(note or [], SIDES[: len(sides)])
     check_places([*(path for paths in sides for path in paths), track], folders={out: ("comparison.json",)})
     circuit = load_track(track)
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
@@ -81,3 +87,13 @@ def compare(
         emit(text)
     else:
         print_comparison(result, raised)
+
+
+def _check_notes(notes: list[str], sides: tuple[str, ...]) -> None:
+    """Refuse notes that cannot be read or name no side, before the logs are read."""
+    from simlap.compare import parse_note
+
+    for text in notes:
+        side, _, _ = parse_note(text)
+        if side not in sides:
+            raise OptionError(f"--note {text!r}: there is no side {side!r}; sides are {', '.join(sides)}.")

@@ -1,6 +1,7 @@
 """Command `notes`: what to do in the next outing, in words."""
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -25,6 +26,21 @@ from simlap.cli_common import (
 )
 
 
+def thresholds(as_json: JsonOpt = False) -> None:
+    """List the thresholds of the findings, as a file that --thresholds of 'notes' takes."""
+    from simlap.thresholds import TABLE
+
+    if as_json:
+        emit(json.dumps({name: asdict(entry) for name, entry in TABLE.items()}, ensure_ascii=False, indent=1))
+        return
+    lines = ["# Keep the lines that you change, and give the file to: simlap notes SESSION --thresholds FILE.toml"]
+    for name, entry in TABLE.items():
+        unit = "" if entry.unit == "1" else f" {entry.unit}"
+        lines += ["", f"# larger: {entry.effect}", f"# {entry.low:g} to {entry.high:g}{unit}; {entry.reason}"]
+        lines.append(f"{name} = {entry.value:g}")
+    emit("\n".join(lines))
+
+
 def notes(
     sessions: SessionsArg,
     track: TrackOpt = None,
@@ -38,7 +54,11 @@ def notes(
     everything: Annotated[bool, typer.Option("--all", help="Add every finding behind the priorities.")] = False,
     thresholds: Annotated[
         Path | None,
-        typer.Option("--thresholds", metavar="FILE.toml", help="Thresholds of the findings that differ from ours."),
+        typer.Option(
+            "--thresholds",
+            metavar="FILE.toml",
+            help="Thresholds of the findings that differ from ours; 'simlap thresholds' lists them.",
+        ),
     ] = None,
     as_json: JsonOpt = False,
 ) -> None:

@@ -56,6 +56,11 @@ def sweep(
     as_json: JsonOpt = False,
 ) -> None:
     """Say what 1 % of grip, braking, power or drag is worth on this circuit."""
+    from simlap.sweep import DEFAULT_FACTORS, check_names, checked_factors
+
+    check_names(parameter or [])
+    chosen = DEFAULT_FACTORS if factors is None else _numbers(factors)
+    checked_factors(chosen)
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     check_places([*sessions, track], files={"--csv": csv}, folders={figures: ()})
     circuit = load_track(track)
@@ -63,10 +68,9 @@ def sweep(
     from simlap.analysis import analyse
     from simlap.kept import grip_limits
     from simlap.report.cautions import cautions
-    from simlap.sweep import DEFAULT_FACTORS, corner_worth
+    from simlap.sweep import corner_worth
     from simlap.sweep import sweep as run
 
-    chosen = DEFAULT_FACTORS if factors is None else _numbers(factors)
     with step("analysing"):
         analysis = analyse(session, circuit, options)
         envelope = analysis.fit.envelope

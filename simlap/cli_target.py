@@ -27,24 +27,58 @@ from simlap.cli_common import (
 from simlap.cli_places import check_places
 from simlap.errors import OptionError
 
+# Largest changes of one outing, shown in the help, which must not wait for the module that holds them (a test keeps
+# them equal to `simlap.target.Steps`): option, usual value, value beyond which it is no small step any more. The
+# circuit and the coach decide within them.
+STEPS = {
+    "corners": ("--corners", 3, 31),
+    "brake_point_m": ("--brake-step", 5.0, 50.0),
+    "min_speed_kmh": ("--speed-step", 4.0, 20.0),
+    "full_throttle_m": ("--throttle-step", 10.0, 100.0),
+    "lap_share": ("--lap-step", 0.6, 5.0),
+}
 FARTHEST_OUTING = 5  # further ahead than a race weekend nothing that was shown today holds
+
+
+def usual(name: str) -> str:
+    """The usual value of a step, for the help."""
+    return f"{STEPS[name][1]:g}"
 
 
 def target(
     sessions: SessionsArg,
     outing: Annotated[int, typer.Option("--outing", help="How many outings ahead: 1 is the next one.")] = 1,
-    corners: Annotated[int | None, typer.Option("--corners", help="Corners to work on at once.")] = None,
+    corners: Annotated[
+        int | None,
+        typer.Option("--corners", help="Corners to work on at once.", show_default=usual("corners")),
+    ] = None,
     brake_step: Annotated[
-        float | None, typer.Option("--brake-step", help="Brake later by at most this, in metres.")
+        float | None,
+        typer.Option(
+            "--brake-step", help="Brake later by at most this, in metres.", show_default=usual("brake_point_m")
+        ),
     ] = None,
     speed_step: Annotated[
-        float | None, typer.Option("--speed-step", help="Carry at most this much more speed, in km/h.")
+        float | None,
+        typer.Option(
+            "--speed-step", help="Carry at most this much more speed, in km/h.", show_default=usual("min_speed_kmh")
+        ),
     ] = None,
     throttle_step: Annotated[
-        float | None, typer.Option("--throttle-step", help="Full throttle earlier by at most this, in metres.")
+        float | None,
+        typer.Option(
+            "--throttle-step",
+            help="Full throttle earlier by at most this, in metres.",
+            show_default=usual("full_throttle_m"),
+        ),
     ] = None,
     lap_step: Annotated[
-        float | None, typer.Option("--lap-step", help="Ask for at most this share of the lap time, in per cent.")
+        float | None,
+        typer.Option(
+            "--lap-step",
+            help="Ask for at most this share of the lap time, in per cent.",
+            show_default=usual("lap_share"),
+        ),
     ] = None,
     track: TrackOpt = None,
     start_line: StartLineOpt = None,
@@ -58,18 +92,19 @@ def target(
     as_json: JsonOpt = False,
 ) -> None:
     """Say which lap time is realistic next time, and what must change for it."""
-    from simlap.target import Steps
-
     given: dict[str, Any] = {
         "corners": corners,
         "brake_point_m": brake_step,
         "min_speed_kmh": speed_step,
         "full_throttle_m": throttle_step,
-        "lap_share": None if lap_step is None else lap_step / 100.0,
+        "lap_share": lap_step,
     }
     for name, value in given.items():
-        if value is not None and not 0 < value < STEP_CEILING[name]:
-            raise OptionError(f"step {name} = {value}: choose above 0 and below {STEP_CEILING[name]}.")
+        option, _, most = STEPS[name]
+        if value is not None and not 0 < value < most:
+            raise OptionError(f"{option} {value:g}: choose above 0 and below {most:g}.")
+    if lap_step is not None:
+        given["lap_share"] = lap_step / 100.0
     if not 1 <= outing <= FARTHEST_OUTING:
         raise OptionError(f"--outing {outing}: choose 1 to {FARTHEST_OUTING}.")
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
@@ -78,7 +113,7 @@ def target(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.report.target import print_target
-    from simlap.target import target_of
+    from simlap.target import Steps, target_of
 
     with step("analysing"):
         analysis = analyse(session, circuit, options)
@@ -92,13 +127,3 @@ def target(
         emit(json.dumps(result.to_dict(), ensure_ascii=False, indent=1))
     else:
         print_target(analysis, result)
-
-
-# Steps beyond these are no small steps any more; the circuit and the coach decide within them.
-STEP_CEILING = {
-    "corners": 31,
-    "brake_point_m": 50.0,
-    "min_speed_kmh": 20.0,
-    "full_throttle_m": 100.0,
-    "lap_share": 0.05,
-}

@@ -175,7 +175,7 @@ def sweep(
     OptionError
         When a parameter is unknown, a factor lies outside 0.1 to 10, or the engine curve shows no drag to sweep.
     """
-    factor = _checked_factors(factors)
+    factor = checked_factors(factors)
     drag = drag_of(env)
     names, notes = _checked_parameters(parameters, env, drag)
     packed = env.pack()
@@ -225,7 +225,15 @@ def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner], grip: np.
     return np.asarray(more - less) / 2.0
 
 
-def _checked_factors(factors: Sequence[float]) -> np.ndarray:
+def check_names(parameters: Sequence[str]) -> None:
+    """Raise an `OptionError` that lists what can be swept when a name is none of it."""
+    for name in parameters:
+        if name not in PARAMETERS:
+            raise OptionError(f"sweep: unknown parameter {name!r}; choose from {', '.join(PARAMETERS)}.")
+
+
+def checked_factors(factors: Sequence[float]) -> np.ndarray:
+    """The factors, rising, each once; an `OptionError` where one lies out of range."""
     values = np.asarray(list(factors), dtype=float)
     if values.size == 0:
         raise OptionError("sweep: no factors given; 0.98, 1.0, 1.02 for instance.")
@@ -252,9 +260,8 @@ def _checked_parameters(
         return tuple(name for name in PARAMETERS if name not in silent), tuple(
             f"{name} is left out. {why}" for name, why in silent.items()
         )
+    check_names(parameters)
     for name in parameters:
-        if name not in PARAMETERS:
-            raise OptionError(f"sweep: unknown parameter {name!r}; choose from {', '.join(PARAMETERS)}.")
         if name in silent:
             raise OptionError(f"sweep: {name} cannot be swept. {silent[name]}")
     return tuple(dict.fromkeys(parameters)), ()

@@ -7,7 +7,20 @@ import sys
 
 import pytest
 
-COMMANDS = ("analyse", "demo", "laps", "channels", "notes", "target", "compare", "envelope", "sweep", "cues", "track")
+COMMANDS = (
+    "analyse",
+    "demo",
+    "laps",
+    "channels",
+    "notes",
+    "target",
+    "compare",
+    "envelope",
+    "sweep",
+    "cues",
+    "track",
+    "thresholds",
+)
 
 
 def run(*arguments, cwd=None, env=None):
@@ -160,6 +173,63 @@ def test_a_slip_on_the_command_line_is_told_in_one_line_without_a_box(arguments,
     assert done.stdout == ""
     (line,) = done.stderr.splitlines()
     assert line.startswith(f"simlap: {words}")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("sweep", "{}", "--parameter", "mass"), "unknown parameter 'mass'; choose from grip, lateral"),
+        (("sweep", "{}", "--factors", "1,100"), "factor 100 lies outside 0.1 to 10"),
+        (("target", "{}", "--brake-step", "-3"), "--brake-step -3: choose above 0 and below 50."),
+        (("target", "{}", "--lap-step", "7"), "--lap-step 7: choose above 0 and below 5."),
+        (("compare", "{}", "{}", "--note", "C:tyres=worn"), "there is no side 'C'; sides are A, B."),
+        (("compare", "{}", "{}", "--also-a2", "{}"), "--also-a2: there is no A2 to add it to."),
+        (("analyse", "{}", "--seed", "-1"), "--seed -1: choose a whole number from 0 on."),
+        (("laps", "{}", "--start-line", "47,nan,47,8"), "write four numbers LAT1,LON1,LAT2,LON2"),
+    ],
+    ids=lambda value: " ".join(value[2:]) if isinstance(value, tuple) else "",
+)
+def test_options_are_looked_at_before_the_log_is_read(arguments, words):
+    done = run(*(one.format("absent.csv") for one in arguments))
+    assert done.returncode == 2
+    (line,) = done.stderr.splitlines()  # no "reading absent.csv" before it
+    assert words in line
+
+
+def test_the_version_is_that_of_the_package():
+    from importlib.metadata import version
+
+    done = run("--version")
+    assert (done.returncode, done.stdout) == (0, f"simlap {version('simlap')}\n")
+
+
+def test_the_defaults_in_the_help_are_those_of_the_library():
+    import re
+
+    from simlap.cli_common import DEFAULT_DRAWS, DEFAULT_QUANTILE
+    from simlap.cli_target import STEPS
+    from simlap.envelope_fit import DRAWS, QUANTILE
+    from simlap.target import Steps
+
+    assert (DEFAULT_QUANTILE, DEFAULT_DRAWS) == (QUANTILE, DRAWS)
+    usual = Steps()
+    own = {name: value for name, (_, value, _) in STEPS.items() if name != "lap_share"}
+    assert own == {name: getattr(usual, name) for name in own}
+    assert STEPS["lap_share"][1] / 100.0 == pytest.approx(usual.lap_share)
+    shown = re.findall(r"default: \(?([\d.]+)", run("target", "--help").stdout)
+    assert shown == ["1", "3", "5", "4", "10", "0.6", "0.98", "200", "0"]
+
+
+def test_the_thresholds_are_listed_as_a_file_that_can_be_read_back(tmp_path):
+    from simlap.thresholds import TABLE, default_thresholds, read_thresholds
+
+    listed = run("thresholds")
+    assert listed.returncode == 0
+    path = tmp_path / "mine.toml"
+    path.write_text(listed.stdout.replace("coast_s = 0.5", "coast_s = 0.7"), encoding="utf-8")
+    assert dict(read_thresholds(path).values) == {**default_thresholds().values, "coast_s": 0.7}
+    data = json.loads(run("thresholds", "--json").stdout)
+    assert {name: entry["value"] for name, entry in data.items()} == {name: e.value for name, e in TABLE.items()}
 
 
 @pytest.mark.parametrize("arguments", [(), ("track",)])
