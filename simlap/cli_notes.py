@@ -70,7 +70,7 @@ def notes(
     from simlap.notes import notes_lines, notes_to_dict, wrapped
     from simlap.report.cautions import raised_cautions
     from simlap.report.table import print_parts
-    from simlap.report.terminal import console
+    from simlap.report.terminal import NARROWEST, console
     from simlap.thresholds import default_thresholds, read_thresholds
 
     limits = read_thresholds(thresholds) if thresholds is not None else default_thresholds()
@@ -84,7 +84,7 @@ def notes(
         found = notes_to_dict(analysis, advice, everything=everything)
         emit(json.dumps(found, ensure_ascii=False, indent=1))
         return
-    out = console()
+    out = console(NARROWEST)
     texts = [caution.text for caution in raised_cautions(analysis)]
     lines = notes_lines(analysis, advice, everything=everything, cautions=texts)
     print_parts(out, [Text(line) for line in wrapped(lines, out.width)])

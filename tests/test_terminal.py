@@ -1,11 +1,14 @@
 """The terminal's table: 80 columns, plain when piped, the user's text as text."""
 
+import fcntl
 import io
 import os
 import pty
 import re
+import struct
 import subprocess
 import sys
+import termios
 import unicodedata
 from dataclasses import replace
 
@@ -15,16 +18,18 @@ from report_case import HOSTILE, circle_case
 from rich.cells import cell_len
 from rich.console import Console
 
+from simlap.against import Against
+from simlap.report.against import print_against
 from simlap.report.page import render_page
 from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened
 from simlap.report.table import print_analysis
 from simlap.report.terminal import PLAIN_WIDTH
 
 
-def printed(analysis, *, terminal: bool = False, **options) -> str:
+def printed(analysis, *, terminal: bool = False, width: int = PLAIN_WIDTH, **options) -> str:
     stream = io.StringIO()
     out = Console(
-        file=stream, width=PLAIN_WIDTH, force_terminal=terminal, markup=False, highlight=False,
+        file=stream, width=width, force_terminal=terminal, markup=False, highlight=False,
         color_system="truecolor" if terminal else None,
     )  # fmt: skip
     print_analysis(analysis, out, **options)
@@ -35,6 +40,44 @@ def printed(analysis, *, terminal: bool = False, **options) -> str:
 def test_no_line_is_wider_than_80_columns(names):
     lines = printed(circle_case(names, target=True)).splitlines()
     assert max(cell_len(line) for line in lines) <= 80
+
+
+@pytest.mark.parametrize("names", [("North", "East", "South", "West"), HOSTILE], ids=["plain", "hostile"])
+def test_a_narrow_terminal_gets_a_narrow_table_with_every_number_whole(names):
+    lines = printed(circle_case(names, target=True), width=60).splitlines()
+    assert max(cell_len(line) for line in lines) <= 60
+    row = next(line for line in lines if line.startswith(" 1 "))
+    assert row.split()[-7:] == ["0.93", "0.00", "0.00", "0.93", "90", "/", "108"]
+    assert "0.88..0.98" not in row  # the interval is left out
+
+
+@pytest.mark.parametrize("columns", [60, 80, 110])
+def test_a_lap_against_another_fits_the_terminal_with_every_number_whole(columns, monkeypatch):
+    stream = io.StringIO()
+    monkeypatch.setattr("simlap.report.against.console", lambda least: Console(file=stream, width=max(least, columns)))
+    case = circle_case()
+    ledger = replace(case.typical_ledger, lost=-11.11 * np.ones(12), corner_gain=-11.11 * np.ones(4))
+    print_against(Against("typical lap", "lap 5", ("a long name " * 5, "b", "c", "d"), ledger))
+    lines = stream.getvalue().splitlines()
+    assert max(cell_len(line) for line in lines) <= columns
+    rows = [line.split() for line in lines if "-33.33" in line]
+    assert len(rows) == 4
+    assert [row[-1] for row in rows] == ["-11.11"] * 4
+
+
+@pytest.mark.parametrize(("columns", "widest"), [(60, 60), (0, 80)], ids=["small", "size not known"])
+def test_a_small_terminal_is_kept_to(columns, widest):
+    text = re.sub(r"\x1b\[[0-9;]*m", "", run_on_a_terminal({"NO_COLOR": "1"}, columns))
+    assert max(map(cell_len, text.splitlines())) == widest
+
+
+def test_the_two_worths_of_a_phase_are_told_apart():
+    text = " ".join(printed(circle_case()).split())
+    assert (
+        "worth of a phase: lap time gained if it alone were driven at the limit; the table shows what is caused" in text
+    )
+    assert "It is not what is “caused” there" in render_page(circle_case())
+    assert "worth of a phase" not in printed(circle_case(advice=False))
 
 
 def test_piped_text_has_no_escape_sequences_and_no_blanks_at_line_ends():
@@ -86,9 +129,10 @@ COMMAND = (
 )
 
 
-def run_on_a_terminal(environment: dict[str, str]) -> str:
+def run_on_a_terminal(environment: dict[str, str], columns: int = 0) -> str:
     """What the table writes to a pseudo-terminal of the operating system."""
     main, side = pty.openpty()
+    fcntl.ioctl(side, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     code = COMMAND.format(tests=os.path.dirname(__file__), long="x" * 50)
     child = subprocess.Popen([sys.executable, "-c", code], stdout=side, env={**os.environ, **environment})
     os.close(side)

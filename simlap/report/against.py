@@ -7,12 +7,12 @@ from rich.text import Text
 from simlap.against import Against
 from simlap.phases import PHASES
 from simlap.report.plain import clean, corner_label, lap_time, seconds
-from simlap.report.terminal import console
+from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console
 
 
 def print_against(result: Against) -> None:
     """Print where the subject loses to the reference, by cause, in track order."""
-    out = console()
+    out = console(NARROWEST)
     ledger = result.ledger
     out.print(
         Text(
@@ -21,14 +21,14 @@ def print_against(result: Against) -> None:
             style="bold",
         )
     )
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=(0, 1, 0, 0))
     table.add_column("corner", no_wrap=True)
-    for head in ("lost here", "caused here", "braking", "middle", "exit", "gain alone"):
+    for head in ("lost\nhere", "caused\nhere", "braking", "middle", "exit", "gain\nalone"):
         table.add_column(head, justify="right", no_wrap=True)
     for index, name in enumerate(result.corners):
         own = slice(PHASES * index, PHASES * (index + 1))
         table.add_row(
-            Text(corner_label(name, 20)),
+            Text(corner_label(name, 20 if out.width >= PLAIN_WIDTH else 10)),
             seconds(float(ledger.lost[own].sum())),
             seconds(float(ledger.caused[own].sum())),
             *(seconds(float(value)) for value in ledger.caused[own]),

@@ -1,5 +1,7 @@
 """The answer in a terminal: ranked corners, lap times, cautions; 80 columns, plain text when piped."""
 
+from collections.abc import Mapping
+
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
@@ -8,12 +10,18 @@ from rich.text import Text
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, counted_laps, lap_time, seconds, shortened
-from simlap.report.terminal import PLAIN_WIDTH, console, item
+from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
 WIDTHS = {"rank": 2, "corner": 18, "worth": 5, "interval": 11, "speeds": 10, "mark": 8}
+# On a narrower terminal the interval is left out; then they fill NARROWEST exactly.
+NARROW_WIDTHS = WIDTHS | {"corner": 10, "interval": 0}
 PHASE_WIDTHS = (7, 6, 5)
+PHASE_WORTH = (
+    "worth of a phase: lap time gained if it alone were driven at the limit; the table shows what is caused there, "
+    "which is not the same: neighbours share what one hands to the next"
+)
 WORDS = {"braking": "braking", "mid_corner": "middle", "exit": "exit"}
 
 
@@ -25,7 +33,8 @@ def print_analysis(analysis: Analysis, out: Console | None = None, *, ledger: st
     ledger : "lost", "caused" or "gain_alone"
         Which seconds the three phase columns show.
     """
-    print_parts(out if out is not None else console(), analysis_parts(analysis, ledger=ledger))
+    out = out if out is not None else console(NARROWEST)
+    print_parts(out, analysis_parts(analysis, ledger=ledger, width=out.width))
 
 
 def print_parts(out: Console, parts: list[RenderableType]) -> None:
@@ -39,17 +48,18 @@ def print_parts(out: Console, parts: list[RenderableType]) -> None:
     out.file.write(text.encode(out.encoding, errors="replace").decode(out.encoding))
 
 
-def analysis_parts(analysis: Analysis, *, ledger: str = "caused") -> list[RenderableType]:
-    """What `print_analysis` prints, as rich renderables."""
-    title = shortened(f"{analysis.session.source}: {analysis.track.name}", PLAIN_WIDTH)
+def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = PLAIN_WIDTH) -> list[RenderableType]:
+    """What `print_analysis` prints in `width` columns, as rich renderables."""
+    title = shortened(f"{analysis.session.source}: {analysis.track.name}", min(width, PLAIN_WIDTH))
     parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
     parts += [Text(line) for line in aside_lines(analysis)]
-    parts += [*ranking(analysis, ledger=ledger), ""]
+    parts += [*ranking(analysis, ledger=ledger, narrow=width < PLAIN_WIDTH), ""]
     parts += [Text(line, style="dim") for line in _legend(analysis, ledger)]
     if analysis.advice.priorities:
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
             parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
+        parts.append(Text(PHASE_WORTH, style="dim"))
     if analysis.advice.keep:
         parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
     parts += [item("?", clean(reason)) for reason in analysis.advice.not_judged]
@@ -98,46 +108,48 @@ def laps_table(analysis: Analysis) -> Table:
     return table
 
 
-def ranking(analysis: Analysis, *, ledger: str = "caused") -> list[RenderableType]:
+def ranking(analysis: Analysis, *, ledger: str = "caused", narrow: bool = False) -> list[RenderableType]:
     """Corners ranked by the time that fixing the corner alone would bring; those without a clear loss apart."""
     clear = [corner for corner in analysis.ranked if corner.clear]
     unclear = [corner for corner in analysis.ranked if not corner.clear]
-    parts: list[RenderableType] = [_corner_table(clear, ledger, header=True)]
+    parts: list[RenderableType] = [_corner_table(clear, ledger, header=True, narrow=narrow)]
     if unclear:
         parts += [
             Text("no clear loss: the gain may be less than a hundredth of a second"),
-            _corner_table(unclear, ledger, header=False),
+            _corner_table(unclear, ledger, header=False, narrow=narrow),
         ]
     return parts
 
 
-def _corner_table(corners: list[CornerResult], ledger: str, *, header: bool) -> Table:
+def _corner_table(corners: list[CornerResult], ledger: str, *, header: bool, narrow: bool) -> Table:
+    widths = NARROW_WIDTHS if narrow else WIDTHS
     table = Table(box=SIMPLE_HEAD, show_edge=False, show_header=header, padding=0, header_style="bold")
 
     def column(heading: str, width: int, justify: JustifyMethod = "right") -> None:
         table.add_column(heading, width=width, justify=justify, no_wrap=True, overflow="ellipsis")
 
-    column("#", WIDTHS["rank"])
-    column("corner", WIDTHS["corner"], "left")
-    column("worth\n[s]", WIDTHS["worth"])
-    column("90 %\n[s]", WIDTHS["interval"])
+    column("#", widths["rank"])
+    column("corner", widths["corner"], "left")
+    column("worth\n[s]", widths["worth"])
+    if widths["interval"]:
+        column("90 %\n[s]", widths["interval"])
     for phase, width in zip(PHASE_NAMES, PHASE_WIDTHS, strict=True):
         column(f"{WORDS[phase]}\n[s]", width)
-    column("slowest /\nlimit km/h", WIDTHS["speeds"])
-    column("mark", WIDTHS["mark"], "left")
+    column("slowest /\nlimit km/h", widths["speeds"])
+    column("mark", widths["mark"], "left")
     for corner in corners:
-        table.add_row(*_corner_row(corner, ledger))
+        table.add_row(*_corner_row(corner, ledger, widths))
     return table
 
 
-def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
+def _corner_row(corner: CornerResult, ledger: str, widths: Mapping[str, int]) -> list[Text | str]:
     gain = corner.gain_alone
     slowest, limit = (v * MS_TO_KMH for v in (corner.min_speed_typical, corner.min_speed_limit))
     return [
         str(corner.rank),
-        Text(corner_label(corner.corner.name, WIDTHS["corner"])),
+        Text(corner_label(corner.corner.name, widths["corner"])),
         Text(seconds(gain.value), style="bold"),
-        f"{seconds(gain.low)}..{seconds(gain.high)}",
+        *([f"{seconds(gain.low)}..{seconds(gain.high)}"] if widths["interval"] else []),
         *(seconds(getattr(phase, ledger).value) for phase in corner.phases),
         f"{slowest:.0f} / {limit:.0f}",
         "build up" if corner.build_up else "",
@@ -146,8 +158,8 @@ def _corner_row(corner: CornerResult, ledger: str) -> list[Text | str]:
 
 def _legend(analysis: Analysis, ledger: str) -> list[str]:
     lines = [
-        "worth: lap time gained if this corner alone were driven at the limit; it does",
-        "not add up over corners, for neighbours share what one hands to the next",
+        "worth: lap time gained if this corner alone were driven at the limit; it does not add up over corners, for "
+        "neighbours share what one hands to the next",
         f"braking, middle, exit: seconds {LEDGERS[ledger]}, against the limit",
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]

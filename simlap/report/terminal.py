@@ -10,14 +10,19 @@ from rich.text import Text
 # Tables are laid out for the classic terminal; a wider one is used, a pipe gets this width and no colour.
 PLAIN_WIDTH = 80  # columns
 WIDEST = 110  # columns: longer lines are hard to read
+NARROWEST = 60  # columns: what has a narrow form keeps to a terminal as small as this
 
 
-def console() -> Console:
-    """A console on stdout: colour only for a person's terminal, and never where NO_COLOR is set (no-color.org)."""
+def console(least: int = PLAIN_WIDTH) -> Console:
+    """A console on stdout: colour only for a person's terminal, and never where NO_COLOR is set (no-color.org).
+
+    `least`: columns that what is printed cannot do without.
+    """
     person = sys.stdout.isatty()
     width = PLAIN_WIDTH
     if person:
-        width = min(WIDEST, max(PLAIN_WIDTH, os.get_terminal_size(sys.stdout.fileno()).columns))
+        columns = os.get_terminal_size(sys.stdout.fileno()).columns or PLAIN_WIDTH  # 0: the terminal does not know
+        width = min(WIDEST, max(least, columns))
     return Console(file=sys.stdout, width=width, highlight=False, markup=False, no_color=None if person else True)
 
 
