@@ -1,8 +1,9 @@
 """Command `compare`: did the change to the car pay off?"""
 
+import itertools
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +26,9 @@ from simlap.cli_common import (
 )
 from simlap.cli_places import check_places
 from simlap.errors import OptionError
+
+if TYPE_CHECKING:
+    from simlap.session import Session
 
 SIDES = ("A", "B", "A2")
 
@@ -68,6 +72,7 @@ def compare(
     check_places([*(path for paths in sides for path in paths), track], folders={out: ("comparison.json",)})
     circuit = load_track(track)
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
+    _check_apart([session for side in sessions for session in side])
     from simlap.compare import compare as run
     from simlap.report.cautions import comparison_cautions
     from simlap.report.compare import comparison_to_dict, print_comparison
@@ -97,3 +102,12 @@ def _check_notes(notes: list[str], sides: tuple[str, ...]) -> None:
         side, _, _ = parse_note(text)
         if side not in sides:
             raise OptionError(f"--note {text!r}: there is no side {side!r}; sides are {', '.join(sides)}.")
+
+
+def _check_apart(sessions: "list[Session]") -> None:
+    """Refuse a log given twice, also under another name: nothing changed between it and itself."""
+    from simlap.readers.join import share_rows
+
+    for first, second in itertools.combinations(sessions, 2):
+        if share_rows(first, second):
+            raise OptionError(f"{second.source}: holds the same rows as {first.source}. Name each session once.")

@@ -278,3 +278,13 @@ def test_an_escape_sequence_in_a_name_never_reaches_the_terminal():
     done = run("laps", "\x1b[31mred.csv")
     assert done.returncode == 2
     assert "\x1b" not in done.stderr
+
+
+def test_a_session_compared_with_itself_or_a_copy_is_refused(log, tmp_path):
+    copy = tmp_path / "copy.csv"
+    copy.write_bytes(log.read_bytes())
+    for after in (log, copy):
+        done = run("compare", log, after)
+        assert done.returncode == 2
+        assert done.stdout == ""
+        assert f"{after.name}: holds the same rows as outing.csv. Name each session once." in done.stderr

@@ -29,7 +29,7 @@ def join(sessions: Sequence[Session]) -> Session:
     if len(sessions) == 1:
         return sessions[0]
     for first, second in itertools.combinations(sessions, 2):
-        if _share_rows(first, second):
+        if share_rows(first, second):
             raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
     notes = [f"{session.source}: {note}" for session in sessions for note in session.notes]
     by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
@@ -66,7 +66,8 @@ def _values(session: Session, name: str) -> np.ndarray:
     return session.channels[name] if session.has(name) else np.full(session.t.size, np.nan)
 
 
-def _share_rows(first: Session, second: Session) -> bool:
+def share_rows(first: Session, second: Session) -> bool:
+    """Whether two logs hold the same rows: the same file, a copy of it, or parts that overlap."""
     common, in_first, in_second = np.intersect1d(first.t, second.t, assume_unique=True, return_indices=True)
     names = first.channels.keys() & second.channels.keys()
     if common.size < min(SHARED_ROWS, first.t.size, second.t.size) or not names:
