@@ -20,6 +20,7 @@ from simlap.traces import loss_scale, traces
 LABEL_LENGTH = 16  # characters of a corner's name in a figure
 MAP_POINTS = 330.0  # printer's points across the path on the map's figure
 LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
+LABELS_SAY = "under each name: rank, and time gained if this corner alone were driven at the limit"
 THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the largest loss
 
 
@@ -57,11 +58,13 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
             ha="center", va="center", parse_math=False, arrowprops={"arrowstyle": "-", "linewidth": 0.5},
         )  # fmt: skip
     reach = np.array(sizes) / 2 + 4 * unit
-    low = np.minimum(points.min(axis=0), (centres - reach).min(axis=0))
-    high = np.maximum(points.max(axis=0), (centres + reach).max(axis=0))
+    low = np.minimum(points.min(axis=0) - THICKEST * unit, (centres - reach).min(axis=0))
+    high = np.maximum(points.max(axis=0) + THICKEST * unit, (centres + reach).max(axis=0))
     ax.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
+    words = [LABELS_SAY]
     if analysis.motion.closes:  # a path rebuilt from turning alone does not know where north is
-        ax.set_title("north is to the left" if turned else "north is up", fontsize=7, loc="left")
+        words.insert(0, "north is to the left" if turned else "north is up")
+    ax.set_title("; ".join(words), fontsize=7, loc="left")
     return path
 
 
@@ -83,7 +86,7 @@ def plot_speed(analysis: Analysis, ax: Axes) -> list[Line2D]:
         for v, colour, dash, width, label in curves
     ]
     ax.set(xlabel="station [m]", ylabel="speed [km/h]", xlim=(0.0, float(analysis.line.length)))
-    ax.legend(fontsize=7, ncols=4, loc="lower center", bbox_to_anchor=(0.5, 1.08), frameon=False)
+    ax.legend(fontsize=7, ncols=6, loc="lower center", bbox_to_anchor=(0.5, 1.08), frameon=False)
     name_corners(analysis, ax)
     return lines
 
@@ -95,14 +98,16 @@ def plot_loss_building(analysis: Analysis, ax: Axes) -> Line2D:
     (line,) = ax.plot(lap.station, lap.loss, color=BLACK, linewidth=1.6)
     ax.fill_between(lap.station, 0.0, lap.loss, color="0.8", linewidth=0)
     ax.set(xlabel="station [m]", ylabel="time lost [s]", xlim=(0.0, float(analysis.line.length)))
+    ax.legend(fontsize=7, ncols=2, loc="upper left", framealpha=0.9)
     name_corners(analysis, ax)
     return line
 
 
 def shade_phases(analysis: Analysis, ax: Axes) -> list[Artist]:
-    """Shade braking and mid-corner phases behind the curves of `ax`; the exits stay white."""
+    """Shade braking and mid-corner phases behind the curves of `ax`, one of each named for its legend."""
     length = float(analysis.line.length)
     spans: list[Artist] = []
+    unnamed = {"braking": "braking", "mid_corner": "mid-corner (exits are white)"}
     for corner in analysis.corners:
         for phase in corner.phases:
             if phase.name == "exit":
@@ -111,7 +116,7 @@ def shade_phases(analysis: Analysis, ax: Axes) -> list[Artist]:
                 spans.append(
                     ax.axvspan(
                         start, stop, facecolor=PHASE_COLOURS[phase.name], alpha=0.25, linewidth=0,
-                        hatch=PHASE_HATCHES[phase.name], edgecolor="0.6", zorder=0,
+                        hatch=PHASE_HATCHES[phase.name], edgecolor="0.6", zorder=0, label=unnamed.pop(phase.name, None),
                     )
                 )  # fmt: skip
     return spans

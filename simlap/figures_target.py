@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from simlap.files import write_bytes
+from simlap.report.plain import lap_time
 from simlap.results import Analysis
 from simlap.target import Target
 
@@ -26,7 +27,9 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     markers = []
     for row, (name, seconds, colour, shape) in enumerate(rungs, start=1):
         (marker,) = ax.plot([seconds], [row], shape, color=colour, markersize=9)
-        ax.annotate(f"{name}: {seconds:.2f} s", (seconds, row), xytext=(0, 10), textcoords="offset points", ha="center")
+        ax.annotate(
+            f"{name}: {lap_time(seconds)}", (seconds, row), xytext=(0, 10), textcoords="offset points", ha="center"
+        )
         markers.append(marker)
     step = target.next_step
     if not target.no_step:
@@ -38,8 +41,9 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
         min(r[1] for r in rungs),
         max(max(laps), *(r[1] for r in rungs), *([] if target.no_step else [step.high])),
     )
-    ax.set(xlabel="lap time [s]", ylim=(-0.6, len(rungs) + 0.9), yticks=[])
+    ax.set(xlabel="lap time [min:s]" if high >= 60.0 else "lap time [s]", ylim=(-0.6, len(rungs) + 0.9), yticks=[])
     ax.set_xlim(low - 0.12 * (high - low), high + 0.12 * (high - low))
+    ax.xaxis.set_major_formatter(lambda seconds, _: lap_time(seconds))
     for side in ("left", "right", "top"):
         ax.spines[side].set_visible(False)
     return markers

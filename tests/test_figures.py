@@ -70,7 +70,30 @@ def test_map_is_widest_where_most_time_is_lost(case, ax):
     assert (np.diff(widths[order]) >= -1e-9).all()
     assert widths.max() > 3 * widths.min()
     texts = [text.get_text() for text in ax.texts]
-    assert any(NAMES[0] in text and "0.93 s" in text for text in texts)
+    assert any(NAMES[0] in text and "1: 0.93 s" in text for text in texts)
+    assert "under each name: rank, and time gained" in ax.get_title(loc="left")
+
+
+def test_the_thick_path_is_not_cut_at_the_edge_of_the_map(case):
+    figure = Figure(figsize=FIGURES["loss_map"][1])
+    ax = figure.subplots()
+    path = plot_loss_map(case, ax)
+    figure.draw_without_rendering()
+    ends = ax.transData.transform(np.concatenate(path.get_segments()))
+    half = 0.5 * np.max(path.get_linewidths()) * figure.dpi / 72.0  # a point is 1/72 inch
+    box = ax.get_window_extent()
+    assert (ends - half >= box.min).all()
+    assert (ends + half <= box.max).all()
+
+
+@pytest.mark.parametrize("plot", [plot_speed, plot_loss_building], ids=["speed", "loss building"])
+def test_the_bands_behind_the_curves_have_a_key(case, ax, plot):
+    plot(case, ax)
+    key = ax.get_legend()
+    names = [text.get_text() for text in key.get_texts()]
+    assert names.count("braking") == names.count("mid-corner (exits are white)") == 1
+    hatches = {patch.get_hatch() for patch in key.get_patches()} - {None}
+    assert hatches == {palette.PHASE_HATCHES["braking"], palette.PHASE_HATCHES["mid_corner"]}
 
 
 def test_bars_of_a_corner_add_up_to_its_loss_and_carry_different_hatches(case, ax):

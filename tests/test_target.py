@@ -9,8 +9,9 @@ from matplotlib.figure import Figure
 from truth_table import analysis_of, laps_of, truth_table
 
 from simlap.circuits import invented_circuit
-from simlap.figures_target import draw_reliability
+from simlap.figures_target import draw_ladder, draw_reliability
 from simlap.phases import PHASES
+from simlap.report.plain import lap_time
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Steps, composite, target_of
 
@@ -24,6 +25,14 @@ def test_the_ladder_descends_from_typical_to_limit(club, target):
     assert target.limit_s < target.limit_with_transitions_s < target.next_step.value
     assert target.next_step.value <= target.shown_s <= club.analysis.typical_lap_s + 0.02
     assert target.next_step.low <= target.next_step.value <= target.next_step.high
+
+
+def test_the_ladder_is_drawn_in_the_lap_times_of_all_other_outputs(club, target):
+    ax = Figure().subplots()
+    draw_ladder(club.analysis, target, ax)
+    assert f"shown: {lap_time(target.shown_s)}" in [text.get_text() for text in ax.texts]
+    assert ax.get_xlabel() == "lap time [min:s]"
+    assert ax.xaxis.get_major_formatter()(61.5, 0) == "1:01.50"
 
 
 def test_shown_is_slower_than_the_best_phases_added_up(target):
