@@ -82,18 +82,23 @@ def choose_priorities(
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
     """
     by_name = {sheet.corner: sheet for sheet in sheets}
+    own = {(corner.corner.name, phase.name): _drivers_own(phase) for corner in corners for phase in corner.phases}
+
+    def weight(priority: Priority) -> float:
+        return own[priority.corner, priority.phase] * (UNEXPLAINED if priority.kind == TIME_LOST else 1.0)
+
     found = []
     for corner in corners:
         sheet = by_name[corner.corner.name]
         chances = [
             chance
             for phase in corner.phases
-            if corner.clear and phase.gain_alone.low > 0.0 and phase.gain_alone.value >= limits["worth_s"]
+            if corner.clear and phase.gain_alone.low > 0.0 and _drivers_own(phase) >= limits["worth_s"]
             for chance in _candidate(corner, phase, findings, sheet, limits)
         ]
         if chances:
-            found.append(max(chances, key=_weight))
-    found.sort(key=_weight, reverse=True)
+            found.append(max(chances, key=weight))
+    found.sort(key=weight, reverse=True)
     calm = [each for each in found if not each.build_up]
     if calm and found[0].build_up:
         found.remove(calm[0])
@@ -103,9 +108,9 @@ def choose_priorities(
     return tuple(found[:PRIORITIES])
 
 
-def _weight(priority: Priority) -> float:
-    """Gain that orders the advice [s]."""
-    return priority.worth.value * (UNEXPLAINED if priority.kind == TIME_LOST else 1.0)
+def _drivers_own(phase: PhaseResult) -> float:
+    """Gain of a phase without what changes of gear cost [s]: it orders the advice."""
+    return phase.gain_alone.value - (phase.gear_changes_s or 0.0)
 
 
 def _candidate(

@@ -12,6 +12,7 @@ from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
 from simlap.envelope_grip import corner_grip
 from simlap.errors import NoSolution, NotEnoughData, OptionError
+from simlap.gearchange import gear_change_cost
 from simlap.kept import grip_limits
 from simlap.laps import LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
@@ -206,6 +207,8 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
     (typical_ledger,) = ledgers(line, fit.envelope.pack(), (typical,), phases, grip=grip)
     lap_ledgers = tuple(_ledger_or_none(line, fit, lap, phases, grip) for lap in laps)
+    recorded = {name: np.asarray(values)[counted] for name, values in table.channels.items()}
+    gears = gear_change_cost(line, fit.envelope.pack(), [laps[i] for i in counted], recorded, phases, grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
     return Analysis(
@@ -224,7 +227,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         lap_ledgers=lap_ledgers,
         typical_ledger=typical_ledger,
         corners=corner_results(
-            zones, line, fit, limit, limit_times, grip, phases, laps, counted, int(best), typical, typical_ledger
+            zones, line, fit, limit, limit_times, grip, phases, laps, counted, int(best), typical, typical_ledger, gears
         ),
         best_lap=int(table.numbers[best]),
         best_lap_s=laps[best].lap_time,

@@ -85,6 +85,7 @@ class PhaseResult:
     lost: Interval  #: lost here [s]
     caused: Interval  #: caused here, with its knock-on [s]
     gain_alone: Interval  #: gain if this phase alone is fixed [s]
+    gear_changes_s: float | None = None  #: part of the loss that changes of gear cost; None where no channel tells
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,7 @@ def corner_results(
     best: int,
     typical: Driven,
     ledger: Ledger,
+    gear_changes: np.ndarray | None = None,
 ) -> tuple[CornerResult, ...]:
     """Losses of the typical lap per corner and phase, ranked, with intervals.
 
@@ -62,6 +63,8 @@ def corner_results(
         Rows of the counted laps in `laps`; ``fit.draw_laps`` counts within them.
     best : int
         Row of the best counted lap.
+    gear_changes : float64 array, shape (p,), optional
+        What changes of gear cost in each phase, from `gear_change_cost`. [s]
     """
     dt = np.array([laps[row].dt for row in counted])
     lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt, ledger)
@@ -83,6 +86,7 @@ def corner_results(
                 lost=percentile_interval(ledger.lost[PHASES * index + k], lost[:, PHASES * index + k]),
                 caused=percentile_interval(ledger.caused[PHASES * index + k], caused[:, PHASES * index + k]),
                 gain_alone=percentile_interval(ledger.gain_alone[PHASES * index + k], gain[:, PHASES * index + k]),
+                gear_changes_s=None if gear_changes is None else float(gear_changes[PHASES * index + k]),
             )
             for k, (_, start, stop) in enumerate(zone.phases())
         )

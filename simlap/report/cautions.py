@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.conditions import beats_limit, trend_of
-from simlap.report.plain import counted_laps, lap_time
+from simlap.report.plain import corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ FEW_LAPS = 4
 UNEXPLAINED_SHARE = 0.003
 # A limit beaten by more than this over one phase is a fault of the envelope, not a feat of the driver. [s]
 BEATEN_S = 0.05
+# Changes of gear are told from here on: less moves no corner in the ranking.
+GEAR_CHANGES_S = 0.1  # [s]
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,8 @@ STANDING = (
     ),
     Caution(
         "point mass",
-        "The car is taken as a point on the driven line: no weight shift, no kerbs, no time to change pedals. A few "
-        "hundredths between corners mean nothing.",
+        "The car is taken as a point on the driven line: no weight shift, no kerbs, no time to change pedals or gears. "
+        "A few hundredths between corners mean nothing.",
     ),
     Caution(
         "conditions",
@@ -95,6 +97,7 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "envelope is too low there: losses nearby come out too small.",
             )
         )
+    raised += _gear_changes(analysis)
     if abs(analysis.unexplained_s) > UNEXPLAINED_SHARE * analysis.typical_lap_s:
         raised.append(
             Caution(
@@ -105,6 +108,24 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
             )
         )
     return tuple(raised)
+
+
+def _gear_changes(analysis: Analysis) -> list[Caution]:
+    cost = {
+        corner.corner.name: sum(phase.gear_changes_s or 0.0 for phase in corner.phases) for corner in analysis.corners
+    }
+    total = sum(cost.values())
+    if total < GEAR_CHANGES_S:
+        return []
+    most = max(cost, key=lambda name: cost[name])
+    return [
+        Caution(
+            "gear changes",
+            f"Changes of gear cost about {total:.1f} s of the typical lap, most of it behind "
+            f"{corner_label(most)} ({cost[most]:.2f} s). The limit lap changes gear in no time: that part of an "
+            "exit's loss is not the driver's to win.",
+        )
+    ]
 
 
 def comparison_cautions(comparison: "Comparison") -> tuple[Caution, ...]:

@@ -42,6 +42,7 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  phases {braking, mid_corner, exit}: start_m, stop_m (smaller than start_m across the start line),
                  lost_s (lost here; sums to typical minus limit lap), caused_s (with its knock-on; same sum less
                  unexplained_s), gain_alone_s (if this phase alone were at the limit; does not sum),
+                 gear_changes_s (part of it that changes of gear cost; null where no channel tells),
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
                  session_times_s, evidence {named numbers, keys end in their unit}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high}, build_up
@@ -221,6 +222,7 @@ def _phase(phase: PhaseResult, lost: float, caused: float) -> dict[str, Any]:
         "lost_s": {**_interval(phase.lost), "value": lost},
         "caused_s": {**_interval(phase.caused), "value": caused},
         "gain_alone_s": _interval(phase.gain_alone),
+        "gear_changes_s": None if phase.gear_changes_s is None else round(phase.gear_changes_s, TIME_DIGITS),
     }
 
 

@@ -1,0 +1,87 @@
+"""What gear changes cost: time in the exits that no driver gets back by driving better.
+
+The limit profile changes gear in no time, so a change is charged to the exit that holds it. Here each counted lap is
+solved twice with all its behaviour kept: as driven, and with the pull carried straight over every change of gear.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from simlap.driven import Driven
+from simlap.kept import kept_limits
+from simlap.line import Line
+from simlap.phases import EXIT, PHASES, PhaseMap
+from simlap.solver import solve_batch
+
+# From so long before a change to so long behind it the pull is carried over: the change itself, and half a period of
+# the motion's 2 Hz bandwidth on either side.
+BEFORE, BEHIND = 0.4, 0.6  # [s]
+# Engine speed per road speed falls by this much where a higher gear is taken; neighbouring gears are 15 to 50 % apart.
+RATIO_FALLS, WITHIN = 0.08, 0.25  # share, [s]
+# A change counts where the car pulls before and behind it.
+PULLS = 0.2  # [m/s²]
+
+
+def gear_change_cost(
+    line: Line,
+    packed: np.ndarray,
+    laps: Sequence[Driven],
+    channels: Mapping[str, np.ndarray],
+    phases: PhaseMap,
+    grip: np.ndarray,
+) -> np.ndarray | None:
+    """Mean time that the laps' changes to a higher gear cost, per phase, (p,) [s]; None where no channel tells.
+
+    Parameters
+    ----------
+    packed : float64 array, shape (ENVELOPE_SIZE,)
+        The envelope.
+    channels : mapping
+        ``gear`` or ``engine_speed`` [rad/s] of the laps at the stations, each (laps, n); NaN where unknown.
+    """
+    if not {"gear", "engine_speed"} & channels.keys():
+        return None
+    exits = np.arange(EXIT, phases.count, PHASES)
+    cost = np.zeros(phases.count)
+    for row, lap in enumerate(laps):
+        at = _up_shifts(lap, {name: values[row] for name, values in channels.items()})
+        healed = _carried_over(lap, at)
+        everything = kept_limits(lap, phases, np.ones((1 + exits.size, phases.count), dtype=bool), grip=grip)
+        pull = np.array(everything.own_drive)
+        for k, phase in enumerate(exits):
+            here = phases.stretches[phase]
+            pull[1 + k, here] = healed[here]
+        time = np.asarray(solve_batch(line, packed[None, :], replace(everything, own_drive=pull)).lap_time)
+        cost[exits] += np.maximum(time[0] - time[1:], 0.0) / len(laps)
+    return cost
+
+
+def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Stations at which a higher gear is taken."""
+    if "gear" in channels:
+        gear = np.round(channels["gear"])
+        rises = np.append(np.diff(gear), 0.0) > 0.0
+        return np.flatnonzero(rises & (gear > 0.0))
+    t = np.concatenate([[0.0], np.cumsum(lap.dt)[:-1]])
+    ratio = channels["engine_speed"] / lap.v
+    later, before = (np.interp(t + shift, t, ratio) for shift in (WITHIN, -WITHIN))
+    falls = 1.0 - later / before
+    falls[~np.isfinite(falls)] = 0.0
+    peaks = (falls > RATIO_FALLS) & (falls >= np.roll(falls, 1)) & (falls > np.roll(falls, -1))
+    return np.flatnonzero(peaks)
+
+
+def _carried_over(lap: Driven, at: np.ndarray) -> np.ndarray:
+    """The lap's accelerations (n,) with a straight line over each change of gear where it lies above them."""
+    t = np.concatenate([[0.0], np.cumsum(lap.dt)[:-1]])
+    out = np.array(lap.a)
+    for station in at:
+        first, last = np.searchsorted(t, [t[station] - BEFORE, t[station] + BEHIND])
+        last = min(int(last), t.size - 1)
+        if lap.a[first] > PULLS and lap.a[last] > PULLS:
+            inside = slice(int(first), last + 1)
+            over = np.interp(t[inside], [t[first], t[last]], [lap.a[first], lap.a[last]])
+            out[inside] = np.maximum(out[inside], over)
+    return out
