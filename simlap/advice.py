@@ -1,12 +1,13 @@
 """What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.arrival import warned
+from simlap.asked import as_asked, asked_speeds, left_alone
 from simlap.habit_laps import TRAFFIC
 from simlap.habit_link import sheets_of
 from simlap.habit_traces import CornerSheet, CornerTrace
@@ -22,6 +23,8 @@ PRIORITIES = 3
 TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
 #: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
 MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
+#: Kinds whose advice in mid-corner is a higher slowest speed.
+ASKS_SPEED = (TIME_LOST, "low minimum speed", "full throttle before the apex")
 PLACED_BY_SHAPE = (
     "The log holds no usable position: brake points of different laps are placed by the likeness of the paths, so that "
     "their spread from lap to lap holds that error as well."
@@ -61,7 +64,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     limits = thresholds or default_thresholds()
     sheets, remarks = sheets_of(analysis, limits)
     findings = find_habits(sheets, limits)
-    priorities = choose_priorities(analysis.corners, findings, sheets, limits)
+    priorities = choose_priorities(analysis.corners, findings, sheets, limits, asked_speeds(analysis))
     return Advice(
         findings=findings,
         priorities=warned(analysis, priorities),
@@ -75,12 +78,15 @@ def choose_priorities(
     findings: Sequence[Finding],
     sheets: Sequence[CornerSheet],
     limits: Thresholds,
+    asked: Mapping[str, float] | None = None,
 ) -> tuple[Priority, ...]:
     """At most three things to do, one a corner, by what fixing the phase alone is worth.
 
     Only corners and phases whose interval lies above zero count. A fast corner never heads the list before
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
+    No corner gets another slowest speed than the target asks for, `asked` above the typical lap's [km/h].
     """
+    asked = asked or {}
     by_name = {sheet.corner: sheet for sheet in sheets}
     own = {(corner.corner.name, phase.name): _drivers_own(phase) for corner in corners for phase in corner.phases}
 
@@ -94,7 +100,8 @@ def choose_priorities(
             chance
             for phase in corner.phases
             if corner.clear and phase.gain_alone.low > 0.0 and _drivers_own(phase) >= limits["worth_s"]
-            for chance in _candidate(corner, phase, findings, sheet, limits)
+            for chance in _candidate(as_asked(corner, asked), phase, findings, sheet, limits)
+            if not (left_alone(corner, asked) and chance.phase == "mid_corner" and chance.kind in ASKS_SPEED)
         ]
         if chances:
             found.append(max(chances, key=weight))

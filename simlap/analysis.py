@@ -178,15 +178,16 @@ def analyse(session: Session, track: Track | None = None, options: Options | Non
 
 def advised(analysis: Analysis) -> Analysis:
     """The analysis with what to tell the driver and the target ladder."""
-    analysis = replace(analysis, advice=advise(analysis))
     try:
         target = target_of(analysis)
         reason = target.no_step
     except NotEnoughData as error:
         target, reason = None, str(error)
-    if not reason:
-        return replace(analysis, target=target)
-    return replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
+    if reason:
+        analysis = replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
+    else:
+        analysis = replace(analysis, target=target)
+    return replace(analysis, advice=advise(analysis))  # asks for no other speeds than the target
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:

@@ -34,7 +34,10 @@ best_lap_s       fastest counted lap, as driven; best_lap its number
 typical_lap_s    per phase the median of the counted laps, added up
 limit_lap_s      {value, low, high}: a bound, not a target
 target           null (cautions[] then say why), or shown_s, next_step_s {value, low, high, chance}, limit_s,
-                 corners[], no_step: "" (`target --json` gives the reason here, with next_step_s null)
+                 corners[]: name, phases, build_up, worth_s (on top of those before it), and {now, next} or null of
+                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit),
+                 repeat_s: part of the step that the best lap has shown already,
+                 no_step: "" (`target --json` gives the reason here, with next_step_s null)
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),

@@ -230,13 +230,14 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
         "brake_point_m": ("brake at", "m"),
         "min_speed_kmh": ("lowest speed", "km/h"),
         "full_throttle_m": ("full throttle at", "m"),
+        "exit_speed_kmh": ("speed at the end of the exit", "km/h"),
     }
     changes = []
     for one in analysis.target.to_dict()["corners"]:
         if one["name"] != corner.corner.name:
             continue
         for key, (word, unit) in words.items():
-            mark = one[key]
+            mark = one.get(key)
             if mark is not None and f"{mark['now']:.0f}" != f"{mark['next']:.0f}":
                 changes.append(f"{word} {mark['next']:.0f} {unit} (now {mark['now']:.0f})")
     return tuple(changes)

@@ -10,6 +10,8 @@ from simlap.report.terminal import console
 from simlap.results import Analysis
 from simlap.target import Mark, Target
 
+WORTH_TELLING = 0.005  # [s] less rounds to nothing
+
 
 def print_target(analysis: Analysis, target: Target) -> None:
     """Print the ladder, what must change per corner, and the cautions."""
@@ -38,25 +40,34 @@ def print_target(analysis: Analysis, target: Target) -> None:
     ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
     out.print(ladder)
     if target.corners and not target.no_step:
-        changes = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+        changes = Table(box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
         changes.add_column("corner", no_wrap=True)
-        for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]"):
+        for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]", "exit's end\n[km/h]"):
             changes.add_column(head, justify="right", no_wrap=True)
         changes.add_column("work on", min_width=12)
         for corner in target.corners:
             changes.add_row(
-                Text(corner_label(corner.corner, 18)),
+                Text(corner_label(corner.corner, 14)),
                 f"{corner.worth_s:.2f}",
                 _mark(corner.brake_point_m, 0),
                 _mark(corner.min_speed_kmh, 0),
                 _mark(corner.full_throttle_m, 0),
+                _mark(corner.exit_speed_kmh, 0),
                 ", ".join(phase.replace("_", "-") for phase in corner.phases)
                 + (" (small steps)" if corner.build_up else ""),
             )
         out.print(changes)
-        out.print(Text("now > next; metres are stations from the start line", style="dim"))
+        out.print(Text("now > next; metres are stations from the start line; each worth comes on top of", style="dim"))
+        out.print(Text("those above it, and together they lead from shown to the next step", style="dim"))
     elif not target.no_step:
-        out.print(Text("No corner shows a clear loss that a step could take: repeat what you do."))
+        out.print(Text("No corner shows a clear loss that a likely step could take: repeat what you do."))
+    if not target.no_step and target.repeat_s >= WORTH_TELLING:
+        out.print(
+            Text(
+                f"{target.repeat_s:.2f} s of the next step are in your best lap ({lap_time(analysis.best_lap_s)}) "
+                "already: repeat it."
+            )
+        )
     out.print(
         Text(
             f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "

@@ -1,0 +1,121 @@
+"""Laps between what a driver has shown and the goal, phase by phase, joined by the solver."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simlap.driven import Driven
+from simlap.kept import kept_limits
+from simlap.phases import MID_CORNER, PHASES, PhaseMap
+from simlap.results import Analysis
+from simlap.solver import StationLimits, solve_batch
+
+SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
+
+Moves = dict[int, float]  # how far each phase moves from the shown lap (0) to the goal (1)
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """Where blends of the shown lap and the goal are tried."""
+
+    analysis: Analysis
+    shown: Driven
+    goal: Driven
+    unexplained_s: float = 0.0  #: by which the solver's copy of the shown lap is too slow [s]
+
+    def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
+        """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
+        laps = [blend(self.shown, self.goal, self.analysis.phases, each) for each in moves]
+        found = solve_batch(
+            self.analysis.line,
+            self.analysis.fit.envelope.pack()[None, :],
+            all_kept(laps, self.analysis.phases, self.analysis.grip),
+        )
+        return np.asarray(found.v), np.asarray(found.lap_time) - self.unexplained_s
+
+
+def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:
+    """The bench of the lap that the driver repeats, which is never slower than the typical one.
+
+    Phases that were each driven well on other laps may not fit together (a slow exit after a fast corner): where they
+    join to a lap slower than the typical one, the faster of a lap at the same level and the typical one stands in.
+    """
+    bench = Bench(analysis, composite(laps, analysis.phases), goal)
+    typical = analysis.typical_lap_s
+    if bench.solve([{}])[1][0] > typical:
+        level = np.quantile([lap.lap_time for lap in laps], SHOWN_LEVEL)
+        driven = min(laps, key=lambda lap: abs(lap.lap_time - level))
+        others = [Bench(analysis, lap, goal) for lap in (driven, analysis.typical)]
+        bench = min(others, key=lambda each: float(each.solve([{}])[1][0]))
+    return replace(bench, unexplained_s=max(0.0, float(bench.solve([{}])[1][0]) - typical))
+
+
+def joined(moves: dict[int, Moves]) -> Moves:
+    """Moves of all corners in one."""
+    return {phase: move for own in moves.values() for phase, move in own.items()}
+
+
+KEPT_FIELDS = ("cap", "floor", "own_brake", "own_drive", "own_brake_mode", "own_drive_mode")
+
+
+def all_kept(laps: list[Driven], phases: PhaseMap, grip: np.ndarray) -> StationLimits:
+    """Limits of a batch in which each run keeps every phase of its own lap."""
+    everything = np.ones((1, phases.count), dtype=bool)
+    runs = [kept_limits(lap, phases, everything) for lap in laps]
+    stacked = {name: np.vstack([getattr(run, name) for run in runs]) for name in KEPT_FIELDS}
+    return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip)
+
+
+def composite(laps: list[Driven], phases: PhaseMap, level: float = SHOWN_LEVEL) -> Driven:
+    """Of each phase the lap nearest to the `level` quantile of its times; not yet joined."""
+    sums = np.array([phases.sums(lap.dt) for lap in laps])
+    wanted = np.quantile(sums, level, axis=0)
+    source = np.argmin(np.abs(sums - wanted), axis=0)[phases.phase]
+    station = np.arange(phases.phase.size)
+    return Driven(
+        **{name: np.array([getattr(lap, name) for lap in laps])[source, station] for name in ("dt", "v", "a")}
+    )
+
+
+def _shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
+    """Share of the goal's behaviour that each phase uses, shape (p,); NaN in empty phases.
+
+    Braking and exit: time that the goal takes over the phase's stretch of path, per time taken. Mid-corner:
+    square of the ratio of the slowest speeds, the ratio of lateral accelerations.
+    """
+    share = np.full(phases.count, np.nan)
+    for phase in np.unique(phases.phase):
+        here = phases.phase == phase
+        if phase % PHASES == MID_CORNER:
+            share[phase] = (lap.v[here].min() / goal.v[here].min()) ** 2
+        else:
+            share[phase] = goal.dt[here].sum() / lap.dt[here].sum()
+    return share
+
+
+def wanted_shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
+    """How far each phase is to move from `lap` (0) to `goal` (1): to the median share of the other corners."""
+    share = _shares(lap, goal, phases)
+    move = np.zeros(phases.count)
+    for kind in range(PHASES):
+        own = np.arange(kind, phases.count, PHASES)
+        for phase in own:
+            others = share[own[own != phase]]
+            if np.isnan(share[phase]) or np.isnan(others).all():
+                continue
+            wanted = float(np.nanmedian(others))
+            if share[phase] < wanted and share[phase] < 1.0:
+                move[phase] = min(1.0, (wanted - share[phase]) / (1.0 - share[phase]))
+    return move
+
+
+def blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: Moves) -> Driven:
+    """`lap` with speed and acceleration of some phases moved towards `goal`."""
+    share = np.zeros(phases.count)
+    for phase, move in moves.items():
+        share[phase] = move
+    w = share[phases.phase]
+    # a speed above the goal's is kept: the driver has shown it
+    v = lap.v + w * np.maximum(goal.v - lap.v, 0.0)
+    return replace(lap, v=v, a=lap.a + w * (goal.a - lap.a))

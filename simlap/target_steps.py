@@ -1,0 +1,126 @@
+"""Which phases of which corners are raised for the next step, and how far."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.chance import Outlook
+from simlap.phases import MID_CORNER, PHASES
+from simlap.results import CornerResult
+from simlap.target_blend import Bench, Moves, joined, wanted_shares
+from simlap.target_marks import fast_corners_within, marks_of, visible, within
+from simlap.target_types import Steps
+
+BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
+SMALLEST_WORTH = 0.01  # [s] a corner that gains less is not worth a driver's attention
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What is looked at while the moves are chosen."""
+
+    bench: Bench
+    shown_v: np.ndarray  #: the shown lap's speed, (n,) [m/s]
+    shown_s: float
+    ahead: Outlook  #: lap times to come
+    steps: Steps
+    outing: int
+
+    def realistic(self, lap_time: float) -> bool:
+        """Neither more than the outings' share of the lap nor less likely than the least chance."""
+        most = self.outing * self.steps.lap_share * self.shown_s
+        return self.shown_s - lap_time <= most and self.ahead.chance_of(lap_time) >= self.steps.least_chance
+
+
+def raised(plan: Plan, before: dict[int, Moves]) -> dict[int, Moves]:
+    """Per corner index the phases to raise, in the order in which they are worth working on.
+
+    Parameters
+    ----------
+    before : dict
+        Moves of the outing before this one: nothing is asked for less than then.
+
+    Notes
+    -----
+    One corner after the other is raised as far as its steps and what is realistic for the whole lap allow. One that
+    then gains nothing worth naming, or in which no mark moves, is left out: few whole steps are better driven
+    than many small ones.
+    """
+    wanted = wanted_shares(plan.bench.shown, plan.bench.goal, plan.bench.analysis.phases)
+    chosen = dict(before)
+    for index, most in _worth_working_on(plan, wanted, before).items():
+        found = _largest(plan, index, chosen, most)
+        if found:
+            chosen[index] = found
+    order = sorted(chosen, key=lambda index: _order(plan.bench.analysis.corners[index]))
+    return {index: chosen[index] for index in order}
+
+
+def _order(corner: CornerResult) -> tuple[bool, int]:
+    """Most to gain first, but fast corners never lead."""
+    return corner.build_up, corner.rank
+
+
+def _worth_working_on(plan: Plan, wanted: np.ndarray, before: dict[int, Moves]) -> dict[int, Moves]:
+    """What the steps allow in the corners of the outing before, then in those with a clear loss to be had."""
+    analysis = plan.bench.analysis
+    found = {index: _within_steps(plan, index, wanted, floor) for index, floor in before.items()}
+    for result in analysis.ranked:
+        index = analysis.corners.index(result)
+        if len(found) >= plan.steps.corners:
+            break
+        if result.clear and index not in found:
+            most = _within_steps(plan, index, wanted, {})
+            found |= {index: most} if most else {}
+    return {index: found[index] for index in sorted(found, key=lambda index: _order(analysis.corners[index]))}
+
+
+def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> Moves:
+    """The moves of one corner that its own steps allow, its dearest phase first; never less than `floor`."""
+    analysis = plan.bench.analysis
+    result, length = analysis.corners[index], float(analysis.line.length)
+    now = marks_of(analysis, index, plan.shown_v)
+    gains = [phase.gain_alone.value for phase in result.phases]
+    own = dict(floor)
+    for kind in sorted(range(PHASES), key=lambda k: -gains[k]):
+        phase = PHASES * index + kind
+        goal = float(wanted[phase])
+        if kind == MID_CORNER and gains[kind] == max(gains):
+            goal = 1.0  # the corner's largest loss: what the steps allow, as in the notes
+        least = own.get(phase, 0.0)
+        tried = [own | {phase: least + float(share) * max(goal - least, 0.0)} for share in BLENDS]
+        v, _ = plan.bench.solve(tried)
+        fits = [
+            i
+            for i, row in enumerate(v)
+            if within(result, length, now, marks_of(analysis, index, row), plan.steps, plan.outing)
+            and fast_corners_within(analysis, plan.shown_v, row, plan.steps, plan.outing)
+        ]
+        if fits and fits[-1] > 0:
+            own = tried[fits[-1]]
+    return own if any(own.values()) else {}
+
+
+def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> Moves:
+    """As much of `most` as is realistic with the moves chosen so far; empty where it changes nothing to name."""
+    analysis, bench = plan.bench.analysis, plan.bench
+    floor = chosen.get(index, {})
+    tried = [
+        {phase: floor.get(phase, 0.0) + float(share) * (move - floor.get(phase, 0.0)) for phase, move in most.items()}
+        for share in BLENDS
+    ]
+    v, lap_times = bench.solve([joined(chosen | {index: own}) for own in tried])
+    fits = [
+        i
+        for i in range(1, len(tried))
+        if plan.realistic(float(lap_times[i]))
+        and fast_corners_within(analysis, plan.shown_v, v[i], plan.steps, plan.outing)
+    ]
+    if not fits:
+        return floor
+    own = tried[fits[-1]]
+    now = marks_of(analysis, index, plan.shown_v)
+    then = marks_of(analysis, index, bench.solve([own])[0][0])
+    if not floor and (lap_times[0] - lap_times[fits[-1]] < SMALLEST_WORTH or not visible(now, then)):
+        return {}
+    return own

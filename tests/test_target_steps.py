@@ -1,0 +1,179 @@
+"""What the next step asks of the corners: whole steps that a driver can see, which explain the lap time asked for."""
+
+import itertools
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from truth_table import analysis_of, truth_table
+
+from simlap.analysis import advised
+from simlap.circuits import invented_circuit
+from simlap.report.target import print_target
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
+from simlap.target import Mark, Steps, target_of
+from simlap.target_blend import Bench, composite, shown_bench
+from simlap.target_marks import Marks, fast_corners_within, speed_asked, visible, within
+from simlap.units import MS_TO_KMH
+
+TRACK = invented_circuit("club")
+LINE = TRACK.line.resample(2.0)
+MARKS = ("brake_point_m", "min_speed_kmh", "full_throttle_m", "exit_speed_kmh")
+# Marks that tell a driver what changes in a phase.
+OF_PHASE = {"braking": MARKS[:1], "mid_corner": MARKS[1:2], "exit": MARKS[2:]}
+
+
+def session(seed, **choices):
+    driver = replace(Driver.with_deficits(TRACK.corners, seed=seed), improvement=0.05)
+    return truth_table(
+        synthetic_session(TRACK, club_car(), driver, Sensors.good(), laps=8, seed=seed, losses=False, **choices),
+        LINE,
+        seed=seed,
+    )
+
+
+@pytest.fixture(scope="module", params=[0, 8, 23])
+def analysis(request):
+    """Eight laps of a driver with deficits, from their truth."""
+    return analysis_of(session(request.param), TRACK, LINE)
+
+
+@pytest.fixture(scope="module")
+def outings(analysis):
+    return [target_of(analysis, outing=number) for number in (1, 2, 3)]
+
+
+def seen(mark):
+    return mark is not None and f"{mark.now:.0f}" != f"{mark.next:.0f}"
+
+
+def test_each_corner_in_the_list_has_a_mark_that_moves_and_each_phase_the_one_that_tells_of_it(outings):
+    assert any(target.corners for target in outings)
+    for target in outings:
+        for corner in target.corners:
+            moved = [name for name in MARKS if seen(getattr(corner, name))]
+            assert moved, corner
+            assert corner.phases
+            if len(corner.phases) > 1:
+                assert all(set(moved) & set(OF_PHASE[phase]) for phase in corner.phases)
+
+
+def test_worths_and_what_was_driven_already_add_up_to_the_step(outings):
+    for target in outings:
+        step = target.shown_s - target.next_step.value
+        assert sum(corner.worth_s for corner in target.corners) + target.repeat_s == pytest.approx(step, abs=1e-9)
+        assert target.repeat_s >= 0.0
+        assert all(corner.worth_s >= 0.01 for corner in target.corners)
+
+
+def test_slowest_speeds_go_half_way_to_the_limit_and_one_step_at_most(analysis, outings):
+    results = {corner.corner.name: corner for corner in analysis.corners}
+    for number, target in enumerate(outings, start=1):
+        for corner in target.corners:
+            result = results[corner.corner]
+            typical, limit = result.min_speed_typical * MS_TO_KMH, result.min_speed_limit * MS_TO_KMH
+            step = (2.0 if corner.build_up else 4.0) * number
+            asked = typical + min(step, (1.0 - 0.5**number) * max(limit - typical, 0.0))
+            assert corner.min_speed_kmh.next <= max(asked, corner.min_speed_kmh.now) + 1e-3
+            assert corner.min_speed_kmh.next - corner.min_speed_kmh.now <= step + 1e-3
+
+
+def test_later_outings_never_ask_for_less(outings):
+    for before, after in itertools.pairwise(outings):
+        later = {corner.corner: corner for corner in after.corners}
+        assert after.next_step.value <= before.next_step.value + 1e-9
+        for corner in before.corners:
+            assert later[corner.corner].min_speed_kmh.next >= corner.min_speed_kmh.next - 1e-6
+            if corner.exit_speed_kmh is not None:
+                assert later[corner.corner].exit_speed_kmh.next >= corner.exit_speed_kmh.next - 1e-6
+
+
+def test_advice_is_drawn_up_with_the_target_in_hand(analysis, monkeypatch):
+    told = {}
+    monkeypatch.setattr("simlap.analysis.advise", lambda done: told.setdefault("with", done) and done.advice)
+    advised(analysis)
+    assert told["with"].target is not None
+
+
+def test_phases_that_do_not_fit_together_are_not_shown_as_repeated(analysis, monkeypatch):
+    # what joins the slowest phases stands for phases that do not fit: slower than the typical lap
+    laps = [analysis.lap_driven[row] for row in analysis.counted]
+    plain = shown_bench(analysis, laps, laps[0])
+    assert plain.unexplained_s == 0.0
+    monkeypatch.setattr("simlap.target_blend.composite", lambda laps, phases: composite(laps, phases, level=1.0))
+    (slowest,) = Bench(analysis, composite(laps, analysis.phases, level=1.0), laps[0]).solve([{}])[1]
+    assert slowest > analysis.typical_lap_s
+    bench = shown_bench(analysis, laps, laps[0])
+    # a lap at the level that a quarter of the laps reach, or the typical one; the solver copies a lap to 0.3 %
+    assert bench.solve([{}])[1][0] <= analysis.typical_lap_s + 1e-9
+    assert bench.unexplained_s < 0.003 * analysis.typical_lap_s
+
+
+def test_steps_too_small_to_see_are_not_asked_for(analysis):
+    for share in (0.00012, 0.00016, 0.0002):  # a hundredth or two of a second
+        target = target_of(analysis, steps=Steps(lap_share=share, least_chance=0.0))
+        for found in target.corners:
+            assert any(seen(getattr(found, name)) for name in MARKS)
+
+
+def corner(typical, limit, build_up=False):
+    return SimpleNamespace(min_speed_typical=typical / MS_TO_KMH, min_speed_limit=limit / MS_TO_KMH, build_up=build_up)
+
+
+def test_speed_asked_is_what_the_notes_ask_for():
+    # half of the gap, 4 km/h at most, 2 in fast corners; the second outing half of what is left, within two steps
+    assert speed_asked(corner(94.0, 98.0), Steps(), 1) == pytest.approx(96.0)
+    assert speed_asked(corner(94.0, 98.0), Steps(), 2) == pytest.approx(97.0)
+    assert speed_asked(corner(75.0, 90.0), Steps(), 1) == pytest.approx(79.0)
+    assert speed_asked(corner(160.0, 172.0, build_up=True), Steps(), 1) == pytest.approx(162.0)
+    assert speed_asked(corner(99.0, 98.0), Steps(), 1) == pytest.approx(99.0)
+
+
+def test_marks_beyond_a_step_are_refused():
+    now = Marks(brake_m=500.0, slowest_kmh=94.0, full_m=700.0, exit_kmh=130.0)
+    place = corner(94.0, 104.0)
+
+    def allowed(**then):
+        return within(place, 3000.0, now, replace(now, **then), Steps(), 1)
+
+    assert allowed(brake_m=505.0, slowest_kmh=98.0, full_m=690.0)
+    assert not allowed(brake_m=505.1)
+    assert not allowed(brake_m=499.0)  # nobody brakes earlier to be faster
+    assert not allowed(slowest_kmh=98.1)
+    assert not allowed(full_m=689.9)
+    assert not within(place, 3000.0, replace(now, brake_m=2999.0), replace(now, brake_m=5.0), Steps(), 1)  # by 6 m
+
+
+def test_marks_are_seen_as_they_are_printed():
+    now = Marks(brake_m=500.4, slowest_kmh=94.4, full_m=None, exit_kmh=130.0)
+    assert visible(now, replace(now, brake_m=499.6, slowest_kmh=94.49)) == set()
+    assert visible(now, replace(now, slowest_kmh=94.6, full_m=3.0)) == {"slowest_kmh"}
+
+
+def test_a_fast_corner_is_not_carried_faster_by_what_is_raised_before_it(analysis):
+    now = np.asarray(analysis.typical.v)
+    fast = replace(analysis, corners=tuple(replace(c, build_up=i == 2) for i, c in enumerate(analysis.corners)))
+    here = analysis.phases.phase // 3 == 2
+    assert fast_corners_within(fast, now, now + 1.9 / MS_TO_KMH * here, Steps(), 1)
+    assert not fast_corners_within(fast, now, now + 2.1 / MS_TO_KMH * here, Steps(), 1)
+    assert fast_corners_within(fast, now, now + 3.9 / MS_TO_KMH * here, Steps(), 2)
+    assert fast_corners_within(fast, now, now + 9.0 / MS_TO_KMH * ~here, Steps(), 1)
+
+
+def test_the_table_shows_the_speed_at_the_end_of_an_exit_and_what_the_best_lap_has_shown(club, capsys):
+    target = target_of(club.analysis)
+    first = replace(
+        target.corners[0], corner="An uncommonly long name", brake_point_m=Mark(1250.0, 1255.0), worth_s=0.22,
+        full_throttle_m=Mark(1436.0, 1431.0), min_speed_kmh=Mark(97.0, 101.0), exit_speed_kmh=Mark(160.6, 163.2),
+        phases=("braking", "mid_corner", "exit"),
+    )  # fmt: skip
+    print_target(club.analysis, replace(target, corners=(first,), repeat_s=0.07))
+    printed = capsys.readouterr().out
+    assert "161 > 163" in printed
+    assert "1250 > 1255" in printed
+    assert "0.07 s of the next step are in your best lap" in printed
+    assert max(map(len, printed.splitlines())) <= 80
+    data = target.to_dict()
+    assert data["repeat_s"] == pytest.approx(target.repeat_s, abs=5e-4)
+    assert set(data["corners"][0]) >= {"exit_speed_kmh", "min_speed_kmh", "worth_s"}
