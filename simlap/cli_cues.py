@@ -61,7 +61,7 @@ def cues(
             "or by --crossing-video-time SECONDS with --crossing-lap N."
         )
     from simlap.analysis import analyse
-    from simlap.cues import Sync, chapter_cues, finding_cues, webvtt
+    from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
 
     options = build_options(start=start_line, laps=laps, drop=drop, seed=seed)
@@ -77,6 +77,6 @@ def cues(
         sync = Sync.from_crossing(result, crossing_lap, crossing_video_time)
     shown = result.best_lap if lap is None else lap
     notes = finding_cues(result, sync, shown)
-    write_text(out, webvtt(notes, f"Findings of lap {shown} of {session.source}"))
+    write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}"))
     write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
     say(f"{len(notes)} notes of lap {shown} in {out}, chapters in {target}")

@@ -4,18 +4,26 @@ The log and the video each have a clock; a `Sync` carries one to the other. Note
 chapters from all flying laps and their corners.
 """
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
-from simlap.report.plain import clean, corner_label, lap_time, seconds
-from simlap.results import Analysis
+from simlap.report.plain import clean, corner_label, lap_time
+from simlap.results import Analysis, Finding
 
 LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
 LEAST_SHOWN = 2.5  # [s] a note that gives way sooner than this is shown together with the next one
 SHOWN = 5.0  # [s] long enough to read two short lines
+READ = 3.0  # [words/s] 180 words a minute, what subtitles are commonly held to
+# On how many laps, and what the phase is worth: it ends a finding's sentence, and there is no time to read it.
+ASIDE = re.compile(r" \([^()]* laps; [^()]*\)\.?$")
+CAUTION = (
+    "What was driven, against a bound drawn from these laps: no instruction. Small steps. Rules, coach and marshals "
+    "come first; closed courses only."
+)
 CHAPTER_LENGTH = 60  # characters of a corner's name in a player's list of chapters
 ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}  # WebVTT 1, section 4.2.2: text of a cue
 
@@ -70,13 +78,12 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
         others = sorted({one for finding in analysis.advice.findings for one in finding.laps})
         where = f"findings occur in laps {', '.join(map(str, others))}" if others else "no lap has any"
         raise NotEnoughData(f"lap {number}: no finding occurred in it, so there is nothing to show; {where}.")
-    cues = []
+    groups = []
     for moment, finding in moments:
         at = sync.video_time(moment)
         if at + SHOWN - LEAD > 0.0:
-            text = f"{clean(finding.sentence)}\nphase worth {seconds(finding.worth_s)} s"
-            cues.append(Cue(max(at - LEAD, 0.0), at + SHOWN - LEAD, text))
-    cues = _one_at_a_time(cues)
+            groups.append(_Group(max(at - LEAD, 0.0), at + SHOWN - LEAD, (finding,)))
+    cues = [Cue(group.start_s, group.stop_s, _readable(group)) for group in _one_at_a_time(groups)]
     if not cues:
         raise NotEnoughData(
             f"lap {number}: all its findings lie before the video starts, {sync.video_start_s:.1f} s on the log's "
@@ -85,18 +92,46 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
     return tuple(cues)
 
 
-def _one_at_a_time(cues: list[Cue]) -> list[Cue]:
-    """Cues that follow each other: one that begins too soon behind another waits or is joined to it."""
-    shown: list[Cue] = []
-    for cue in cues:
-        if shown and cue.start_s < shown[-1].start_s + LEAST_SHOWN:
+@dataclass(frozen=True)
+class _Group:
+    """Findings shown together."""
+
+    start_s: float
+    stop_s: float
+    findings: tuple[Finding, ...]
+
+
+def _one_at_a_time(groups: list[_Group]) -> list[_Group]:
+    """Groups that follow each other: one that begins too soon behind another is joined to it, or cuts it short."""
+    shown: list[_Group] = []
+    for group in groups:
+        if shown and group.start_s < shown[-1].start_s + LEAST_SHOWN:
             last = shown.pop()
-            cue = Cue(last.start_s, max(last.stop_s, cue.stop_s), f"{last.text}\n{cue.text}")
-        elif shown and cue.start_s < shown[-1].stop_s:
-            last = shown.pop()
-            shown.append(Cue(last.start_s, cue.start_s, last.text))
-        shown.append(cue)
+            group = _Group(last.start_s, max(last.stop_s, group.stop_s), last.findings + group.findings)
+        elif shown and group.start_s < shown[-1].stop_s:
+            shown.append(replace(shown.pop(), stop_s=group.start_s))
+        shown.append(group)
     return shown
+
+
+def _readable(group: _Group) -> str:
+    """As many findings as can be read while the group is shown, most worth first; how many more there are is said."""
+    left = READ * (group.stop_s - group.start_s)
+    texts: list[str] = []
+    for finding in sorted(group.findings, key=lambda one: -one.worth_s):
+        text = ASIDE.sub("", clean(finding.sentence))
+        left -= len(text.split())
+        if texts and left < 0.0:
+            break
+        texts.append(text)
+    more = len(group.findings) - len(texts)
+    return "\n".join(texts) + (f" (+{more} more)" if more else "")
+
+
+def with_caution(cues: Sequence[Cue]) -> tuple[Cue, ...]:
+    """The cues with `CAUTION` at the start of the video, as long as there is time for it."""
+    stop = min(SHOWN, cues[0].start_s) if cues else SHOWN
+    return (Cue(0.0, stop, CAUTION), *cues) if stop >= LEAST_SHOWN else tuple(cues)
 
 
 def chapter_cues(analysis: Analysis, sync: Sync) -> tuple[Cue, ...]:
@@ -122,10 +157,10 @@ def chapter_cues(analysis: Analysis, sync: Sync) -> tuple[Cue, ...]:
 
 
 def webvtt(cues: Sequence[Cue], note: str = "") -> str:
-    """The cues as a WebVTT file; `note` becomes a comment at its head."""
+    """The cues as a WebVTT file; `note` becomes a comment at its head, with the caution."""
     blocks = ["WEBVTT"]
     if note:
-        blocks.append(f"NOTE {escaped(note)}")
+        blocks.append(f"NOTE {escaped(note)}. {escaped(CAUTION)}")
     for number, cue in enumerate(cues, start=1):
         lines = "\n".join(escaped(line) for line in cue.text.split("\n") if line.strip())
         blocks.append(f"{number}\n{timestamp(cue.start_s)} --> {timestamp(cue.stop_s)}\n{lines}")

@@ -1,6 +1,7 @@
 """Notes and chapters for the video, read back by an independent parser (webvtt-py)."""
 
 import html
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,18 @@ from report_case import FAST, FIRST_START, HOSTILE, LENGTH, NAMES, SLOW, circle_
 from typer.testing import CliRunner
 
 from simlap.cli import app
-from simlap.cues import SHOWN, Cue, Sync, chapter_cues, escaped, finding_cues, timestamp, webvtt
+from simlap.cues import (
+    CAUTION,
+    SHOWN,
+    Cue,
+    Sync,
+    chapter_cues,
+    escaped,
+    finding_cues,
+    timestamp,
+    webvtt,
+    with_caution,
+)
 from simlap.errors import NotEnoughData, OptionError
 
 VIDEO_START = 90.0  # [s] clock of the log at the first frame
@@ -100,7 +112,29 @@ def test_text_escapes_follow_the_standard():
 def test_parser_sees_the_order_and_the_comment_is_no_cue():
     text = webvtt((Cue(1.0, 2.0, "one"), Cue(1.5, 3.0, "two\nlines")), "a comment")
     assert [(cue.text, cue.start) for cue in read(text)] == [("one", "00:00:01.000"), ("two\nlines", "00:00:01.500")]
-    assert text.startswith("WEBVTT\n\nNOTE a comment\n\n")
+    assert text.startswith("WEBVTT\n\nNOTE a comment. What was driven, against a bound")
+
+
+def test_a_note_holds_no_more_words_than_can_be_read():
+    # Source: 180 words a minute, the usual rate of subtitles: 15 words in 5 s.
+    case = circle_case()
+    sentence = "North: one two three four five six seven (8 of 8 laps; part of the 0.09 s in this phase)."
+    finding = replace(case.advice.findings[0], sentence=sentence, worth_s=0.09)
+    better = replace(finding, sentence=sentence.replace("North: one", "North: best"), worth_s=0.2)
+
+    def shown(*findings):
+        advised = replace(case, advice=replace(case.advice, findings=findings))
+        return [cue.text for cue in finding_cues(advised, Sync(VIDEO_START), 1)]
+
+    assert shown(finding) == ["North: one two three four five six seven"]
+    assert shown(finding, better, finding) == ["North: best two three four five six seven (+2 more)"]
+
+
+def test_the_caution_opens_the_video_unless_a_note_needs_the_place():
+    note = Cue(20.0, 25.0, "one")
+    assert with_caution((note,)) == (Cue(0.0, SHOWN, CAUTION), note)
+    soon = Cue(1.0, 6.0, "one")
+    assert with_caution((soon,)) == (soon,)
 
 
 def test_a_moment_before_the_first_frame_is_left_out_and_said():
@@ -160,6 +194,7 @@ def test_command_writes_notes_and_chapters_beside_each_other(tmp_path, monkeypat
     notes = parser.read(str(tmp_path / "notes.vtt"))
     chapters = parser.read(str(tmp_path / "notes.chapters.vtt"))
     # Lap 1 begins 10 s into the video; its finding lies 5 s later and is shown 1.5 s before that.
-    assert [cue.start for cue in notes] == ["00:00:13.500"]
+    assert [cue.start for cue in notes] == ["00:00:00.000", "00:00:13.500"]
+    assert "closed courses only" in notes[0].text
     assert chapters[0].start == "00:00:10.000"
     assert chapters[0].text.startswith("Lap 1, 41.92")
