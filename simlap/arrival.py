@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.habits import spoken
 from simlap.kept import kept_limits
 from simlap.phases import PHASE_NAMES, PHASES
-from simlap.report.plain import corner_label
 from simlap.results import Analysis, CornerResult, Priority
 from simlap.solver import solve_batch
 from simlap.units import MS_TO_KMH
@@ -71,7 +71,8 @@ def warned(analysis: Analysis, priorities: Sequence[Priority]) -> tuple[Priority
 
 def arrival_words(arrival: Arrival) -> str:
     """One sentence for the driver."""
+    where = spoken(arrival.corner.corner.name, begins=False)
     return (
-        f"You will arrive up to {arrival.faster_kmh:.0f} km/h faster at {corner_label(arrival.corner.corner.name)}, a "
+        f"You will arrive up to {arrival.faster_kmh:.0f} km/h faster at {where}, a "
         f"fast corner: build up there, by at most {arrival.corner.step_kmh:.0f} km/h per outing."
     )

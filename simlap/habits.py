@@ -160,9 +160,10 @@ def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_a
     )
 
 
-def spoken(corner: str) -> str:
-    """A corner's name as it reads in a sentence: a bare number gets the word before it."""
-    return f"Corner {corner}" if corner.isdecimal() else corner
+def spoken(corner: str, *, begins: bool = True) -> str:
+    """A corner's name as it reads in a sentence, or where one `begins`: a bare number gets the word before it."""
+    word = "Corner" if begins else "corner"
+    return f"{word} {corner}" if corner.isdecimal() else corner
 
 
 def _middle(name: str, values: Sequence[float]) -> float:
