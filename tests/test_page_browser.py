@@ -1,6 +1,7 @@
 """report.html in a real browser: linking, keyboard, sorting, phone, print, contrast."""
 
 import os
+import re
 import shutil
 
 import pytest
@@ -189,6 +190,17 @@ def test_print_hides_the_readout_and_keeps_the_charts(visit):
     assert page.locator(".plot svg").first.is_visible()
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.pdf(format="A4").startswith(b"%PDF-")
+
+
+def test_on_paper_two_corners_share_a_page_and_nothing_is_cut_at_its_edge(visit):
+    # Each corner on a page of its own, half of it empty, made eight pages of this analysis.
+    page = visit()
+    pages = len(re.findall(rb"/Type /Page\b(?!s)", page.pdf(format="A4", prefer_css_page_size=True)))
+    assert 1 < pages <= 7
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 1017})  # A4 less 14 mm on each side, at 96 px an inch
+    wide = "[...document.querySelectorAll('.zoom .plot, .envelope')].map(e => e.getBoundingClientRect().right)"
+    assert max(page.evaluate(wide)) <= 688
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
