@@ -39,6 +39,8 @@ POSITIONS_ALONE = (
     "speed as well."
 )
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
+# Share of the log in gaps, or of the positions left out, above which the verdict is no better than this.
+REPAIRED_USABLE, REPAIRED_POOR = 0.03, 0.3
 
 
 def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Origin | None = None) -> Motion:
@@ -294,16 +296,20 @@ def _quality(
     inertial: Mapping[str, Observation],
     top: float,
 ) -> MotionQuality:
-    repaired = max(float(1.0 - valid.mean()), (fused.outliers + fixes.dropped) / (fixes.t.size + fixes.dropped))
+    missing = float(1.0 - valid.mean())
+    wild = (fused.outliers + fixes.dropped) / (fixes.t.size + fixes.dropped)
+    repaired = max(missing, wild)
     verdict, reason = "good", f"accelerations to {spread:.2f} m/s² at {carried:.1f} Hz"
+    # Only what weighs is named: a log without repairs is not rated down for them.
+    told = [f"{100 * missing:.0f} % of the time lies in gaps without positions"] * (missing > REPAIRED_USABLE)
+    told += [f"{100 * wild:.0f} % of the positions were wild and left out"] * (wild > REPAIRED_USABLE)
+    all_told = ", ".join([*told, f"{fixes.rate:.1f} fixes/s", reason])
     if top < MOVES:
         verdict, reason = "not enough", f"the car hardly moves, {top:.1f} m/s at most"
-    elif repaired > 0.3 or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
-        verdict = "not enough"
-        reason = f"{100 * repaired:.0f} % of the log had to be repaired, {fixes.rate:.1f} fixes/s, {reason}"
-    elif repaired > 0.03 or spread > USABLE_ACCELERATION or carried < 1.0:
-        verdict = "usable"
-        reason = f"{100 * repaired:.1f} % of the log had to be repaired, {fixes.rate:.1f} fixes/s, {reason}"
+    elif repaired > REPAIRED_POOR or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
+        verdict, reason = "not enough", all_told
+    elif repaired > REPAIRED_USABLE or spread > USABLE_ACCELERATION or carried < 1.0:
+        verdict, reason = "usable", all_told
     rms = fused.rms
     return MotionQuality(
         fixes.rate,

@@ -2,6 +2,7 @@
 
 import re
 from functools import lru_cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
+from simlap.located import _quality
 from simlap.motion import motion_of
 from simlap.sensors import fixes_of
 from simlap.session import Session
@@ -314,3 +316,22 @@ def test_a_log_that_cannot_show_a_path_is_refused_with_what_is_missing(channels,
 def test_bandwidth_beyond_what_the_knots_carry_is_refused():
     with pytest.raises(OptionError, match=r"bandwidth 9\.0 Hz"):
         motion_of(Session.from_arrays(np.arange(500) / 50.0, speed=np.full(500, 20.0)), bandwidth=9.0)
+
+
+def test_a_clock_that_jumps_is_told_as_a_gap_and_not_as_repairs():
+    d = short()
+    s = logged(d, 10, speed_ms=0.05, seed=6)
+    late = s.t + np.where(s.t > s.t[s.t.size // 2], 3600.0, 0.0)
+    motion = motion_of(Session.from_arrays(late, **s.channels))
+    share = 100.0 * 3600.0 / (late[-1] - late[0])  # all of it is the gap
+    assert motion.quality.reason.startswith(f"{share:.0f} % of the time lies in gaps without positions, ")
+    assert "repaired" not in motion.quality.reason
+
+
+@pytest.mark.parametrize("spread", [0.7, 2.1], ids=["usable", "not enough"])
+def test_a_log_without_repairs_is_not_rated_down_for_them(spread):
+    fixes = SimpleNamespace(t=np.arange(100.0), rate=5.0, dropped=0)
+    fused = SimpleNamespace(outliers=0, rms={"position": 0.5})
+    found = _quality(fixes, fused, None, np.ones(100, dtype=bool), "position", spread, 2.0, {"a_lon": None}, 40.0)
+    assert found.verdict == ("usable" if spread < 2.0 else "not enough")
+    assert found.reason == f"5.0 fixes/s, accelerations to {spread:.2f} m/s² at 2.0 Hz"
