@@ -1,17 +1,16 @@
 """What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.arrival import warned
 from simlap.asked import as_asked, asked_speeds, left_alone
-from simlap.habit_laps import TRAFFIC
 from simlap.habit_link import sheets_of
 from simlap.habit_traces import CornerSheet, CornerTrace
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
+from simlap.keep import PHASE_WORDS, best_used, phase_uses
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
 from simlap.thresholds import Thresholds, default_thresholds
 from simlap.units import MS_TO_KMH
@@ -29,7 +28,6 @@ PLACED_BY_SHAPE = (
     "The log holds no usable position: brake points of different laps are placed by the likeness of the paths, so that "
     "their spread from lap to lap holds that error as well."
 )
-PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
 # A finding on fewer of the laps gives way to one on more when both explain the same phase: common practice, no source.
 ON_MOST_LAPS = 0.75  # [1]
 # A loss without a finding counts this much in the order of advice: part of it is the time to change pedals and gears,
@@ -37,15 +35,6 @@ ON_MOST_LAPS = 0.75  # [1]
 UNEXPLAINED = 0.5  # [1]
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
-# What is worth keeping: loss, and spread from lap to lap (middle half), as shares of the phase's time. Larger values
-# would praise phases that a driver knows to be poor: common practice, no source.
-KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
-# Shorter phases are no achievement.
-KEEP_TIME = 0.8  # [s]
-# Fewer laps do not show that something is repeated.
-KEEP_LAPS = 3
-# A corner for which the limit profile gives up less than this asks for nothing but courage.
-KEEP_SLOWS = 3.0  # [m/s]
 
 
 def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice:
@@ -196,65 +185,3 @@ def _braking_time(trace: CornerTrace) -> tuple[float, float]:
     begin, end = trace.at(0.0), trace.at(trace.braking_stop)
     ds, v = np.diff(trace.along[begin : end + 1]), trace.limit_v[begin : end + 1]
     return float(trace.t[end] - trace.t[begin]), float((2.0 * ds / (v[1:] + v[:-1])).sum())
-
-
-@dataclass(frozen=True)
-class PhaseUse:
-    """How well one phase is driven."""
-
-    corner: str
-    phase: str
-    lost_s: float  #: typical lap against the limit [s]
-    time_s: float  #: of the typical lap [s]
-    spread_s: float  #: from lap to lap, middle half of the counted laps [s]
-    laps: int  #: counted laps
-    slows: float  #: speed that the limit gives up for this corner [m/s]
-
-
-def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
-    """Loss and consistency of the braking and mid-corner phases; exits are mostly the engine's."""
-    times = analysis.phases.sums(np.array([analysis.lap_driven[row].dt for row in analysis.counted]))
-    typical = analysis.phases.sums(analysis.typical.dt)
-    limit_v = np.asarray(analysis.limit.v)
-    uses = []
-    for index, corner in enumerate(analysis.corners):
-        numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
-        way_in = limit_v[np.isin(analysis.phases.phase, numbers[:2])]
-        slows = float(np.ptp(way_in)) if way_in.size else 0.0
-        for number, phase in zip(numbers[:2], corner.phases[:2], strict=True):
-            low, high = np.quantile(times[:, number], [0.25, 0.75])
-            uses.append(
-                PhaseUse(
-                    corner=corner.corner.name,
-                    phase=phase.name,
-                    lost_s=phase.lost.value,
-                    time_s=float(typical[number]),
-                    spread_s=float(high - low),
-                    laps=len(analysis.counted),
-                    slows=slows,
-                )
-            )
-    return tuple(uses)
-
-
-def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities: Sequence[Priority]) -> str:
-    """One thing not to change: the phase nearest the limit and most consistent; empty where none is both."""
-    taken = {(f.corner, f.phase) for f in findings if f.kind != TRAFFIC} | {(p.corner, p.phase) for p in priorities}
-    good = [
-        use
-        for use in uses
-        if use.time_s >= KEEP_TIME
-        and use.slows >= KEEP_SLOWS
-        and use.laps >= KEEP_LAPS
-        and (use.corner, use.phase) not in taken
-        and use.lost_s <= KEEP_LOST * use.time_s
-        and use.spread_s <= KEEP_SPREAD * use.time_s
-    ]
-    if not good:
-        return ""
-    best = min(good, key=lambda use: (max(use.lost_s, 0.0) + use.spread_s) / use.time_s)
-    near = "at the limit" if best.lost_s < 0.01 else f"{best.lost_s:.2f} s off the limit"
-    return (
-        f"{spoken(best.corner)}, {PHASE_WORDS[best.phase]}: {near}, and half of the {best.laps} laps lie within "
-        f"{max(best.spread_s, 0.01):.2f} s of each other. Do not change it."
-    )

@@ -6,8 +6,9 @@ from types import SimpleNamespace
 import pytest
 from habit_builder import gain, sheet, trace
 
-from simlap.advice import TIME_LOST, PhaseUse, best_used, choose_priorities
+from simlap.advice import TIME_LOST, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
+from simlap.keep import PhaseUse, best_used
 from simlap.notes import notes_lines, worth_words, wrapped
 from simlap.results import Advice, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.thresholds import default_thresholds

@@ -4,6 +4,7 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -219,6 +220,14 @@ def test_changes_below_the_shown_digits_are_not_asked_for():
     case = circle_case(target=True)
     assert changes_for(case, case.corners[1]) == ("brake at 255 m (now 250)",)
     assert changes_for(case, case.corners[0]) == ()
+
+
+def test_a_raised_exit_says_how_fast_it_ends():
+    case = circle_case(target=True)
+    plain = case.target.to_dict()
+    plain["corners"][0]["exit_speed_kmh"] = {"now": 160.6, "next": 163.2}
+    faster = replace(case, target=SimpleNamespace(to_dict=lambda: plain))
+    assert changes_for(faster, case.corners[1])[-1] == "speed at the end of the exit 163 km/h (now 161)"
 
 
 def test_corner_chart_across_the_start_line_is_continuous():

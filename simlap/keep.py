@@ -1,0 +1,87 @@
+"""The one thing not to change: a phase that is near the limit and alike from lap to lap."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlap.habit_laps import TRAFFIC
+from simlap.habits import spoken
+from simlap.results import Finding, Priority
+
+if TYPE_CHECKING:
+    from simlap.results import Analysis
+
+PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
+# What is worth keeping: loss, and spread from lap to lap (middle half), as shares of the phase's time. Larger values
+# would praise phases that a driver knows to be poor: common practice, no source.
+KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
+# Shorter phases are no achievement.
+KEEP_TIME = 0.8  # [s]
+# Fewer laps do not show that something is repeated.
+KEEP_LAPS = 3
+# A corner for which the limit profile gives up less than this asks for nothing but courage.
+KEEP_SLOWS = 3.0  # [m/s]
+
+
+@dataclass(frozen=True)
+class PhaseUse:
+    """How well one phase is driven."""
+
+    corner: str
+    phase: str
+    lost_s: float  #: typical lap against the limit [s]
+    time_s: float  #: of the typical lap [s]
+    spread_s: float  #: from lap to lap, middle half of the counted laps [s]
+    laps: int  #: counted laps
+    slows: float  #: speed that the limit gives up for this corner [m/s]
+
+
+def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
+    """Loss and consistency of the braking and mid-corner phases; exits are mostly the engine's."""
+    times = analysis.phases.sums(np.array([analysis.lap_driven[row].dt for row in analysis.counted]))
+    typical = analysis.phases.sums(analysis.typical.dt)
+    limit_v = np.asarray(analysis.limit.v)
+    uses = []
+    for index, corner in enumerate(analysis.corners):
+        numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
+        way_in = limit_v[np.isin(analysis.phases.phase, numbers[:2])]
+        slows = float(np.ptp(way_in)) if way_in.size else 0.0
+        for number, phase in zip(numbers[:2], corner.phases[:2], strict=True):
+            low, high = np.quantile(times[:, number], [0.25, 0.75])
+            uses.append(
+                PhaseUse(
+                    corner=corner.corner.name,
+                    phase=phase.name,
+                    lost_s=phase.lost.value,
+                    time_s=float(typical[number]),
+                    spread_s=float(high - low),
+                    laps=len(analysis.counted),
+                    slows=slows,
+                )
+            )
+    return tuple(uses)
+
+
+def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities: Sequence[Priority]) -> str:
+    """One thing not to change: the phase nearest the limit and most consistent; empty where none is both."""
+    taken = {(f.corner, f.phase) for f in findings if f.kind != TRAFFIC} | {(p.corner, p.phase) for p in priorities}
+    good = [
+        use
+        for use in uses
+        if use.time_s >= KEEP_TIME
+        and use.slows >= KEEP_SLOWS
+        and use.laps >= KEEP_LAPS
+        and (use.corner, use.phase) not in taken
+        and use.lost_s <= KEEP_LOST * use.time_s
+        and use.spread_s <= KEEP_SPREAD * use.time_s
+    ]
+    if not good:
+        return ""
+    best = min(good, key=lambda use: (max(use.lost_s, 0.0) + use.spread_s) / use.time_s)
+    near = "at the limit" if best.lost_s < 0.01 else f"{best.lost_s:.2f} s off the limit"
+    return (
+        f"{spoken(best.corner)}, {PHASE_WORDS[best.phase]}: {near}, and half of the {best.laps} laps lie within "
+        f"{max(best.spread_s, 0.01):.2f} s of each other. Do not change it."
+    )
