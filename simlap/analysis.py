@@ -14,7 +14,7 @@ from simlap.envelope_grip import corner_grip
 from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
 from simlap.kept import grip_limits
-from simlap.laps import LapSet, StartLine, find_laps
+from simlap.laps import Lap, LapSet, StartLine, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers
@@ -98,6 +98,18 @@ def _session_laps(session: Session, track: Track | None, options: Options) -> tu
     return motion, laps, track
 
 
+def why_none_counts(laps: Sequence[Lap]) -> str:
+    """The reasons why laps were set aside, each kind once, with the first lap's in full."""
+    by_kind: dict[str, list[Lap]] = {}
+    for lap in laps:
+        by_kind.setdefault(lap.reason.partition(":")[0], []).append(lap)
+    parts = []
+    for alike in sorted(by_kind.values(), key=len, reverse=True):
+        more = f", and {len(alike) - 1} like it" if len(alike) > 1 else ""
+        parts.append(f"lap {alike[0].number} {alike[0].reason}{more}")
+    return "; ".join(parts) or "no complete lap"
+
+
 def prepare(session: Session, track: Track | None = None, options: Options | None = None) -> Prepared:
     """From a session to its laps on common stations and their mean path.
 
@@ -110,9 +122,9 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     motion, lapset, track = find_session_laps(session, track, options)
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
-        found = "; ".join(f"lap {lap.number}: {lap.reason}" for lap in lapset.laps) or "no complete lap"
         raise NotEnoughData(
-            f"{session.source}: no lap can be counted ({found}). An analysis needs at least one complete flying lap."
+            f"{session.source}: no lap can be counted ({why_none_counts(lapset.laps)}). An analysis needs at least one "
+            "complete flying lap."
         )
     if track is None:
         track = path_of_laps(motion, lapset)

@@ -119,7 +119,7 @@ def _side(
     if counted.sum() < LEAST_LAPS:
         names = ", ".join(one.session.source for one in prepared)
         raise NotEnoughData(
-            f"Side {label} ({names}) has {int(counted.sum())} counted laps; a comparison needs at "
+            f"Side {label} ({names}) has {int(counted.sum())} counted lap(s); a comparison needs at "
             f"least {LEAST_LAPS} on each side."
         )
     # each side draws with a seed of its own: equal seeds would tie the draws of two sides together

@@ -47,7 +47,8 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
     lengths = {i: float(np.diff(np.interp([laps[i].start_s, laps[i].stop_s], motion.t, motion.s))[0]) for i in full}
     whole = [i for i in full if i not in reasons]
     if track is None or not motion.closes:
-        typical = np.median([lengths[i] for i in whole]) if whole else 0.0
+        # one that was driven: of two circuits in one log the middle between them is neither
+        typical = np.quantile([lengths[i] for i in whole], 0.5, method="lower") if whole else 0.0
     else:
         typical = track.line.length
     for i in whole:

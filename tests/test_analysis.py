@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 import simlap
-from simlap.analysis import Options, analyse, judge, lap_row, prepare, with_shown_grip
+from simlap.analysis import Options, analyse, judge, lap_row, prepare, why_none_counts, with_shown_grip
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData, OptionError
+from simlap.laps import Lap
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
 from simlap.report.losses_csv import losses_csv
@@ -266,3 +267,18 @@ def test_two_outings_joined_are_judged_though_the_lap_between_them_has_a_gap(clu
     rows = losses_csv(analysis).splitlines()
     assert not any(row.startswith(f"{gaps[0]},") for row in rows)
     assert sum(row.startswith("2,yes,") for row in rows) == 3 * len(analysis.corners)
+
+
+def test_a_log_without_a_counted_lap_names_each_kind_of_reason_once():
+    laps = [
+        Lap(0, 0.0, 50.0, flying=False, counted=False, reason="out-lap: starts before the first crossing of the line"),
+        *(
+            Lap(n, 50.0 * n, 50.0 * n + 49.0, flying=True, counted=False, reason=f"off: {840 + n} m from the reference")
+            for n in range(1, 9)
+        ),
+    ]
+    assert why_none_counts(laps) == (
+        "lap 1 off: 841 m from the reference, and 7 like it; "
+        "lap 0 out-lap: starts before the first crossing of the line"
+    )
+    assert why_none_counts([]) == "no complete lap"
