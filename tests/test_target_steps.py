@@ -1,6 +1,7 @@
 """What the next step asks of the corners: whole steps that a driver can see, which explain the lap time asked for."""
 
 import itertools
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -94,6 +95,21 @@ def test_advice_is_drawn_up_with_the_target_in_hand(analysis, monkeypatch):
     monkeypatch.setattr("simlap.analysis.advise", lambda done: told.setdefault("with", done) and done.advice)
     advised(analysis)
     assert told["with"].target is not None
+
+
+def test_notes_and_target_ask_for_the_same_slowest_speed():
+    compared = 0
+    for seed in (7, 9, 14):  # drivers whose notes ask for speed in a corner of the target's list
+        done = advised(analysis_of(session(seed), TRACK, LINE))
+        listed = {found.corner: found.min_speed_kmh.next for found in done.target.corners}
+        typical = {found.corner.name: found.min_speed_typical * MS_TO_KMH for found in done.corners}
+        for priority in done.advice.priorities:
+            more = re.search(r"Carry about (\d+) km/h more", priority.sentence)
+            if more and priority.corner in listed:
+                compared += 1
+                # both in whole km/h; the least that notes ask for is 1
+                assert typical[priority.corner] + int(more[1]) == pytest.approx(listed[priority.corner], abs=0.75)
+    assert compared
 
 
 def test_phases_that_do_not_fit_together_are_not_shown_as_repeated(analysis, monkeypatch):
