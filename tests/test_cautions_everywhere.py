@@ -9,11 +9,12 @@ from report_case import circle_case
 from typer.testing import CliRunner
 
 from simlap.cli import app
-from simlap.report.cautions import comparison_cautions
+from simlap.report.cautions import comparison_cautions, data_cautions
+from simlap.session import Column
 
 
 def side(label, case, source, laps=5):
-    case = replace(case, session=SimpleNamespace(source=source))
+    case = replace(case, session=SimpleNamespace(source=source, columns=(), has=lambda name: True))
     return SimpleNamespace(label=label, prepared=(case,), laps=laps)
 
 
@@ -46,3 +47,22 @@ def test_envelope_and_sweep_print_their_cautions(command, more, club, monkeypatc
     assert "limit is a bound" in keys
     for caution in data["cautions"]:
         assert caution["text"] in flowing
+
+
+def test_columns_left_unread_are_named_where_a_channel_is_missing():
+    case = circle_case()
+
+    def told(*channels, unread=("Fuss rechts [%]",)):
+        columns = (*(Column(name, name, "1", "") for name in channels), *(Column(n, None, None, "") for n in unread))
+        session = SimpleNamespace(source="a.csv", columns=columns, has=lambda name: name in channels)
+        return {caution.key: caution.text for caution in data_cautions(replace(case, session=session))}
+
+    text = told("a_lat", "brake")["columns unread"]
+    assert text.startswith("The log has no throttle by a name that is known")
+    assert "'Fuss rechts [%]'" in text
+    assert "--column" in text
+    assert "columns unread" not in told("a_lat", "brake", "throttle")  # nothing is missing
+    assert "columns unread" not in told("a_lat", unread=())  # nothing is left to be it
+    many = told("throttle", unread=[f"P{i}" for i in range(40)])["columns unread"]
+    assert "lateral acceleration or brake" in many
+    assert "and 34 more" in many

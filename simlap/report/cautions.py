@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.conditions import beats_limit, trend_of
-from simlap.report.plain import corner_label, counted_laps, lap_time
+from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
+from simlap.session import Session
 
 if TYPE_CHECKING:
     from simlap.analysis import Prepared
@@ -20,6 +21,13 @@ FEW_LAPS = 4
 UNEXPLAINED_SHARE = 0.003
 # A limit beaten by more than this over one phase is a fault of the envelope, not a feat of the driver. [s]
 BEATEN_S = 0.05
+# Channels without which findings or limits go missing, in words, and the names that serve for each.
+WANTED = {
+    "lateral acceleration": ("a_lat", "yaw_rate"),
+    "throttle": ("throttle",),
+    "brake": ("brake_pressure", "brake"),
+}
+MOST_COLUMNS = 6  # names of unread columns in one caution
 # Changes of gear are told from here on: less moves no corner in the ranking.
 GEAR_CHANGES_S = 0.1  # [s]
 
@@ -153,6 +161,23 @@ def _few_laps(counted: int, only: str) -> Caution:
     )
 
 
+def _unread(session: Session) -> list[Caution]:
+    """Columns whose names say nothing known, where a channel is missing that one of them may be."""
+    missing = [words for words, names in WANTED.items() if not any(session.has(name) for name in names)]
+    unread = [column.name for column in session.columns if column.channel is None]
+    if not missing or not unread:
+        return []
+    more = f" and {len(unread) - MOST_COLUMNS} more" if len(unread) > MOST_COLUMNS else ""
+    listed = ", ".join(f"'{clean(name)}'" for name in unread[:MOST_COLUMNS])
+    return [
+        Caution(
+            "columns unread",
+            f"The log has no {' or '.join(missing)} by a name that is known, and columns that are not read: "
+            f"{listed}{more}. If one of them is it, say so with --column ('simlap channels' tells why each was left).",
+        )
+    ]
+
+
 def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     """Cautions that log, laps and circuit raise, before anything is judged."""
     raised: list[Caution] = []
@@ -160,6 +185,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if quality.verdict != "good":
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
+    raised += _unread(laps.session)
     if not laps.motion.closes:
         raised.append(
             Caution(
