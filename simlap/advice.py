@@ -31,7 +31,9 @@ PLACED_BY_SHAPE = (
 # A finding on fewer of the laps gives way to one on more when both explain the same phase: common practice, no source.
 ON_MOST_LAPS = 0.75  # [1]
 # A loss without a finding counts this much in the order of advice: part of it is the time to change pedals and gears,
-# which the limit profile does not need, and the driver cannot act on it as well. Common practice, no source.
+# which the limit profile does not need, and the driver cannot act on it as well. A finding on some of the laps counts
+# by its share of them, for it explains the typical lap no better; never less than a loss without one. Common practice,
+# no source.
 UNEXPLAINED = 0.5  # [1]
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
@@ -80,7 +82,8 @@ def choose_priorities(
     own = {(corner.corner.name, phase.name): _drivers_own(phase) for corner in corners for phase in corner.phases}
 
     def weight(priority: Priority) -> float:
-        return own[priority.corner, priority.phase] * (UNEXPLAINED if priority.kind == TIME_LOST else 1.0)
+        told = 0.0 if priority.kind == TIME_LOST else priority.on_laps
+        return own[priority.corner, priority.phase] * max(told, UNEXPLAINED)
 
     found = []
     for corner in corners:
@@ -120,7 +123,9 @@ def _candidate(
     name, phase = corner.corner.name, result.name
     here = [f for f in findings if (f.corner, f.phase) == (name, phase) and f.kind in WORDS]
     here.sort(key=lambda f: (f.occurrences < ON_MOST_LAPS * f.of_laps, PRECEDENCE.index(f.kind)))
+    on_laps = 1.0
     if here:
+        on_laps = here[0].occurrences / here[0].of_laps
         kind, words = here[0].kind, WORDS[here[0].kind]
         say = f"{words.say(here[0].evidence)} ({here[0].occurrences} of {here[0].of_laps} laps)"
         act = words.act(here[0].evidence, limits, corner.step_kmh)
@@ -136,7 +141,7 @@ def _candidate(
             "with your coach's agreement"
         )
     sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
-    return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind),)
+    return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind, on_laps),)
 
 
 def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet, limits: Thresholds) -> tuple[str, ...]:

@@ -63,6 +63,7 @@ class Priority:
     worth: Interval  #: [s]
     build_up: bool  #: True: fast corner, only in small steps
     kind: str  #: kind of the finding behind it, or "time lost" where no channel tells why
+    on_laps: float = 1.0  #: share of the laps looked at that show the finding
 
 
 @dataclass(frozen=True)

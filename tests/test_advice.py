@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 from habit_builder import gain, sheet, trace
+from test_habits import OUT
 
 from simlap.advice import TIME_LOST, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
@@ -242,3 +243,30 @@ def test_laps_set_aside_for_one_reason_stand_together():
     assert "Not counted: laps 1, 4: not chosen; lap 3: traffic." in lines
     assert lines[0] == "Next outing: log.csv, 1 counted lap, best 1:01.50, typical 1:01.50"
     assert any("No phase loses time" in line for line in lines)
+
+
+def test_a_finding_on_some_of_the_laps_counts_by_its_share_of_them():
+    # A brakes early on three laps of five (0.6 * 0.30 = 0.18 s), B on all five (0.22 s); on four of five A leads again.
+    corners = (corner("A", (0.30, 0.0, 0.0)), corner("B", (0.22, 0.0, 0.0)))
+
+    def order(early):
+        sheets = [
+            sheet([trace(lap, corner="A", brake_m=30.0 if lap <= early else 60.0) for lap in LAPS], corner="A"),
+            sheet([trace(lap, corner="B", brake_m=30.0) for lap in LAPS], corner="B"),
+        ]
+        return names(choose_priorities(corners, find_habits(sheets), sheets, LIMITS))
+
+    assert order(3) == [("B", "braking"), ("A", "braking")]
+    assert order(4) == [("A", "braking"), ("B", "braking")]
+
+
+def test_what_gear_changes_cost_does_not_lead_the_advice():
+    # Of 0.40 s on the way out of A changes of gear take 0.25 s, and B's 0.20 s are all the driver's.
+    both = corner("A", (0.0, 0.0, 0.40)), corner("B", (0.0, 0.0, 0.20))
+    corners, findings, sheets, limits = session(*both, throttle=OUT)  # part throttle on the way out
+    assert names(choose_priorities(corners, findings, sheets, limits)) == [("A", "exit"), ("B", "exit")]
+    braking, middle, leaving = corners[0].phases
+    shifted = replace(corners[0], phases=(braking, middle, replace(leaving, gear_changes_s=0.25)))
+    assert names(choose_priorities((shifted, corners[1]), findings, sheets, limits)) == [("B", "exit"), ("A", "exit")]
+    most = replace(corners[0], phases=(braking, middle, replace(leaving, gear_changes_s=0.38)))
+    assert names(choose_priorities((most, corners[1]), findings, sheets, limits)) == [("B", "exit")]
