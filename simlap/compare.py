@@ -117,9 +117,9 @@ def _side(
     table = merge_tables([one.table for one in prepared])
     counted = np.asarray(table.counted, dtype=bool)
     if counted.sum() < LEAST_LAPS:
-        names = ", ".join(one.session.source for one in prepared)
+        names, count = ", ".join(one.session.source for one in prepared), int(counted.sum())
         raise NotEnoughData(
-            f"Side {label} ({names}) has {int(counted.sum())} counted lap(s); a comparison needs at "
+            f"Side {label} ({names}) has {count} counted lap{'s' * (count != 1)}; a comparison needs at "
             f"least {LEAST_LAPS} on each side."
         )
     # each side draws with a seed of its own: equal seeds would tie the draws of two sides together
