@@ -68,7 +68,7 @@ def test_north_is_shown_only_where_the_path_knows_it():
         ax = Figure().subplots()
         plot_loss_map(one, ax)
         titles.append(ax.get_title(loc="left"))
-    assert titles == ["north is up", ""]
+    assert ["north is up" in title for title in titles] == [True, False]
 
 
 def test_all_of_the_map_lies_inside_its_drawing():
