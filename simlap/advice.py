@@ -8,6 +8,7 @@ import numpy as np
 from simlap.arrival import warned
 from simlap.asked import as_asked, asked_speeds, left_alone
 from simlap.habit_link import sheets_of
+from simlap.habit_rules import speed_step
 from simlap.habit_traces import CornerSheet, CornerTrace
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
 from simlap.keep import PHASE_WORDS, best_used, phase_uses
@@ -154,7 +155,7 @@ def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet, limits: Thr
         typical, limit = corner.min_speed_typical * MS_TO_KMH, corner.min_speed_limit * MS_TO_KMH
         if typical >= (1.0 - limits["slow_share"]) * limit:
             return ()
-        more = max(1.0, min(0.5 * (limit - typical), corner.step_kmh))
+        more = speed_step(limit - typical, corner.step_kmh)
         return (
             f"minimum speed {typical:.0f} km/h against the limit's {limit:.0f} km/h",
             f"Carry about {more:.0f} km/h more through the slowest point",

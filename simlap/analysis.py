@@ -218,10 +218,11 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
     typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
-    (typical_ledger,) = ledgers(line, fit.envelope.pack(), (typical,), phases, grip=grip)
-    lap_ledgers = tuple(_ledger_or_none(line, fit, lap, phases, grip) for lap in laps)
+    packed = fit.envelope.pack()
+    (typical_ledger,) = ledgers(line, packed, (typical,), phases, grip=grip)
+    lap_ledgers = tuple(_ledger_or_none(line, packed, lap, phases, grip) for lap in laps)
     recorded = {name: np.asarray(values)[counted] for name, values in table.channels.items()}
-    gears = gear_change_cost(line, fit.envelope.pack(), [laps[i] for i in counted], recorded, phases, grip)
+    gears = gear_change_cost(line, packed, [laps[i] for i in counted], recorded, phases, grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
     return Analysis(
@@ -254,10 +255,10 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     )
 
 
-def _ledger_or_none(line: Line, fit: EnvelopeFit, lap: Driven, phases: PhaseMap, grip: np.ndarray) -> Ledger | None:
+def _ledger_or_none(line: Line, packed: np.ndarray, lap: Driven, phases: PhaseMap, grip: np.ndarray) -> Ledger | None:
     """The ledgers of one lap; None where no profile keeps what was driven, as on a lap that stood or has a gap."""
     try:
-        (ledger,) = ledgers(line, fit.envelope.pack(), (lap,), phases, grip=grip)
+        (ledger,) = ledgers(line, packed, (lap,), phases, grip=grip)
     except NoSolution:
         return None
     return ledger

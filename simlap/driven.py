@@ -30,6 +30,11 @@ class Driven:
         own(self, "dt", "v", "a")
 
     @property
+    def t(self) -> np.ndarray:
+        """Time at the stations since the first one, shape (n,) [s]."""
+        return np.concatenate([[0.0], np.cumsum(self.dt)[:-1]])
+
+    @property
     def lap_time(self) -> float:
         """Sum of the segment times [s]."""
         return float(self.dt.sum())

@@ -64,7 +64,7 @@ def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
         gear = np.round(channels["gear"])
         rises = np.append(np.diff(gear), 0.0) > 0.0
         return np.flatnonzero(rises & (gear > 0.0))
-    t = np.concatenate([[0.0], np.cumsum(lap.dt)[:-1]])
+    t = lap.t
     ratio = channels["engine_speed"] / lap.v
     later, before = (np.interp(t + shift, t, ratio) for shift in (WITHIN, -WITHIN))
     falls = 1.0 - later / before
@@ -75,7 +75,7 @@ def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
 
 def _carried_over(lap: Driven, at: np.ndarray) -> np.ndarray:
     """The lap's accelerations (n,) with a straight line over each change of gear where it lies above them."""
-    t = np.concatenate([[0.0], np.cumsum(lap.dt)[:-1]])
+    t = lap.t
     out = np.array(lap.a)
     for station in at:
         first, last = np.searchsorted(t, [t[station] - BEFORE, t[station] + BEHIND])

@@ -3,7 +3,7 @@
 import numpy as np
 
 from simlap.habit_marks import Marks, grip_in, lasts, longest, runs
-from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step
+from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step, speed_step
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH, PA_TO_BAR
@@ -189,10 +189,6 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
     return (Seen(span[0], numbers),)
 
 
-def _speed_step(gap_kmh: float, step_kmh: float) -> float:
-    return max(1.0, min(0.5 * gap_kmh, step_kmh))
-
-
 RULES = (
     Rule(
         "fast in, slow out",
@@ -204,7 +200,7 @@ RULES = (
         ),
         lambda x, limits, step: (
             "Back up a little: enter "
-            f"{_speed_step(x['entry_above_kmh'], step):.0f} km/h slower and be earlier on the throttle"
+            f"{speed_step(x['entry_above_kmh'], step):.0f} km/h slower and be earlier on the throttle"
         ),
     ),
     Rule(
@@ -216,7 +212,7 @@ RULES = (
             f"{x['grip_used_percent']:.0f} % of the grip in use, {x['below_limit_kmh']:.0f} km/h below it there"
         ),
         lambda x, limits, step: (
-            f"Carry {_speed_step(x['below_limit_kmh'], step):.0f} km/h more into the corner by "
+            f"Carry {speed_step(x['below_limit_kmh'], step):.0f} km/h more into the corner by "
             "releasing the brake earlier; the throttle can wait"
         ),
         (THROTTLE,),
@@ -252,7 +248,7 @@ RULES = (
             f"{x['grip_used_percent']:.0f} % of the grip in use, where the limit does not slow"
         ),
         lambda x, limits, step: (
-            f"Lift less, not later: give up {_speed_step(x['speed_given_up_kmh'], step):.0f} km/h less"
+            f"Lift less, not later: give up {speed_step(x['speed_given_up_kmh'], step):.0f} km/h less"
         ),
         (THROTTLE,),
     ),
@@ -291,7 +287,7 @@ RULES = (
         ),
         lambda x, limits, step: (
             "Carry about "
-            f"{_speed_step(x['limit_minimum_kmh'] - x['minimum_kmh'], step):.0f} km/h more through the slowest point"
+            f"{speed_step(x['limit_minimum_kmh'] - x['minimum_kmh'], step):.0f} km/h more through the slowest point"
         ),
     ),
 )

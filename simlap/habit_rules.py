@@ -50,6 +50,15 @@ def brake_words(numbers: Numbers, name: str) -> str:
     raise KeyError(name)
 
 
+# Notes and target ask for this share of the way to the limit in one outing at most. Common practice, no source.
+HALF_WAY = 0.5  # [1]
+
+
 def metres_step(distance: float, limits: Thresholds) -> float:
     """Half of a distance, at most the largest step advised for one outing [m]."""
-    return max(1.0, min(0.5 * distance, limits["advice_metres"]))
+    return max(1.0, min(HALF_WAY * distance, limits["advice_metres"]))
+
+
+def speed_step(gap_kmh: float, step_kmh: float) -> float:
+    """Half of a gap in speed, at most the largest step advised for one outing [km/h]."""
+    return max(1.0, min(HALF_WAY * gap_kmh, step_kmh))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from simlap.driven import between_stations
+from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, PHASES
 from simlap.results import Analysis, CornerResult
 from simlap.target_types import Steps
@@ -13,9 +14,6 @@ from simlap.units import MS_TO_KMH
 # A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
 BRAKE_POINT = 2.0  # [m/s²]
 FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts as fully open
-# An outing closes at most this share of the way to the limit's slowest speed: the notes ask for no more. Common
-# practice, no source.
-HALF_WAY = 0.5
 # Nobody is asked to brake visibly earlier to be faster: marks are printed in whole metres.
 EARLIER = 0.5  # [m]
 

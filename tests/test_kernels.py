@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 from solver_cases import CIRCLE, FULL, hilly_line, random_line
 
 from simlap import _kernels as k
-from simlap.envelope import ENGINE_START
+from simlap.envelope import ENGINE_POINTS, ENGINE_START, NO_SPEED_CAP
 from simlap.line import LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE
 from simlap.solver import StationLimits
 
@@ -150,3 +150,7 @@ def test_sweep_uncompiled_is_the_sweep_compiled():
         swept.append(z)
     assert swept[0] == pytest.approx(swept[1], rel=1e-12)
     assert (swept[0] < ceiling).any()
+
+
+def test_the_kernel_reads_a_packed_envelope_as_it_is_packed():
+    assert (k.ENV_CURVE, k.ENV_POINTS, k.NO_CAP) == (ENGINE_START, ENGINE_POINTS, NO_SPEED_CAP)
