@@ -54,7 +54,7 @@ def envelope(
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
     from simlap.envelope_grip import corner_grip
-    from simlap.report.cautions import STANDING, data_cautions
+    from simlap.report.cautions import STANDING, cautions_to_dicts, data_cautions
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     check_places([*sessions, track], folders={out: ("envelope.json",)})
@@ -78,7 +78,7 @@ def envelope(
             fit.envelope.to_json(out / "envelope.json")
     found = (*data_cautions(ready), *STANDING)
     report = report_dict(fit, grips, ready.table)
-    report["cautions"] = [{"key": caution.key, "text": caution.text} for caution in found]
+    report["cautions"] = cautions_to_dicts(found)
     if as_json:
         emit(json.dumps(report, ensure_ascii=False, indent=1))
     else:

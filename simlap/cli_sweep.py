@@ -67,7 +67,7 @@ def sweep(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.kept import grip_limits
-    from simlap.report.cautions import cautions
+    from simlap.report.cautions import cautions, cautions_to_dicts
     from simlap.sweep import corner_worth
     from simlap.sweep import sweep as run
 
@@ -94,7 +94,7 @@ def sweep(
     told = cautions(analysis)
     if as_json:
         by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
-        warned = [{"key": caution.key, "text": caution.text} for caution in told]
+        warned = cautions_to_dicts(told)
         more = {"grip_per_percent_s": by_corner, "cautions": warned}
         emit(json.dumps(result.to_dict() | more, ensure_ascii=False, indent=1))
         return

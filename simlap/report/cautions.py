@@ -1,6 +1,7 @@
 """The one place of caution texts: what a reader has to know before acting on the numbers."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,6 +74,11 @@ COMPARED = Caution(
     "faster car; so do other tyres, another track surface or another driver. Compare the same driver only, and drive "
     "A-B-A: the change, then back to the state before.",
 )
+
+
+def cautions_to_dicts(found: Iterable[Caution]) -> list[dict[str, str]]:
+    """Cautions for JSON: key and text."""
+    return [asdict(caution) for caution in found]
 
 
 def cautions(analysis: Analysis) -> tuple[Caution, ...]:

@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
-from simlap.report.cautions import COMPARED, STANDING, Caution
+from simlap.report.cautions import COMPARED, STANDING, Caution, cautions_to_dicts
 from simlap.report.plain import clean, corner_label, lap_time, percent
 from simlap.report.terminal import console, item
 from simlap.results import Interval
@@ -59,7 +59,7 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
             for corner in comparison.corners
         ],
         "warnings": list(comparison.warnings),
-        "cautions": [{"key": caution.key, "text": caution.text} for caution in (*raised, COMPARED, *STANDING)],
+        "cautions": cautions_to_dicts((*raised, COMPARED, *STANDING)),
         "notes": list(comparison.notes),
     }
 

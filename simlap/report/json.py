@@ -11,7 +11,7 @@ from simlap.against import Against
 from simlap.envelope import Envelope
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
-from simlap.report.cautions import cautions
+from simlap.report.cautions import cautions, cautions_to_dicts
 from simlap.report.plain import MS_TO_KMH
 from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
 
@@ -124,7 +124,7 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
         "line_s": [{"lap": int(lap), "line_s": _time(value)} for lap, value in analysis.line_s.items()],
         "quality": _quality(analysis),
         "options": plain(dict(analysis.options)),
-        "cautions": [{"key": caution.key, "text": caution.text} for caution in cautions(analysis)],
+        "cautions": cautions_to_dicts(cautions(analysis)),
         "notes": list(all_notes(analysis)),
     } | ({} if against is None else {"against": against.to_dict()})
 
