@@ -29,12 +29,22 @@ BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
 # Then the middle of a cluster is wanted rather than its upper edge, and more of the corners are expected there. 0.6, as
 # elsewhere, suits drivers with deficits better and drivers at the limit of a banked circuit worse (DEVELOPERS.md).
 UNBANKED_EVENTS = Mixture(spike=0.75, shortfall=0.06, idle=0.3)
-# Windows under power, in m/s²: some hold a gear change, a lift or traffic.
-ENGINE_EVENTS = Mixture(spike=0.5, shortfall=0.3)
 ENGINE_FLOOR = 0.03  # [m/s²]
-# Distance of the engine curve's knots, and how far it may bend between neighbours (standard deviation).
-KNOT_EVERY = 4.0  # [m/s]
-KNOT_BEND = 0.2  # [m/s²]
+
+
+@dataclass(frozen=True)
+class EnginePrior:
+    """What is expected of the engine curve and of the windows under power, before looking."""
+
+    every: float  #: distance of the curve's knots [m/s]
+    bend: float  #: how far it may bend at one of them (standard deviation) [m/s²]
+    windows: Mixture  #: in m/s²; some windows hold a gear change, a lift or traffic
+
+
+# Without a throttle channel half of the windows may be a foot half down. With it nearly all show the engine, and the
+# curve may follow the steps of the gears.
+ANY_THROTTLE = EnginePrior(every=4.0, bend=0.2, windows=Mixture(spike=0.5, shortfall=0.3))
+FULLY_OPEN = EnginePrior(every=3.0, bend=0.25, windows=Mixture(spike=0.8, shortfall=0.3))
 # ... up to this many times the fastest drive window's speed.
 REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
@@ -67,6 +77,12 @@ class EventSet:
     top_speed: float  #: of the median lap [m/s]
     banking_doubt: float = 0.0  #: standard deviation of the banking that is known [rad]
     speed_cap: float | None = None  #: speed that the car does not pass, though it still pulls just below [m/s]
+    throttle_logged: bool = False  #: `drive` holds stretches of full throttle
+
+    @property
+    def engine(self) -> EnginePrior:
+        """What is expected of the engine curve."""
+        return FULLY_OPEN if self.throttle_logged else ANY_THROTTLE
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,14 +120,14 @@ class Solution:
 def engine_knots(events: EventSet) -> np.ndarray:
     """Uniform speeds from the slowest event to beyond the fastest under power [m/s].
 
-    Outside the drive windows nothing but `KNOT_BEND` and `KNOT_FALL` hold the curve, which goes on about straight: out
-    of slow corners the tyres limit, and an engine that pulled no more than at higher speed would limit instead; and a
-    driver who leaves corners slowly has not shown how the pull falls at the limit lap's top speeds.
+    Outside the drive windows nothing but `bend` and `KNOT_FALL` hold the curve, which goes on about straight:
+    out of slow corners the tyres limit, and an engine that pulled no more than at higher speed would limit instead; and
+    a driver who leaves corners slowly has not shown how the pull falls at the limit lap's top speeds.
     """
     drive = np.sqrt(np.median(events.drive.speed2, axis=0))
     slowest = [np.sqrt(np.median(each.speed2, axis=0)).min(initial=np.inf) for each in (events.lateral, events.pickup)]
     low, high = float(min(drive.min(), *slowest)), REACH * max(float(drive.max()), events.top_speed)
-    count = max(2, 1 + int(np.ceil((high - low) / KNOT_EVERY)))
+    count = max(2, 1 + int(np.ceil((high - low) / events.engine.every)))
     return np.linspace(low, max(high, low + 1.0), count)
 
 
@@ -199,7 +215,7 @@ def solve(
         begin = np.append(start.engine[0], start.cornering_drag[0])
     level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
     levels["engine"] = level, deviation, v**2
-    engine, drag = fit_curve(level, deviation, v, knots, begin, load, weights(drive.count))
+    engine, drag = fit_curve(level, deviation, v, knots, begin, load, weights(drive.count), events.engine)
 
     exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking, weights(events.trail.count))
     ratio, exponent_drive = fit_traction(
@@ -287,6 +303,7 @@ def fit_curve(
     begin: np.ndarray | None,
     load: np.ndarray,
     weight: np.ndarray,
+    prior: EnginePrior = ANY_THROTTLE,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Engine curve of each draw at the knots, (B, K), falling, and the cornering drag (B,).
 
@@ -297,11 +314,11 @@ def fit_curve(
     first, second = (np.diff(np.eye(knots.size), order, axis=0) for order in (1, 2))
     fall = -POWER_FALL * float(np.median(level)) * np.diff(knots) / float(np.median(v))
     precision = np.zeros((knots.size + 1, knots.size + 1))
-    precision[:-1, :-1] = second.T @ second / KNOT_BEND**2 + first.T @ first / KNOT_FALL**2
+    precision[:-1, :-1] = second.T @ second / prior.bend**2 + first.T @ first / KNOT_FALL**2
     precision[-1, -1] = 1.0 / (DRAG_APART * LOAD_UNIT) ** 2
     expected = float(np.median(level)) * float(np.median(v)) / knots[1:-1]
     bend = POWER_BEND * expected * (np.diff(knots)[0] / knots[1:-1]) ** 2 * (knots[1:-1] > v.max())
-    pull = first.T @ fall / KNOT_FALL**2 + second.T @ bend / KNOT_BEND**2
+    pull = first.T @ fall / KNOT_FALL**2 + second.T @ bend / prior.bend**2
     pull = np.append(pull, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
     if begin is None:
         start = _upper_edge(design[0], level[0], precision, pull)
@@ -309,5 +326,5 @@ def fit_curve(
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
     lowest = np.append(np.full(knots.size, -np.inf), 0.0)
     start = np.broadcast_to(start, (level.shape[0], knots.size + 1))
-    p = climb(level, error, design, start, ENGINE_EVENTS, precision, lowest, pull, weight)
+    p = climb(level, error, design, start, prior.windows, precision, lowest, pull, weight)
     return falling(p[:, :-1]), p[:, -1] / LOAD_UNIT

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope_bootstrap import BRAKING_EVENTS, ENGINE_EVENTS, ENGINE_FLOOR, LATERAL_EVENTS, EventSet, Solution
+from simlap.envelope_bootstrap import BRAKING_EVENTS, ENGINE_FLOOR, LATERAL_EVENTS, EventSet, Solution
 from simlap.envelope_combined import LEVEL_FLOOR
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import at_limit_chance, hats
@@ -45,13 +45,13 @@ class LimitEvidence:
         }
 
 
-def chances(solution: Solution) -> dict[str, np.ndarray]:
+def chances(events: EventSet, solution: Solution) -> dict[str, np.ndarray]:
     """Per limit the chance that each event was at the limit, (J,)."""
     out = {}
     for name, limit in limits_at_events(solution).items():
         level, deviation, _ = (part[0] for part in solution.levels[name])
         if name == "engine":
-            out[name] = at_limit_chance(level - limit, np.hypot(deviation, ENGINE_FLOOR), ENGINE_EVENTS)
+            out[name] = at_limit_chance(level - limit, np.hypot(deviation, ENGINE_FLOOR), events.engine.windows)
         else:
             scale = float(np.median(level))
             kind = LATERAL_EVENTS if name == "lateral" else BRAKING_EVENTS
@@ -76,7 +76,7 @@ def limits_at_events(solution: Solution) -> dict[str, np.ndarray]:
 def tested_ranges(events: EventSet, solution: Solution) -> dict[str, tuple[float, float]]:
     """Speeds [m/s] between which each limit has data."""
     found: dict[str, tuple[float, float]] = {}
-    for name, chance in chances(solution).items():
+    for name, chance in chances(events, solution).items():
         v = np.sqrt(solution.levels[name][2][0])
         chosen = v[chance > SETS] if (chance > SETS).any() else v
         found[name] = float(chosen.min()), float(chosen.max())
@@ -95,7 +95,7 @@ def collect_evidence(
     """Evidence of each limit; `corners` have name, entry_m, exit_m, and `length` is the lap's [m]."""
     evidence = {}
     limits = limits_at_events(solution)
-    chance = chances(solution)
+    chance = chances(events, solution)
     for name, found in (("lateral", events.lateral), ("braking", events.braking), ("engine", events.drive)):
         sets = chance[name] > SETS
         close = found.value >= limits[name] * (1.0 - REACHED) - found.noise

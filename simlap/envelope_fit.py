@@ -152,6 +152,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             top_speed=float(np.sqrt(finder.speed2.max())),
             banking_doubt=samples.banking_doubt,
             speed_cap=cap,
+            throttle_logged=samples.throttle is not None,
         )
         solution = solve(events, every, level, None)
         if guess.known:
