@@ -81,27 +81,27 @@ def fast_in_slow_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tu
 
 
 def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Off the throttle where the limit profile does not slow at all, with grip to spare."""
-    if marks.limit_brakes or marks.limit_slows >= limits["limit_slows_ms"]:
+    """Off the throttle where the limit profile does not slow, or not yet and hardly at all, with grip to spare."""
+    if marks.limit_slows >= limits["limit_slows_ms"]:
         return NOTHING
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    lifted = trace.channels["throttle"] < limits["part_throttle_share"]
+    if marks.limit_brakes:
+        end = max(begin, marks.limit_braking[0])
+    lifted = (trace.channels["throttle"] < limits["part_throttle_share"]) & (trace.grip < limits["grip_unused_share"])
     turning = np.abs(trace.a_lat) > limits["turning_ms2"]
     lifted[:begin] = False
     lifted[end:] = False
     span = longest(trace, lifted)
-    if lasts(trace, span) <= limits["flat_lift_s"] or not turning[begin:end].any():
+    if lasts(trace, span) <= limits["flat_lift_s"] or not turning[begin : trace.at(trace.mid_stop) + 1].any():
         return NOTHING
     grip = float(trace.grip[span[0] : span[1]].max())
-    if grip >= limits["grip_unused_share"]:
-        return NOTHING
     end = min(span[1], trace.v.size - 1)
     gained, could = (float(v[end] - v[span[0]]) for v in (trace.v, trace.limit_v))
     lost = max(float(trace.v[span[0]] - trace.v[span[0] : end + 1].min()), could - gained)
     if lost < limits["flat_slower_ms"]:
         return NOTHING
     numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
-    return (Seen(span[0], numbers),)
+    return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
 
 
 def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -241,7 +241,7 @@ RULES = (
     ),
     Rule(
         "lift where none is needed",
-        "mid_corner",
+        "",
         lift_where_flat,
         lambda x: (
             f"throttle lifted for {x['lift_s']:.1f} s and {x['speed_given_up_kmh']:.0f} km/h given up with "

@@ -47,8 +47,12 @@ FLAT_SHARE = 0.9  # [1]
 # The smooth motion begins to show a lift so long before the speed is highest: the rise of a 2 Hz low-pass is 0.2 s.
 LIFT_SPREAD = 0.25  # [s]
 
+# A lap that slows on the straight and gathers speed again within this of the corner's entry slowed for the corner: a
+# dab of the brakes before a fast one. Common practice, no source.
+DAB_BEFORE = 1.5  # [s]
+
 # A lap slowed for a corner when it lost at least this much speed before it; a driver lifts by more.
-LAP_SLOWING_MIN = 1.0  # [m/s]
+LAP_SLOWING_MIN = 0.5  # [m/s]
 
 
 @dataclass(frozen=True)
@@ -99,8 +103,11 @@ def brake_onsets(table: LapTable, corners: Sequence[Corner]) -> BrakeOnsets:
     spans = _spans(corners, grid, length)
     for row, speed in enumerate(v):
         for column, (entry, _, leave) in enumerate(spans):
-            slowest = _slowest(speed, entry, leave)
-            begin = _brake_point(speed, slowest, entry, slowest - n + 1)
+            corner_before = spans[column - 1][2] - (n if column == 0 else 0)
+            dab = round(DAB_BEFORE * float(speed[entry % n]) * n / length)
+            approach = min(max(entry - dab, corner_before), entry)
+            slowest = _end_of_slowing(speed, approach, leave)
+            begin = _brake_point(speed, slowest, approach, slowest - n + 1)
             slowed[row, column] = speed[begin % n] - speed[slowest % n] >= LAP_SLOWING_MIN
             station[row, column] = grid[(begin if slowed[row, column] else entry) % n]
     return BrakeOnsets(station, slowed)
@@ -204,6 +211,13 @@ def _slowest(v: np.ndarray, entry: int, leave: int) -> int:
     """The last station in [entry, leave] that is as slow as the corner gets, within PLATEAU."""
     inside = v[np.arange(entry, leave + 1) % v.size]
     return entry + int(np.flatnonzero(inside <= inside.min() + PLATEAU)[-1])
+
+
+def _end_of_slowing(v: np.ndarray, entry: int, leave: int) -> int:
+    """Where the largest loss of speed in [entry, leave] ends; where there is none, the slowest station."""
+    inside = v[np.arange(entry, leave + 1) % v.size]
+    lost = np.maximum.accumulate(inside) - inside
+    return entry + int(np.argmax(lost)) if lost.max() > 0.0 else _slowest(v, entry, leave)
 
 
 def _brake_point(v: np.ndarray, slowest: int, entry: int, earliest: int) -> int:

@@ -36,7 +36,7 @@ def found(kind, limits=None, **driving):
 def found_with_grip(kind, grip, **driving):
     """The same with the tyres' share in use given [1]."""
     traces = [trace(lap, **driving) for lap in LAPS]
-    traces = [replace(each, grip=np.full(along.size, grip)) for each in traces]
+    traces = [replace(each, grip=np.broadcast_to(grip, along.size)) for each in traces]
     return kind in kinds(find_habits([sheet(traces)]))
 
 
@@ -187,6 +187,27 @@ def test_a_gear_change_or_a_straight_is_no_lift_where_none_is_needed():
     assert found("lift where none is needed", **flat_lift(4.0, 320.0))
     assert not found("lift where none is needed", **flat_lift(0.5, 320.0))  # 0.2 m/s given up
     assert not found("lift where none is needed", **flat_lift(4.0, 1e6))
+
+
+def test_a_lift_before_a_corner_that_takes_hardly_any_slowing_is_told_where_it_happens():
+    # The limit gives up 1.4 m/s at 190 m; the driver has lifted from 150 to 170 m and slowed by 4 m/s² there, in the
+    # braking phase. Where the limit gives up 6 m/s, this is a question of the brake point.
+    def phases(slows):
+        limit_v = np.sqrt(50.0**2 - 2.0 * 6.0 * np.clip(along - 190.0, 0.0, slows * (100.0 - slows) / 12.0))
+        driving = {**flat_lift(4.0, 320.0), "limit_v": limit_v, "braking_stop": 195.0}
+        seen = find_habits([sheet([trace(lap, **driving) for lap in LAPS])])
+        return [each.phase for each in seen if each.kind == "lift where none is needed"]
+
+    assert phases(1.4) == ["braking"]
+    assert phases(6.0) == []
+
+
+def test_half_throttle_at_the_limit_of_grip_behind_a_lift_does_not_hide_the_lift():
+    # Off the throttle to 170 m, then held at 80 % for 60 m with all the grip in use.
+    held = {**flat_lift(4.0, 320.0), "throttle": pedal((-200, 1.0), (150, 0.0), (170, 0.8), (230, 1.0))}
+    full = np.where((along > 171.0) & (along < 231.0), 0.99, 0.5)
+    assert found_with_grip("lift where none is needed", full, **held)
+    assert not found_with_grip("lift where none is needed", 0.99, **held)
 
 
 def test_closing_the_throttle_where_the_limit_slows_as_well_is_no_double_opening():

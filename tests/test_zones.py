@@ -213,6 +213,28 @@ def test_a_lift_for_a_kink_that_the_limit_takes_flat_belongs_to_the_kink():
     assert zones[0].stop == zones[1].start
 
 
+@pytest.mark.parametrize("rise", [0.0, 0.02])  # [m/s per m], so that the approach begins slower than the dab ends
+def test_a_dab_that_is_over_before_the_corner_belongs_to_it(rise):
+    # 1.5 m/s given up from 60 to 30 m before a kink that the limit takes flat and won back by its entry. On a straight
+    # far from any corner the same dab is the business of none.
+    line = line_of(KINKED)
+    profile, corners, plain = cut(line)
+    entry = corners[1].entry_m
+
+    def dabbed(ends):
+        before = ends - line.station
+        v = np.full(line.station.size, 50.0) - rise * np.clip(entry - line.station, 0.0, 300.0)
+        v -= np.interp(before, [-30.0, 0.0, 30.0], [0.0, 1.5, 0.0])
+        return brake_onsets(SimpleNamespace(station=line.station, v=v[None]), corners)
+
+    onsets = dabbed(entry - 30.0)
+    assert onsets.slowed[0, 1]
+    assert onsets.station[0, 1] == pytest.approx(entry - 60.0, abs=7.0)  # 0.15 m/s below the top is still the top: 5 m
+    zones = cut_zones(line, corners, profile, onsets)
+    assert zones[1].start < entry - 55.0 < plain[1].start
+    assert not dabbed(entry - 130.0).slowed[0, 1]  # 2 s before it
+
+
 def test_a_lap_that_does_not_slow_says_so():
     line = line_of(KINKED)
     profile, corners, _ = cut(line)
