@@ -9,6 +9,7 @@ import numpy as np
 from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
+from simlap.throttle import throttle_of
 from simlap.units import G
 
 # An acceleration counts when it is held this long. The design asks for 0.3 s at least; the smooth motion rings by 1 %
@@ -103,7 +104,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
     noise_lon = np.asarray(table.noise_a_lon, dtype=float)[:, chosen] / normal
     if noise_lat.shape[0] < MIN_REPLICATES:
         raise NotEnoughData(f"the envelope needs {MIN_REPLICATES} noise replicates, got {noise_lat.shape[0]}.")
-    throttle = table.channels.get("throttle")
+    throttle = throttle_of(table, chosen)
     return RoadSamples(
         numbers=np.asarray(table.numbers)[chosen],
         station=np.asarray(table.station),
@@ -113,7 +114,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         along=pull / normal,
         pull=pull,
         normal=normal,
-        throttle=None if throttle is None else np.asarray(throttle)[chosen],
+        throttle=None if throttle is None else throttle[chosen],
         noise_lateral=np.nan_to_num(noise_lat),
         noise_along=np.nan_to_num(noise_lon),
         repaired=wild_lon + wild_lat,

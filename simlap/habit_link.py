@@ -8,6 +8,7 @@ import numpy as np
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
 from simlap.thresholds import Thresholds
+from simlap.throttle import throttle_of, widest_opening
 from simlap.units import G
 
 if TYPE_CHECKING:
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 # The run-in shows what was done before the zone begins: part throttle on the straight, for one. It never reaches back
 # beyond the start of the exit of the corner before.
 RUN_IN = 150.0  # [m]
-# Share of the rows below which the widest throttle opening is read off: single spikes do not count.
-WIDEST = 0.99  # [1]
 # Two laps follow each other when the second starts within this of the first one's end: less than one row of a 2 Hz log.
 FOLLOWS = 0.5  # [s]
 
@@ -72,17 +71,15 @@ def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[
     """Recorded channels over the table (m, n); throttle divided by the driver's own widest opening."""
     table = analysis.table
     channels = {name: np.asarray(table.channels[name]) for name in CHANNELS if name in table.channels}
-    remarks: tuple[str, ...] = ()
-    if "throttle" in channels:
-        values = channels.pop("throttle")
-        opened = values[list(analysis.counted)]
-        opened = opened[np.isfinite(opened)]
-        widest = float(np.quantile(opened, WIDEST)) if opened.size else 0.0
-        if widest >= limits["throttle_opens_share"]:
-            channels["throttle"] = values / widest
-        else:
-            remarks = (f"The throttle channel is not used: it never opens beyond {100.0 * widest:.0f} %.",)
-    return channels, remarks
+    if "throttle" not in channels:
+        return channels, ()
+    rows = np.array(list(analysis.counted))
+    throttle = throttle_of(table, rows, limits["throttle_opens_share"])
+    if throttle is not None:
+        return {**channels, "throttle": throttle}, ()
+    del channels["throttle"]
+    widest = 100.0 * (widest_opening(table, rows) or 0.0)
+    return channels, (f"The throttle channel is not used: it never opens beyond {widest:.0f} %.",)
 
 
 def _trace(

@@ -10,10 +10,12 @@ from simlap.conditions import beats_limit, trend_of
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
+from simlap.throttle import OPENS, TOO_WIDE, widest_opening
 
 if TYPE_CHECKING:
     from simlap.analysis import Prepared
     from simlap.comparison import Comparison
+    from simlap.laptable import LapTable
 
 # With fewer counted laps, the median of a phase rests on one or two laps, and the bootstrap over laps has few
 # distinct draws: intervals then come out too narrow.
@@ -124,6 +126,17 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
     return tuple(raised)
 
 
+def _throttle(table: "LapTable") -> list[Caution]:
+    counted = np.asarray(table.counted, dtype=bool)
+    widest = widest_opening(table, counted)
+    if widest is None or not counted.any() or OPENS <= widest <= TOO_WIDE:
+        return []
+    wrong = f"The throttle channel opens to {100.0 * widest:.0f} % at the widest: its unit is not what the log says. "
+    if widest < OPENS:
+        return [Caution("throttle", wrong + "It is left out; state its unit to have the throttle judged.")]
+    return [Caution("throttle", wrong + "It is taken as a share of that; state its unit to be sure.")]
+
+
 def _gear_changes(analysis: Analysis) -> list[Caution]:
     cost = {
         corner.corner.name: sum(phase.gear_changes_s or 0.0 for phase in corner.phases) for corner in analysis.corners
@@ -192,6 +205,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
     raised += _unread(laps.session)
+    raised += _throttle(laps.table)
     if not laps.motion.closes:
         raised.append(
             Caution(

@@ -1,0 +1,52 @@
+"""A throttle channel in another unit than the log says is left out or taken as shares, and told; never believed."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from envelope_cases import drive
+from report_case import circle_case
+
+from simlap.envelope_fit import fit_envelope
+from simlap.envelope_samples import road_samples
+from simlap.report.cautions import data_cautions
+from simlap.throttle import throttle_of, widest_opening
+
+
+def with_throttle(table, values):
+    return replace(table, channels={**table.channels, "throttle": values})
+
+
+def test_a_spike_is_not_the_stop_of_the_pedal():
+    table = circle_case().table
+    values = np.full(np.asarray(table.v).shape, 0.8)
+    values[0, 3] = 9.0
+    rows = np.arange(values.shape[0])
+    assert widest_opening(with_throttle(table, values), rows) == pytest.approx(0.8)
+    assert throttle_of(with_throttle(table, values), rows)[1, 5] == pytest.approx(1.0)
+    assert widest_opening(replace(table, channels={}), rows) is None
+
+
+@pytest.mark.parametrize("scale", [10.0, 0.97])
+def test_the_envelope_takes_the_throttle_as_a_share_of_its_widest_opening(scale):
+    case = drive("a little below", seed=1)
+    throttle = np.clip(np.asarray(case.table.a_lon) > 0.3, 0.0, 1.0)
+    right, other = (fit_envelope(with_throttle(case.table, k * throttle), case.line, draws=0) for k in (1.0, scale))
+    assert other.envelope.pack() == pytest.approx(right.envelope.pack(), rel=1e-9)  # the same numbers but for rounding
+
+
+def test_the_envelope_leaves_out_a_throttle_that_never_opens():
+    # 0..1 logged as percent: before, every window was driven with a closed throttle.
+    case = drive("a little below", seed=1)
+    throttle = np.clip(np.asarray(case.table.a_lon) > 0.3, 0.0, 1.0)
+    assert road_samples(with_throttle(case.table, 0.01 * throttle), case.line).throttle is None
+    assert road_samples(with_throttle(case.table, throttle), case.line).throttle is not None
+
+
+@pytest.mark.parametrize(("scale", "words"), [(0.01, "It is left out"), (10.0, "a share of that"), (0.97, None)])
+def test_a_throttle_of_another_unit_raises_a_caution(scale, words):
+    case = circle_case()
+    shape = np.asarray(case.table.v).shape
+    case = replace(case, table=with_throttle(case.table, np.full(shape, scale)))
+    told = [caution.text for caution in data_cautions(case) if caution.key == "throttle"]
+    assert [words in text for text in told] == ([] if words is None else [True])
