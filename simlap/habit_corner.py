@@ -257,8 +257,8 @@ RULES = (
         "exit",
         part_throttle_out,
         lambda x: (
-            f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way out with "
-            f"{x['grip_used_percent']:.0f} % of the grip in use"
+            f"throttle part open for {x['part_throttle_s']:.1f} s on the way out, half of that at "
+            f"{x['opening_percent']:.0f} % or less, with {x['grip_used_percent']:.0f} % of the grip in use"
         ),
         lambda x, limits, _: "Open the throttle all the way once the steering unwinds",
         (THROTTLE,),
