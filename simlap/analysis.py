@@ -251,7 +251,13 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         beaten_s=float(max(0.0, -typical_ledger.lost.min())),
         line_s=line_shares(table, line, fit, grip),
         options=asdict(options),
-        notes=(*prepared.session.notes, *prepared.motion.notes, *grade_notes(track, line), *fit.notes),
+        notes=(
+            *prepared.session.notes,
+            *prepared.motion.notes,
+            *(() if prepared.lapset is None else prepared.lapset.notes),
+            *grade_notes(track, line),
+            *fit.notes,
+        ),
     )
 
 

@@ -200,7 +200,7 @@ def list_laps(
     session = load_session(sessions, column)
     motion, lapset, _ = find_session_laps(session, circuit, options)
     if as_json:
-        emit(json.dumps(laps_to_dict(motion, lapset), ensure_ascii=False, indent=1))
+        emit(json.dumps(laps_to_dict(session, motion, lapset), ensure_ascii=False, indent=1))
     else:
         print_laps(motion, lapset)
 

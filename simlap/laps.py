@@ -10,6 +10,7 @@ import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.geodesy import Origin, to_plane
+from simlap.lapcounter import Changes, a_lap_apart, counter_changes, numbered_on, numbering_notes
 from simlap.lapjudge import judge
 from simlap.motion_types import Motion
 from simlap.turning import SLOW
@@ -23,6 +24,7 @@ SHORTEST_LAP_S = 12.0  # [s] crossings closer than this are one crossing: a car 
 SHORTEST_LAP_M = 300.0  # [m]
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
+MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
@@ -69,7 +71,7 @@ class StartLine:
 class Lap:
     """One lap, or the piece before the first or after the last crossing."""
 
-    number: int  #: 0 is the piece before the first crossing; a lap channel's own numbers where there is one
+    number: int  #: unique; 0 is the piece before the first crossing; a lap channel's own where they only rise
     start_s: float  #: session clock, interpolated [s]
     stop_s: float
     counted: bool
@@ -89,6 +91,7 @@ class LapSet:
     laps: tuple[Lap, ...]
     start_line: StartLine | None
     found_by: str  #: 'start line', 'track file', 'lap channel', 'beacon' or 'path alone'
+    notes: tuple[str, ...] = ()  #: what was decided about the laps' numbers, in plain words
 
     @property
     def flying(self) -> tuple[Lap, ...]:
@@ -159,7 +162,7 @@ def find_laps(
     OptionError
         When a chosen or dropped number does not exist.
     """
-    times, line, found_by, numbers = _cut(motion, session, start_line, track)
+    times, line, found_by, numbers, notes = _cut(motion, session, start_line, track)
     laps: list[Lap] = []
     if times[0] - motion.t[0] > 0.5:
         laps.append(
@@ -186,7 +189,7 @@ def find_laps(
             )
         )
     judged = judge(motion, laps, track)
-    return LapSet(_overruled(judged, choose, drop), line, found_by)
+    return LapSet(_overruled(judged, choose, drop), line, found_by, notes)
 
 
 def _overruled(laps: list[Lap], choose: Iterable[int] | None, drop: Iterable[int] | None) -> tuple[Lap, ...]:
@@ -212,34 +215,40 @@ def _overruled(laps: list[Lap], choose: Iterable[int] | None, drop: Iterable[int
 
 def _cut(
     motion: Motion, session: Session, start_line: StartLine | None, track: Track | None
-) -> tuple[np.ndarray, StartLine | None, str, list[int]]:
-    """Crossing times, the line, how it was found, and the number of each piece that starts at a crossing."""
+) -> tuple[np.ndarray, StartLine | None, str, list[int], tuple[str, ...]]:
+    """Crossing times, the line, how it was found, the number of each piece that starts at a crossing, and notes."""
     if start_line is not None:
         times = crossings(motion, start_line)
         _need(times, motion, start_line, "The start line")
-        return times, start_line, "start line", list(range(1, times.size + 1))
+        return times, start_line, "start line", _counted_through(times), ()
     if track is not None and motion.closes:
         (x1, y1), (x2, y2) = track.start_line
         line = StartLine(float(x1), float(y1), float(x2), float(y2))
         times = crossings(motion, line)
         _need(times, motion, line, f"The start line of track {track.name!r}")
-        return times, line, "track file", list(range(1, times.size + 1))
-    for name, words in (("lap", "lap channel"), ("beacon", "beacon")):
-        if session.has(name):
-            marks, numbers = _marks(session, name)
-            if marks.size >= 2:
-                times, across = _sharpened(motion, marks)
-                if times.size >= 2:
-                    return (
-                        times,
-                        across,
-                        words,
-                        numbers if len(numbers) == times.size else list(range(1, times.size + 1)),
-                    )
+        return times, line, "track file", _counted_through(times), ()
+    if session.has("lap"):
+        changes = counter_changes(session).between(motion.t[0], motion.t[-1])
+        times, across, kept = _on_the_line(motion, changes)
+        if times.size >= 2:
+            own = changes.to[kept]
+            numbers = numbered_on(own)
+            return times, across, "lap channel", numbers, numbering_notes(times, own, numbers)
+    if session.has("beacon"):
+        marks = _pulses(session)
+        marks = marks[(marks > motion.t[0]) & (marks < motion.t[-1])]
+        if marks.size >= 2:
+            across = _line_at(motion, marks)
+            times = _sharpened(motion, marks, across)
+            return times, across, "beacon", _counted_through(times), ()
     line, times = start_line_of_path(motion)
     if not motion.closes:
         times = lined_up(motion, times)
-    return times, line, "path alone", list(range(1, times.size + 1))
+    return times, line, "path alone", _counted_through(times), ()
+
+
+def _counted_through(times: np.ndarray) -> list[int]:
+    return list(range(1, times.size + 1))
 
 
 def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> None:
@@ -255,39 +264,60 @@ def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> Non
     )
 
 
-def _marks(session: Session, name: str) -> tuple[np.ndarray, list[int]]:
-    """Times at which the lap number rises or the beacon comes on, and the lap number that starts there."""
-    value = session.channel(name)
+def _pulses(session: Session) -> np.ndarray:
+    """Times at which the beacon comes on. [s]"""
+    value = session.channel("beacon")
     rows = np.flatnonzero(np.isfinite(value))
     t, value = session.t[rows], value[rows]
-    if name == "lap":
-        at = np.flatnonzero(np.diff(value) > 0.0) + 1
-        return t[at], [round(n) for n in value[at]]
     on = value > 0.5 * np.max(value, initial=0.0)
     at = np.flatnonzero(on[1:] & ~on[:-1]) + 1
     if at.size > 1:
         at = at[np.concatenate([[True], np.diff(t[at]) > SHORTEST_LAP_S])]
-    return t[at], list(range(1, at.size + 1))
+    return t[at]
 
 
-def _sharpened(motion: Motion, marks: np.ndarray) -> tuple[np.ndarray, StartLine | None]:
+def _line_at(motion: Motion, marks: np.ndarray) -> StartLine | None:
+    """The line across the path at the median mark; None where the path drifts."""
+    if not motion.closes:
+        return None
+    x, y = motion.at("x", marks), motion.at("y", marks)
+    course = motion.at("course", marks)
+    direction = np.angle(np.median(np.cos(course)) + 1j * np.median(np.sin(course)))
+    return _across(float(np.median(x)), float(np.median(y)), float(direction))
+
+
+def _sharpened(motion: Motion, marks: np.ndarray, line: StartLine | None) -> np.ndarray:
     """Marks of a lap channel or beacon, moved to the crossings of the line that they agree on.
 
     A row comes every 0.01 to 0.2 s; the line across the path at the median mark is crossed to the millisecond. Marks
     that have no crossing within 1 s stay as they are.
     """
-    inside = marks[(marks > motion.t[0]) & (marks < motion.t[-1])]
-    if inside.size < 2 or not motion.closes:
-        return inside, None
-    x, y = motion.at("x", inside), motion.at("y", inside)
-    course = motion.at("course", inside)
-    direction = np.angle(np.median(np.cos(course)) + 1j * np.median(np.sin(course)))
-    line = _across(float(np.median(x)), float(np.median(y)), float(direction))
-    times = crossings(motion, line)
+    times = crossings(motion, line) if line is not None else np.zeros(0)
     if times.size == 0:
-        return inside, None
-    nearest = times[np.argmin(np.abs(inside[:, None] - times), axis=1)]
-    return np.where(np.abs(nearest - inside) < 1.0, nearest, inside), line
+        return marks
+    nearest = times[np.argmin(np.abs(marks[:, None] - times), axis=1)]
+    return np.where(np.abs(nearest - marks) < MARK_LATE_S, nearest, marks)
+
+
+def _on_the_line(motion: Motion, changes: Changes) -> tuple[np.ndarray, StartLine | None, np.ndarray]:
+    """Lap boundaries [s] among the changes of a lap counter, their line, and which changes they are.
+
+    A counter that rises ends a lap. One that goes back may have been reset in the pits: it ends a lap where it does so
+    on the line that the others agree on, or where the path drifts, a usual lap after or before its neighbours.
+    """
+    rises = changes.to > changes.was
+    agreed = changes.t[rises] if rises.sum() >= 2 else changes.t
+    if agreed.size < 2:
+        return np.zeros(0), None, np.zeros(0, dtype=bool)
+    line = _line_at(motion, agreed)
+    times = _sharpened(motion, changes.t, line)
+    if line is None:
+        kept = rises | a_lap_apart(np.interp(changes.t, motion.t, motion.s), rises)
+    else:
+        x, y = line.middle
+        near = np.hypot(motion.at("x", changes.t) - x, motion.at("y", changes.t) - y) < FOUND_HALF_WIDTH
+        kept = rises | near | (times != changes.t)
+    return times[kept], line, kept
 
 
 def _across(x: float, y: float, course: float, half_width: float = FOUND_HALF_WIDTH) -> StartLine:

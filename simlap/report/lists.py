@@ -12,10 +12,14 @@ from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console
 from simlap.session import Session
 
+LAPS_SCHEMA = "simlap.laps/1"
 
-def laps_to_dict(motion: Motion, lapset: LapSet) -> dict[str, Any]:
+
+def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, Any]:
     """Laps as plain data for JSON."""
     return {
+        "schema": LAPS_SCHEMA,
+        "source": session.source,
         "found_by": lapset.found_by,
         "motion": {"verdict": motion.quality.verdict, "reason": motion.quality.reason, "notes": list(motion.notes)},
         "laps": [
@@ -28,6 +32,7 @@ def laps_to_dict(motion: Motion, lapset: LapSet) -> dict[str, Any]:
             }
             for lap in lapset.laps
         ],
+        "notes": list(lapset.notes),
     }
 
 
@@ -50,6 +55,8 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
     out = console()
     out.print(table)
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
+    for note in lapset.notes:
+        out.print(Text(note))
 
 
 def channels_to_dict(session: Session) -> dict[str, Any]:

@@ -1,0 +1,80 @@
+"""The lap counter of a logger: where it changes, and numbers that stay unique when it starts anew."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from simlap.frozen import own
+from simlap.session import Session
+
+FLICKER_S = 12.0  # [s] a number that stands no longer than this is no lap's: the shortest lap takes longer
+SAME_LAP = 0.02  # share of the usual lap: how alike the distances are that a car drives from line to line
+MOST_TOLD = 3  # restarts told in one note
+
+
+@dataclass(frozen=True, eq=False)
+class Changes:
+    """Changes of a lap counter in driving order; arrays of shape (n,)."""
+
+    t: np.ndarray  #: first row of the new number [s]
+    was: np.ndarray
+    to: np.ndarray
+
+    def __post_init__(self) -> None:
+        own(self, "t")
+        own(self, "was", "to", dtype=int)
+
+    def between(self, start: float, stop: float) -> "Changes":
+        """Those that lie between two times. [s]"""
+        keep = (self.t > start) & (self.t < stop)
+        return Changes(self.t[keep], self.was[keep], self.to[keep])
+
+
+def counter_changes(session: Session) -> Changes:
+    """Changes of the channel `lap`, up or down; a number that only flickers up is passed over.
+
+    The first and the last number may stand as briefly as they like: there the log begins and ends.
+    """
+    value = session.channel("lap")
+    rows = np.flatnonzero(np.isfinite(value))
+    t, number = session.t[rows], np.round(value[rows]).astype(int)
+    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))  # of each stretch of one number
+    lasts = np.diff(t[starts], append=np.inf)
+    steady = lasts > FLICKER_S
+    steady[0] = True
+    t, number = t[starts[steady]], number[starts[steady]]
+    at = np.flatnonzero(np.diff(number)) + 1
+    return Changes(t[at], number[at - 1], number[at])
+
+
+def a_lap_apart(s: np.ndarray, rises: np.ndarray) -> np.ndarray:
+    """Which marks at distances `s` [m] lie a usual lap from a neighbour; usual is what lies between two rises."""
+    driven = np.diff(s)
+    between = driven[rises[:-1] & rises[1:]]
+    usual = float(np.median(between if between.size else driven))
+    alike = np.abs(driven - usual) < SAME_LAP * usual
+    return np.concatenate([alike, [False]]) | np.concatenate([[False], alike])
+
+
+def numbered_on(logged: Iterable[int]) -> list[int]:
+    """Lap numbers that rise from 1 or more: the logged ones, carried on from where they would not rise."""
+    numbers: list[int] = []
+    last, more = 0, 0
+    for number in logged:
+        if number + more <= last:
+            more = last + 1 - number
+        last = number + more
+        numbers.append(last)
+    return numbers
+
+
+def numbering_notes(times: np.ndarray, logged: np.ndarray, numbers: list[int]) -> tuple[str, ...]:
+    """Says so where the laps that begin at `times` [s] are not numbered as they are logged."""
+    more = np.asarray(numbers) - logged
+    anew = np.flatnonzero(np.diff(more, prepend=0))
+    if anew.size == 0:
+        return ()
+    told = [f"from {times[i]:.1f} s on its lap {logged[i]} is lap {numbers[i]} here" for i in anew[:MOST_TOLD]]
+    rest = f", and so on {anew.size - MOST_TOLD} times more" if anew.size > MOST_TOLD else ""
+    return (f"The lap counter of the log starts anew: laps are numbered on, {', '.join(told)}{rest}.",)

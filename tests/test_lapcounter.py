@@ -1,0 +1,127 @@
+"""Lap counters that start anew, are reset away from the line, or flicker."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from motion_cases import Drive, drive, logged
+from report_case import circle_case
+
+from simlap.lapcounter import numbered_on
+from simlap.laps import LapSet, find_laps
+from simlap.motion import Motion, motion_of
+from simlap.report.cautions import data_cautions
+from simlap.report.lists import laps_to_dict, print_laps
+from simlap.session import Session
+
+
+@lru_cache(maxsize=1)
+def driven() -> tuple[Drive, Session, Motion]:
+    """Seven circuits; the log misses the first half-second, so that six lines are crossed."""
+    d = drive("kart", laps=7, seed=3)
+    session = logged(d, 10, speed_ms=0.05, seed=4)
+    return d, session, motion_of(session)
+
+
+def rising() -> np.ndarray:
+    """The counter of a logger that never starts anew: 1 up to the first crossing, then 2 and so on."""
+    d, session, _ = driven()
+    return np.searchsorted(d.crossings, session.t, side="right").astype(float)
+
+
+def laps_of(counter: np.ndarray, *, closes: bool = True, **kw) -> LapSet:
+    _, session, motion = driven()
+    session = Session.from_arrays(session.t, **session.channels, lap=counter)
+    return find_laps(replace(motion, closes=closes), session, **kw)
+
+
+def assert_all_laps_found(laps: LapSet, numbers: list[int], bar: float = 0.03) -> None:
+    assert laps.found_by == "lap channel"
+    assert [lap.number for lap in laps.flying] == numbers
+    # 0.03 s as for every logged lap (tests/test_laps.py)
+    assert [lap.time_s for lap in laps.flying] == pytest.approx(np.diff(driven()[0].crossings[1:7]), abs=bar)
+    assert len(laps.counted) == 5
+
+
+@pytest.mark.parametrize("anew", [0, 1, 2])
+@pytest.mark.parametrize(("closes", "bar"), [(True, 0.03), (False, 0.21)])  # a drifting path keeps marks 0.1 s late
+def test_a_counter_that_starts_anew_on_the_line_ends_a_lap_and_is_numbered_on(anew, closes, bar):
+    counter = rising()
+    counter = np.where(counter >= 4, counter - 4 + anew, counter)  # 1 2 3, then anew
+    laps = laps_of(counter, closes=closes)
+    assert_all_laps_found(laps, [2, 3, 4, 5, 6], bar)
+    (note,) = laps.notes
+    assert "The lap counter of the log starts anew: laps are numbered on" in note
+    restart = laps.flying[2].start_s
+    assert f"from {restart:.1f} s on its lap {anew} is lap 4 here" in note
+
+
+def test_laps_are_chosen_and_dropped_by_the_unique_numbers():
+    counter = rising()
+    counter = np.where(counter >= 4, counter - 2, counter)  # 1 2 3 2 3 4 5: laps 2 and 3 are there twice
+    assert [lap.number for lap in laps_of(counter, drop=[2]).counted] == [3, 4, 5, 6]
+    (chosen,) = laps_of(counter, choose=[5]).counted
+    assert chosen.start_s == pytest.approx(driven()[0].crossings[4], abs=0.15)  # rows are 0.1 s apart
+
+
+def test_a_counter_that_counts_down_or_to_and_fro_marks_laps():
+    # laps to go; and a flag that is turned over on the line
+    assert_all_laps_found(laps_of(20.0 - rising()), [18, 19, 20, 21, 22])
+    assert_all_laps_found(laps_of(rising() % 2.0), [1, 2, 3, 4, 5])
+
+
+@pytest.mark.parametrize("closes", [True, False])
+def test_a_counter_reset_away_from_the_line_ends_no_lap(closes):
+    # Reset 40 % of the way round the third full lap, without a stop: that lap is one lap from line to line.
+    d, session, _ = driven()
+    reset = d.crossings[3] + 0.4 * (d.crossings[4] - d.crossings[3])
+    counter = np.where(session.t < reset, rising(), rising() - 4.0)  # 2 3 4, then 0 1 2
+    assert_all_laps_found(laps_of(counter, closes=closes), [2, 3, 4, 5, 6], 0.03 if closes else 0.21)
+
+
+@pytest.mark.parametrize("step", [1.0, -1.0, -3.0])
+@pytest.mark.parametrize("lap", [2, 4])
+def test_a_counter_that_flickers_for_a_row_makes_no_lap(step, lap):
+    d, session, _ = driven()
+    counter = rising()
+    counter[np.searchsorted(session.t, 0.5 * (d.crossings[lap] + d.crossings[lap + 1]))] += step
+    laps = laps_of(counter)
+    assert_all_laps_found(laps, [2, 3, 4, 5, 6])
+    assert laps.notes == ()
+
+
+def test_a_counter_that_passes_through_nought_on_the_line_starts_anew_once():
+    counter = rising()
+    first = int(np.argmax(counter == 4))
+    counter = np.where(counter >= 4, counter - 3, counter)  # 1 2 3, nought for two rows, 1 2 3
+    counter[first : first + 2] = 0.0
+    assert_all_laps_found(laps_of(counter), [2, 3, 4, 5, 6])
+
+
+@pytest.mark.parametrize(
+    ("logged_numbers", "numbers"),
+    [
+        ([1, 2, 3], [1, 2, 3]),
+        ([4, 6, 7], [4, 6, 7]),  # a gap of the logger's own stays
+        ([1, 2, 1, 2, 1], [1, 2, 3, 4, 5]),
+        ([3, 4, 0, 1], [3, 4, 5, 6]),
+        ([0, 1, 2], [1, 2, 3]),  # 0 is the piece before the first crossing
+        ([5, 2, 7], [5, 6, 11]),
+    ],
+)
+def test_lap_numbers_are_unique_and_keep_the_steps_of_the_counter(logged_numbers, numbers):
+    assert numbered_on(logged_numbers) == numbers
+
+
+def test_numbering_on_is_told_wherever_laps_are_listed(capsys):
+    counter = rising()
+    laps = laps_of(np.where(counter >= 4, counter - 4, counter))
+    (note,) = laps.notes
+    assert laps_to_dict(driven()[1], driven()[2], laps)["notes"] == [note]
+    print_laps(driven()[2], laps)
+    assert note in " ".join(capsys.readouterr().out.split())
+    case = circle_case()
+    told = data_cautions(replace(case, lapset=replace(case.lapset, notes=(note,))))
+    assert [caution.text for caution in told if caution.key == "lap numbers"] == [note]
+    assert "lap numbers" not in [caution.key for caution in data_cautions(case)]
