@@ -112,7 +112,7 @@ def target(
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse
-    from simlap.report.target import print_target
+    from simlap.report.target import print_target, target_to_dict
     from simlap.target import Steps, target_of
 
     with step("analysing"):
@@ -124,6 +124,6 @@ def target(
 
         save_ladder(analysis, result, figures)
     if as_json:
-        emit(json.dumps(result.to_dict(), ensure_ascii=False, indent=1))
+        emit(json.dumps(target_to_dict(analysis, result), ensure_ascii=False, indent=1))
     else:
         print_target(analysis, result)

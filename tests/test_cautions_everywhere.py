@@ -33,9 +33,10 @@ def test_a_comparison_tells_each_caution_once_with_the_logs_that_raise_it():
 
 
 @pytest.mark.parametrize(
-    ("command", "more"), [("envelope", ()), ("sweep", ("--parameter", "grip", "--factors", "1,1.01"))]
+    ("command", "more"),
+    [("envelope", ()), ("sweep", ("--parameter", "grip", "--factors", "1,1.01")), ("target", ())],
 )
-def test_envelope_and_sweep_print_their_cautions(command, more, club, monkeypatch):
+def test_envelope_sweep_and_target_print_their_cautions(command, more, club, monkeypatch):
     monkeypatch.setattr(f"simlap.cli_{command}.load_session", lambda *_: club.session)
     arguments = [command, "log.csv", "--draws", "20", *more]
     text = CliRunner().invoke(app, arguments)
@@ -47,6 +48,16 @@ def test_envelope_and_sweep_print_their_cautions(command, more, club, monkeypatc
     assert "limit is a bound" in keys
     for caution in data["cautions"]:
         assert caution["text"] in flowing
+
+
+def test_json_of_target_and_laps_names_its_schema_and_its_log(club, monkeypatch):
+    for command, module in (("target", "cli_target"), ("laps", "cli_app")):
+        monkeypatch.setattr(f"simlap.{module}.load_session", lambda *_: club.session)
+        done = CliRunner().invoke(app, [command, "log.csv", "--json"])
+        assert done.exception is None, done.output
+        data = json.loads(done.stdout)
+        assert data["schema"] == f"simlap.{command}/1"
+        assert data["source"] == club.session.source
 
 
 def test_columns_left_unread_are_named_where_a_channel_is_missing():

@@ -1,16 +1,32 @@
-"""The target ladder on a terminal."""
+"""The target ladder: on a terminal, and as JSON of schema "simlap.target/1"."""
+
+from importlib.metadata import version
+from typing import Any
 
 from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from simlap.report.cautions import cautions, cautions_to_dicts
 from simlap.report.plain import clean, corner_label, lap_time, percent
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
 from simlap.target import Mark, Target
 
+SCHEMA = "simlap.target/1"
 WORTH_TELLING = 0.005  # [s] less rounds to nothing
+
+
+def target_to_dict(analysis: Analysis, target: Target) -> dict[str, Any]:
+    """The ladder as plain data for JSON, with what to know before acting on it."""
+    return {
+        "schema": SCHEMA,
+        "simlap_version": version("simlap"),
+        "source": analysis.session.source,
+        **target.to_dict(),
+        "cautions": cautions_to_dicts(cautions(analysis)),
+    }
 
 
 def print_target(analysis: Analysis, target: Target) -> None:
