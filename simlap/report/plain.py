@@ -9,6 +9,7 @@ UNPRINTABLE = frozenset({"Cc", "Cs", "Cn"})
 DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 REPLACEMENT = "\ufffd"
 SECONDS_PER_MINUTE = 60
+MILLI = 3  # digits of a lap time in the JSON
 MS_TO_KMH = 3.6
 LEDGERS = {
     "lost": "lost here",
@@ -46,14 +47,30 @@ def counted_laps(number: int) -> str:
 
 
 def lap_time(seconds: float, digits: int = 2) -> str:
-    """A lap time as m:ss.ff, or ss.ff below a minute [s]."""
+    """A lap time as m:ss.ff, or ss.ff below a minute [s]; at most `MILLI` digits."""
     scale = 10**digits
-    ticks = round(abs(seconds) * scale)
+    ticks = _ticks(abs(seconds), digits)
     minutes, rest = divmod(ticks, SECONDS_PER_MINUTE * scale)
     sign = "-" if seconds < 0 and ticks else ""
     if not minutes:
         return f"{sign}{rest / scale:.{digits}f}"
     return f"{sign}{minutes}:{rest / scale:0{3 + digits if digits else 2}.{digits}f}"
+
+
+def time_gap(one: float, other: float, digits: int = 2) -> str:
+    """Seconds from lap time `other` to `one` as the reader forms them from the two as printed. [s]"""
+    ticks = _ticks(abs(one), digits) - _ticks(abs(other), digits)
+    return f"{ticks / 10**digits:.{digits}f}"
+
+
+def _ticks(time_s: float, digits: int) -> int:
+    """A lap time, not negative, in units of its last digit: the millisecond of the JSON, its half rounded up.
+
+    A time that went through the JSON and one that did not are printed alike.
+    """
+    thousandths = round(round(float(time_s), MILLI) * 10**MILLI)
+    step = 10 ** (MILLI - digits)
+    return (2 * thousandths + step) // (2 * step)
 
 
 def seconds(value: float, digits: int = 2) -> str:

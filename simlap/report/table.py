@@ -9,7 +9,17 @@ from rich.text import Text
 
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
-from simlap.report.plain import LEDGERS, MS_TO_KMH, clean, corner_label, counted_laps, lap_time, seconds, shortened
+from simlap.report.plain import (
+    LEDGERS,
+    MS_TO_KMH,
+    clean,
+    corner_label,
+    counted_laps,
+    lap_time,
+    seconds,
+    shortened,
+    time_gap,
+)
 from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
 
@@ -90,7 +100,7 @@ def laps_table(analysis: Analysis) -> Table:
     typical = analysis.typical_lap_s
 
     def row(name: str, time_s: float, words: str) -> None:
-        table.add_row(name, lap_time(time_s), f"{seconds(time_s - typical)} s", words)
+        table.add_row(name, lap_time(time_s), f"{time_gap(time_s, typical)} s", words)
 
     row("best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven")
     row("typical", typical, f"middle of {counted_laps(len(analysis.counted))}, phase by phase")

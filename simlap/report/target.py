@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import clean, corner_label, lap_time, percent
+from simlap.report.plain import clean, corner_label, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
@@ -84,10 +84,11 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 "already: repeat it."
             )
         )
+    less = time_gap(target.shown_s, target.best_phases_sum_s)
     out.print(
         Text(
             f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
-            f"{target.phases_gap_s:.2f} s less than a lap that joins what you repeat. It is a sum, not a lap."
+            f"{less} s less than a lap that joins what you repeat. It is a sum, not a lap."
         )
     )
     times = target.transitions
@@ -95,7 +96,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         Text(
             f"Your pedal changes: {times.onset_s:.1f} s to full braking, {times.release_s:.1f} s to release, "
             f"{times.pickup_s:.1f} s to full drive; on the limit lap they cost "
-            f"{target.limit_with_transitions_s - target.limit_s:.2f} s."
+            f"{time_gap(target.limit_with_transitions_s, target.limit_s)} s."
         )
     )
     print_parts(out, caution_parts(analysis))
