@@ -83,8 +83,10 @@ def find_session_laps(session: Session, track: Track | None, options: Options) -
 
 def _session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
     motion = motion_of(session)
+    no_track = ""
     if track is not None and track.origin is not None and not motion.closes:
-        motion, track = replace(motion, notes=(*motion.notes, NO_PLACE_FOR_TRACK.format(track.name))), None
+        no_track, track = NO_PLACE_FOR_TRACK.format(track.name), None
+        motion = replace(motion, notes=(*motion.notes, no_track))
     track = track and track.in_plane(motion.origin)
     start = None
     if options.start_line is not None:
@@ -95,7 +97,7 @@ def _session_laps(session: Session, track: Track | None, options: Options) -> tu
             )
         start = StartLine.from_geodetic(*options.start_line, motion.origin)
     laps = find_laps(motion, session, start_line=start, track=track, choose=options.laps, drop=options.drop)
-    return motion, laps, track
+    return motion, replace(laps, no_track=no_track), track
 
 
 def why_none_counts(laps: Sequence[Lap]) -> str:

@@ -92,6 +92,7 @@ class LapSet:
     start_line: StartLine | None
     found_by: str  #: 'start line', 'track file', 'lap channel', 'beacon' or 'path alone'
     notes: tuple[str, ...] = ()  #: what was decided about the laps' numbers, in plain words
+    no_track: str = ""  #: why a track that was given does not lie under these laps; empty where it does, or none was
 
     @property
     def flying(self) -> tuple[Lap, ...]:

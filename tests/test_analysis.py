@@ -16,6 +16,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.laps import Lap
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
+from simlap.report.cautions import data_cautions
 from simlap.report.losses_csv import losses_csv
 from simlap.session import Session
 from simlap.solver import limit_profile
@@ -248,6 +249,9 @@ def test_a_log_without_positions_is_judged_without_the_track_file_and_told_so():
     made = synthetic_session(track, club_car(), Driver(), sensors, laps=5, seed=1, losses=False)
     found = analyse(made.session, track, draws=10)
     assert any("cannot be laid under it" in note and track.name in note for note in found.notes)
+    told = {caution.key: caution.text for caution in data_cautions(found)}
+    assert "cannot be laid under it" in told["track left out"]
+    assert "numbering" not in told  # it says that no track file was given
     assert len(found.corners) == len(track.corners)
     # 1 %: twice the bar of issue 5, for the banking is read beside the yaw rate and not taken from the file
     assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.01)

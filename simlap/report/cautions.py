@@ -219,7 +219,9 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
         raised.append(_few_laps(counted, "Only"))
     if laps.lapset is not None:
         raised += [Caution("lap numbers", note) for note in laps.lapset.notes]
-    if laps.lapset is not None and laps.lapset.found_by == "path alone":
+    if laps.lapset is not None and laps.lapset.no_track:
+        raised.append(Caution("track left out", laps.lapset.no_track))
+    elif laps.lapset is not None and laps.lapset.found_by == "path alone":
         raised.append(
             Caution(
                 "numbering",
