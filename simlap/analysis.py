@@ -112,6 +112,16 @@ def why_none_counts(laps: Sequence[Lap]) -> str:
     return "; ".join(parts) or "no complete lap"
 
 
+def _check(session: object, track: object, options: object) -> None:
+    """Refuse what is no session, track or options, such as a path that was not read."""
+    if not isinstance(session, Session):
+        raise OptionError(f"session {session!r}: is no Session. Read the log first: simlap.read_session(path).")
+    if track is not None and not isinstance(track, Track):
+        raise OptionError(f"track {track!r}: is no Track. Read the track file first: simlap.read_track(path).")
+    if not isinstance(options, Options):
+        raise OptionError(f"options {options!r}: are no Options. Write simlap.Options(...), or name the choices.")
+
+
 def prepare(session: Session, track: Track | None = None, options: Options | None = None) -> Prepared:
     """From a session to its laps on common stations and their mean path.
 
@@ -119,8 +129,11 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     ------
     NotEnoughData
         When the log cannot carry a path or holds no counted lap.
+    OptionError
+        When an argument is something else.
     """
     options = options or Options()
+    _check(session, track, options)
     motion, lapset, track = find_session_laps(session, track, options)
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
@@ -180,13 +193,17 @@ def analyse(session: Session, track: Track | None = None, options: Options | Non
     ------
     NotEnoughData, NoSolution
         When the log cannot carry the answer; the text says what is missing.
+    OptionError
+        When an argument is something else.
 
     Notes
     -----
     Design in DEVELOPERS.md; the limit profile is reachability on a path (Bobrow, Dubowsky and Gibson 1985,
     doi:10.1177/027836498500400301).
     """
-    options = replace(options or Options(), **choices)
+    options = options or Options()
+    _check(session, track, options)
+    options = replace(options, **choices)
     return advised(judge(prepare(session, track, options), options))
 
 

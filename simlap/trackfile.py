@@ -58,9 +58,13 @@ def read_track(path: str | os.PathLike[str]) -> Track:
     ------
     TrackFormatError
         When the file is no track file: names feature and property, and says what to do.
+    OptionError
+        When `path` is no path.
     """
     from simlap.trackfile_read import load_json, track_from_geojson
 
+    if not isinstance(path, (str, os.PathLike)):
+        raise OptionError(f"track {path!r}: is no path. Name a track file.")
     source = os.fspath(path)
     return track_from_geojson(load_json(source), source)
 

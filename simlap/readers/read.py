@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
-from simlap.errors import LogFormatError
+from simlap.errors import LogFormatError, OptionError
 from simlap.readers.choices import ColumnChoice, choices_beside, choices_of, merged
 from simlap.readers.join import join
 from simlap.readers.repair import assemble
@@ -48,9 +48,12 @@ def read_session(
     LogFormatError
         Naming file, row and column, and what to do.
     OptionError
-        When a choice cannot be understood.
+        When a choice cannot be understood, or what is given is no path.
     """
-    paths = [path] if isinstance(path, (str, os.PathLike)) else list(path)
+    paths = list(path) if isinstance(path, Iterable) and not isinstance(path, (str, bytes, os.PathLike)) else [path]
+    for item in paths:
+        if not isinstance(item, (str, os.PathLike)):
+            raise OptionError(f"log {item!r}: is no path. Name a log file, or a list of the files of one outing.")
     if not paths:
         raise LogFormatError("no log given: name at least one file.")
     choices = choices_of(columns)
