@@ -174,12 +174,12 @@ def _middle(name: str, values: Sequence[float]) -> float:
 def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
     """Time lost behind somebody else: named, worth nothing to the driver."""
     lost = {"lost_s": float(np.median([each.numbers["lost_s"] for each in seen]))}
-    laps = ", ".join(str(each.lap) for each in seen)
+    laps = f"lap{'s' * (len(seen) > 1)} {', '.join(str(each.lap) for each in seen)}"
     return Finding(
         kind=TRAFFIC,
         corner=sheet.corner,
         phase=seen[0].phase,
-        sentence=f"{spoken(sheet.corner)}: {held_up_words(lost)} (lap {laps}).",
+        sentence=f"{spoken(sheet.corner)}: {held_up_words(lost)} ({laps}).",
         worth_s=0.0,
         laps=tuple(each.lap for each in seen),
         occurrences=len(seen),

@@ -75,8 +75,9 @@ def findings_lines(findings: Sequence[Finding]) -> list[str]:
     for kind, group in by_kind.items():
         lines.append(f"{kind}, in {len(group)} corner{'s' * (len(group) > 1)}")
         for one in group:
-            missing = "" if one.occurrences == one.of_laps else f" Laps {', '.join(str(lap) for lap in one.laps)}."
-            lines.append(f"- {clean(one.sentence)}{missing}")
+            named = one.kind == TRAFFIC or one.occurrences == one.of_laps  # the sentence tells the laps, or all show it
+            laps = f" Lap{'s' * (len(one.laps) > 1)} {', '.join(str(lap) for lap in one.laps)}."
+            lines.append(f"- {clean(one.sentence)}{'' if named else laps}")
     return lines
 
 
