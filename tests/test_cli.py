@@ -2,10 +2,15 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+from typer.main import get_command
+
+from simlap.cli import app
 
 COMMANDS = (
     "analyse",
@@ -120,8 +125,6 @@ FAULTS = [
 
 @pytest.mark.parametrize(("what", "name", "text", "words"), FAULTS, ids=[fault[0] for fault in FAULTS])
 def test_bad_input_ends_with_one_line_and_code_2_and_writes_nothing(what, name, text, words, tmp_path, log):
-    import re
-
     path = tmp_path / name
     if text is not None:
         path.write_text(text)
@@ -204,8 +207,6 @@ def test_the_version_is_that_of_the_package():
 
 
 def test_the_defaults_in_the_help_are_those_of_the_library():
-    import re
-
     from simlap.cli_common import DEFAULT_DRAWS, DEFAULT_QUANTILE
     from simlap.cli_target import STEPS
     from simlap.envelope_fit import DRAWS, QUANTILE
@@ -288,3 +289,15 @@ def test_a_session_compared_with_itself_or_a_copy_is_refused(log, tmp_path):
         assert done.returncode == 2
         assert done.stdout == ""
         assert f"{after.name}: holds the same rows as outing.csv. Name each session once." in done.stderr
+
+
+def test_the_readme_names_the_commands_that_print_no_json():
+    def without_json(command, name=""):
+        if hasattr(command, "commands"):
+            return {one for key, each in command.commands.items() for one in without_json(each, f"{name} {key}")}
+        has = any("--json" in option.opts for option in command.params)
+        return set() if has else {name.strip()}
+
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    (said,) = re.findall(r"or JSON with `--json`, but for (.*?):", readme)
+    assert set(re.findall(r"`(.*?)`", said)) == without_json(get_command(app))
