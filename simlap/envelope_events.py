@@ -112,10 +112,10 @@ class Guess:
 class EventFinder:
     """Finds events on one table of laps for a guess of the limits."""
 
-    def __init__(self, samples: RoadSamples, speed_cap: float | None = None) -> None:
+    def __init__(self, samples: RoadSamples, speed_cap: float | None = None, held: float = 1.0) -> None:
         self.samples = samples
         self.speed_cap = speed_cap
-        self.windows: Windows = held_windows(samples)
+        self.windows: Windows = held_windows(samples, held)
         self.step = np.median(samples.duration, axis=0)
         self.speed2 = np.median(samples.speed2, axis=0)
         self.lateral = np.median(samples.lateral, axis=0)

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENTS
-from simlap.envelope_events import EventFinder, Guess
+from simlap.envelope_events import CombinedEvents, EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
 from simlap.envelope_samples import RoadSamples, road_samples
@@ -27,6 +27,9 @@ DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the
 # interval (0.964 to 0.989 around 0.98).
 QUANTILE_DOUBT = 0.25
+# A kart turns in on its brakes for a third of a second: where no window of the usual time shows both accelerations,
+# one of this share of it may.
+BRIEF = 0.5
 # Events and limits are found in turn this often; a fifth round moved no limit by 0.1 % on synthetic sessions.
 ROUNDS = 4
 # A car that never slows by more than this has not shown its brakes.
@@ -137,6 +140,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
     """Find events and limits in turn; also whether left and right turns are told apart."""
     cap = speed_cap(samples)
     finder = EventFinder(samples, cap)
+    finders = finder, EventFinder(samples, cap, BRIEF)
     guess = _first_guess(samples, finder)
     every = np.arange(samples.numbers.size)[None]
     level = np.array([quantile])
@@ -146,8 +150,8 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             lateral=finder.lateral_events(guess),
             braking=finder.braking_events(guess),
             drive=finder.drive_events(guess),
-            trail=finder.combined_events(guess, EXPONENTS, braking=True),
-            pickup=finder.combined_events(guess, DRIVE_EXPONENTS, braking=False),
+            trail=_combined(finders, guess, EXPONENTS, braking=True),
+            pickup=_combined(finders, guess, DRIVE_EXPONENTS, braking=False),
             banking_known=samples.banking_known,
             top_speed=float(np.sqrt(finder.speed2.max())),
             banking_doubt=samples.banking_doubt,
@@ -160,6 +164,14 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             solution = solve(events, every, level, solution, sides=sides)
         guess = _guess_of(solution)
     return events, solution, sides
+
+
+def _combined(
+    finders: tuple[EventFinder, EventFinder], guess: Guess, exponents: np.ndarray, *, braking: bool
+) -> CombinedEvents:
+    """Windows with both accelerations in use; brief ones where no full one is found."""
+    found, brief = (finder.combined_events(guess, exponents, braking=braking) for finder in finders)
+    return found if found.count else brief
 
 
 def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:

@@ -174,9 +174,9 @@ class Windows:
         return total[..., start + self.length] - total[..., start]
 
 
-def held_windows(samples: RoadSamples) -> Windows:
-    """Windows that the median lap spends at least a held time in, one starting at each station."""
-    held = max(HELD, HELD_PERIODS / samples.bandwidth_hz)
+def held_windows(samples: RoadSamples, share: float = 1.0) -> Windows:
+    """Windows that the median lap spends at least a held time in, or a `share` of it, one starting at each station."""
+    held = share * max(HELD, HELD_PERIODS / samples.bandwidth_hz)
     step = np.median(samples.duration, axis=0)
     n = step.size
     wrapped = np.concatenate([[0.0], np.cumsum(np.concatenate([step, step]))])

@@ -13,7 +13,7 @@ from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, engine_knots, fit_curve
 from simlap.envelope_events import EventFinder, Guess
-from simlap.envelope_fit import fit_envelope
+from simlap.envelope_fit import fit_envelope, fit_events
 from simlap.envelope_grip import corner_grip
 from simlap.envelope_samples import RoadSamples, held_windows, road_samples
 from simlap.errors import NotEnoughData, OptionError
@@ -373,3 +373,33 @@ def test_windows_grow_with_the_ringing_of_a_smoother_motion(bandwidth, most):
         banking_known=True, bandwidth_hz=bandwidth,
     )  # fmt: skip
     assert held_windows(samples).mean(rows).max() < 10.0 * most
+
+
+def turned_in_on_the_brakes(seconds, exponent):
+    """Four laps at 14 m/s, eight corners: brakes of 9.5 m/s² traded for 15 m/s² across within `seconds` along the curve
+    (brakes / 9.5)^p + (across / 15)^p = 1."""
+    spacing, v = 0.5, 14.0
+    count = round(seconds * v / spacing)
+    share = (np.arange(count) + 0.5) / count  # of the lateral limit, rising evenly
+    across = np.concatenate([np.zeros(120), share, np.ones(60), np.zeros(40)])
+    along = np.concatenate(
+        [np.full(80, 3.0), np.full(40, -9.5), -9.5 * (1.0 - share**exponent) ** (1.0 / exponent), np.zeros(100)]
+    )
+    rng = np.random.default_rng(3)
+    usage = 1.0 - 0.003 * np.abs(rng.standard_normal((4, 1)))
+    lateral, pull = (usage * np.tile(row, 8) for row in (15.0 * across, along))
+    speed = np.full(lateral.shape, v)
+    return RoadSamples(
+        numbers=np.arange(4), station=spacing * np.arange(lateral.shape[1]), duration=spacing / speed, speed2=speed**2,
+        lateral=lateral, along=pull, pull=pull, normal=np.ones(lateral.shape), throttle=None,
+        noise_lateral=np.zeros((2, *lateral.shape)), noise_along=np.zeros((2, *lateral.shape)), repaired=0,
+        banking_known=True,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.4])
+@pytest.mark.parametrize("seconds", [0.4, 1.0])
+def test_a_car_that_turns_in_within_a_third_of_a_second_shows_its_braking_exponent(seconds, exponent):
+    events, solution, _ = fit_events(turned_in_on_the_brakes(seconds, exponent), 0.98)
+    assert events.trail.count
+    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
