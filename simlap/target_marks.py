@@ -40,7 +40,7 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
     corner = here[phases.kind[here] != EXIT]
     slow = corner if corner.size else here
     braking = here[phases.kind[here] == BRAKING]
-    brakes = braking[a[braking] < -BRAKE_POINT]
+    brakes = _main_braking(braking, a[braking])
     after = here[np.argmin(v[slow]) :] if slow.size else here
     full = after[a[after] >= FULL_DRIVE * envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])]
     leaves = (phases.kind[here] == EXIT).any()
@@ -50,6 +50,15 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
         full_m=float(station[full[0]]) if full.size else None,
         exit_kmh=float(v[(here[-1] + 1) % v.size]) * MS_TO_KMH if leaves else None,
     )
+
+
+def _main_braking(stations: np.ndarray, a: np.ndarray) -> np.ndarray:
+    """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point."""
+    if not stations.size or a.min() >= -BRAKE_POINT:
+        return stations[:0]
+    hardest = int(np.argmin(a))
+    off = np.flatnonzero(a[:hardest] >= -BRAKE_POINT)
+    return stations[off[-1] + 1 if off.size else 0 : hardest + 1]
 
 
 def speed_asked(result: CornerResult, steps: Steps, outing: int) -> float:

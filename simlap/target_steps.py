@@ -110,17 +110,20 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> M
         for share in BLENDS
     ]
     v, lap_times = bench.solve([joined(chosen | {index: own}) for own in tried])
+    alone, _ = bench.solve(tried)
+    result, length = analysis.corners[index], float(analysis.line.length)
+    now = marks_of(analysis, index, plan.shown_v)
     fits = [
         i
         for i in range(1, len(tried))
         if plan.realistic(float(lap_times[i]))
+        and within(result, length, now, marks_of(analysis, index, alone[i]), plan.steps, plan.outing)
         and fast_corners_within(analysis, plan.shown_v, v[i], plan.steps, plan.outing)
     ]
     if not fits:
         return floor
     own = tried[fits[-1]]
-    now = marks_of(analysis, index, plan.shown_v)
-    then = marks_of(analysis, index, bench.solve([own])[0][0])
+    then = marks_of(analysis, index, alone[fits[-1]])
     if not floor and (lap_times[0] - lap_times[fits[-1]] < SMALLEST_WORTH or not visible(now, then)):
         return {}
     return own

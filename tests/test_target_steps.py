@@ -11,11 +11,12 @@ from truth_table import analysis_of, truth_table
 
 from simlap.analysis import advised
 from simlap.circuits import invented_circuit
+from simlap.phases import BRAKING
 from simlap.report.target import print_target
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Mark, Steps, target_of
 from simlap.target_blend import Bench, composite, shown_bench
-from simlap.target_marks import Marks, fast_corners_within, speed_asked, visible, within
+from simlap.target_marks import Marks, fast_corners_within, marks_of, speed_asked, visible, within
 from simlap.units import MS_TO_KMH
 
 TRACK = invented_circuit("club")
@@ -193,3 +194,16 @@ def test_the_table_shows_the_speed_at_the_end_of_an_exit_and_what_the_best_lap_h
     data = target.to_dict()
     assert data["repeat_s"] == pytest.approx(target.repeat_s, abs=5e-4)
     assert set(data["corners"][0]) >= {"exit_speed_kmh", "min_speed_kmh", "worth_s"}
+
+
+def test_a_touch_before_the_braking_is_no_brake_point(club):
+    # 0.12 m/s given up and won back from one station to the next, 6 m before the brake point: 3 m/s² for 0.04 s, as the
+    # smooth motion shows where the throttle closes.
+    analysis = club.analysis
+    index = max(range(len(analysis.corners)), key=lambda i: analysis.corners[i].lost.value)
+    v = np.array(analysis.limit.v)
+    before = marks_of(analysis, index, v)
+    at = int(np.searchsorted(np.asarray(analysis.line.station), before.brake_m - 1e-6))
+    assert analysis.phases.kind[at - 3] == BRAKING
+    v[at - 3] -= 0.12
+    assert marks_of(analysis, index, v).brake_m == before.brake_m
