@@ -170,8 +170,9 @@ def _combined(
     finders: tuple[EventFinder, EventFinder], guess: Guess, exponents: np.ndarray, *, braking: bool
 ) -> CombinedEvents:
     """Windows with both accelerations in use; brief ones where no full one is found."""
-    found, brief = (finder.combined_events(guess, exponents, braking=braking) for finder in finders)
-    return found if found.count else brief
+    full, brief = finders
+    found = full.combined_events(guess, exponents, braking=braking)
+    return found if found.count else brief.combined_events(guess, exponents, braking=braking)
 
 
 def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:
