@@ -27,9 +27,9 @@ DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the
 # interval (0.964 to 0.989 around 0.98).
 QUANTILE_DOUBT = 0.25
-# A kart turns in on its brakes for a third of a second: where no window of the usual time shows both accelerations,
-# one of this share of it may.
-BRIEF = 0.5
+# A kart turns in on its brakes for a third of a second, and without accelerometers windows are twice as long: where no
+# more than FEW_WINDOWS of the usual time show both accelerations, those of this share of it may.
+BRIEF, FEW_WINDOWS = 0.5, 3
 # Events and limits are found in turn this often; a fifth round moved no limit by 0.1 % on synthetic sessions.
 ROUNDS = 4
 # A car that never slows by more than this has not shown its brakes.
@@ -169,10 +169,10 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
 def _combined(
     finders: tuple[EventFinder, EventFinder], guess: Guess, exponents: np.ndarray, *, braking: bool
 ) -> CombinedEvents:
-    """Windows with both accelerations in use; brief ones where no full one is found."""
+    """Windows with both accelerations in use; brief ones where hardly a full one is found."""
     full, brief = finders
     found = full.combined_events(guess, exponents, braking=braking)
-    return found if found.count else brief.combined_events(guess, exponents, braking=braking)
+    return found if found.count > FEW_WINDOWS else brief.combined_events(guess, exponents, braking=braking)
 
 
 def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:

@@ -375,22 +375,28 @@ def test_windows_grow_with_the_ringing_of_a_smoother_motion(bandwidth, most):
     assert held_windows(samples).mean(rows).max() < 10.0 * most
 
 
-def turned_in_on_the_brakes(seconds, exponent):
-    """Four laps at 14 m/s, eight corners: brakes of 9.5 m/s² traded for 15 m/s² across within `seconds` along the curve
-    (brakes / 9.5)^p + (across / 15)^p = 1."""
-    spacing, v = 0.5, 14.0
-    count = round(seconds * v / spacing)
+SPACING, SPEED = 0.5, 14.0  # [m], [m/s]
+
+
+def turn_in(seconds, exponent, usage=1.0):
+    """Accelerations across and along [m/s²] through a corner: brakes of 9.5 m/s² traded for 15 m/s² across within
+    `seconds` along the curve (brakes / 9.5)^p + (across / 15)^p = usage^p."""
+    count = round(seconds * SPEED / SPACING)
     share = (np.arange(count) + 0.5) / count  # of the lateral limit, rising evenly
-    across = np.concatenate([np.zeros(120), share, np.ones(60), np.zeros(40)])
-    along = np.concatenate(
-        [np.full(80, 3.0), np.full(40, -9.5), -9.5 * (1.0 - share**exponent) ** (1.0 / exponent), np.zeros(100)]
-    )
+    across = np.concatenate([np.zeros(120), usage * share, np.ones(60), np.zeros(40)])
+    traded = usage * (1.0 - share**exponent) ** (1.0 / exponent)
+    along = np.concatenate([np.full(80, 3.0), np.full(40, -9.5), -9.5 * traded, np.zeros(100)])
+    return np.stack([15.0 * across, along])
+
+
+def turned_in_on_the_brakes(*corners):
+    """Four laps at 14 m/s of these corners, each (2, n)."""
     rng = np.random.default_rng(3)
     usage = 1.0 - 0.003 * np.abs(rng.standard_normal((4, 1)))
-    lateral, pull = (usage * np.tile(row, 8) for row in (15.0 * across, along))
-    speed = np.full(lateral.shape, v)
+    lateral, pull = (usage * row for row in np.concatenate(corners, axis=1))
+    speed = np.full(lateral.shape, SPEED)
     return RoadSamples(
-        numbers=np.arange(4), station=spacing * np.arange(lateral.shape[1]), duration=spacing / speed, speed2=speed**2,
+        numbers=np.arange(4), station=SPACING * np.arange(lateral.shape[1]), duration=SPACING / speed, speed2=speed**2,
         lateral=lateral, along=pull, pull=pull, normal=np.ones(lateral.shape), throttle=None,
         noise_lateral=np.zeros((2, *lateral.shape)), noise_along=np.zeros((2, *lateral.shape)), repaired=0,
         banking_known=True,
@@ -400,6 +406,13 @@ def turned_in_on_the_brakes(seconds, exponent):
 @pytest.mark.parametrize("exponent", [1.5, 2.4])
 @pytest.mark.parametrize("seconds", [0.4, 1.0])
 def test_a_car_that_turns_in_within_a_third_of_a_second_shows_its_braking_exponent(seconds, exponent):
-    events, solution, _ = fit_events(turned_in_on_the_brakes(seconds, exponent), 0.98)
+    events, solution, _ = fit_events(turned_in_on_the_brakes(*[turn_in(seconds, exponent)] * 8), 0.98)
     assert events.trail.count
+    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.4])
+def test_one_long_turn_in_short_of_the_limit_does_not_hide_the_brief_ones(exponent):
+    corners = [turn_in(0.4, exponent)] * 7 + [turn_in(1.0, exponent, usage=0.85)]
+    _, solution, _ = fit_events(turned_in_on_the_brakes(*corners), 0.98)
     assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
