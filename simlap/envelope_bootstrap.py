@@ -29,7 +29,6 @@ BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
 # Then the middle of a cluster is wanted rather than its upper edge, and more of the corners are expected there. 0.6, as
 # elsewhere, suits drivers with deficits better and drivers at the limit of a banked circuit worse (DEVELOPERS.md).
 UNBANKED_EVENTS = Mixture(spike=0.75, shortfall=0.06, idle=0.3)
-ENGINE_FLOOR = 0.03  # [m/s²]
 
 
 @dataclass(frozen=True)
@@ -39,12 +38,14 @@ class EnginePrior:
     every: float  #: distance of the curve's knots [m/s]
     bend: float  #: how far it may bend at one of them (standard deviation) [m/s²]
     windows: Mixture  #: in m/s²; some windows hold a gear change, a lift or traffic
+    floor: float  #: every level gets at least this error: what the curve cannot follow [m/s²]
 
 
 # Without a throttle channel half of the windows may be a foot half down. With it nearly all show the engine, and the
-# curve may follow the steps of the gears.
-ANY_THROTTLE = EnginePrior(every=4.0, bend=0.2, windows=Mixture(spike=0.5, shortfall=0.3))
-FULLY_OPEN = EnginePrior(every=3.0, bend=0.25, windows=Mixture(spike=0.8, shortfall=0.3))
+# curve may follow the steps of the gears, all but their corners (without a floor that holds them it was drawn up to the
+# windows just before a gear change).
+ANY_THROTTLE = EnginePrior(every=4.0, bend=0.2, windows=Mixture(spike=0.5, shortfall=0.3), floor=0.03)
+FULLY_OPEN = EnginePrior(every=3.0, bend=0.25, windows=Mixture(spike=0.8, shortfall=0.3), floor=0.05)
 # ... up to this many times the fastest drive window's speed.
 REACH = 1.1
 # Pull times speed is constant for constant power; with gears and drag the pull is expected to fall by this share of
@@ -309,7 +310,7 @@ def fit_curve(
 
     `load` (B, J) is the mean square of the lateral acceleration, `weight` (B, J) how often each event counts.
     """
-    error = np.sqrt(deviation**2 + ENGINE_FLOOR**2)
+    error = np.sqrt(deviation**2 + prior.floor**2)
     design = np.concatenate([hats(v, knots), -load[:, :, None] / LOAD_UNIT], axis=2)
     first, second = (np.diff(np.eye(knots.size), order, axis=0) for order in (1, 2))
     fall = -POWER_FALL * float(np.median(level)) * np.diff(knots) / float(np.median(v))

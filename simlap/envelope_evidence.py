@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope_bootstrap import BRAKING_EVENTS, ENGINE_FLOOR, LATERAL_EVENTS, EventSet, Solution
+from simlap.envelope_bootstrap import BRAKING_EVENTS, LATERAL_EVENTS, EventSet, Solution
 from simlap.envelope_combined import LEVEL_FLOOR
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import at_limit_chance, hats
@@ -51,7 +51,7 @@ def chances(events: EventSet, solution: Solution) -> dict[str, np.ndarray]:
     for name, limit in limits_at_events(solution).items():
         level, deviation, _ = (part[0] for part in solution.levels[name])
         if name == "engine":
-            out[name] = at_limit_chance(level - limit, np.hypot(deviation, ENGINE_FLOOR), events.engine.windows)
+            out[name] = at_limit_chance(level - limit, np.hypot(deviation, events.engine.floor), events.engine.windows)
         else:
             scale = float(np.median(level))
             kind = LATERAL_EVENTS if name == "lateral" else BRAKING_EVENTS

@@ -301,7 +301,7 @@ def test_cornering_drag_is_found_where_half_of_the_windows_lie_in_bends():
     assert np.interp(40.0, knots, engine[0]) == pytest.approx(120.0 / 40.0 - 0.0008 * 40.0**2, rel=0.05)
 
 
-def drive_events_of(v, pull, throttle):
+def drive_events_of(v, pull, throttle, engine=lambda z: 260.0 / np.sqrt(z)):
     """Drive events of a straight of 500 stations, 1 m apart; speeds, pull and throttle of each lap (m, 500)."""
     samples = RoadSamples(
         numbers=np.arange(v.shape[0]), station=np.arange(500.0), duration=1.0 / v, speed2=v**2, lateral=0.0 * v,
@@ -309,7 +309,7 @@ def drive_events_of(v, pull, throttle):
         noise_lateral=np.zeros((2, *v.shape)), noise_along=np.zeros((2, *v.shape)), repaired=0, banking_known=True,
     )  # fmt: skip
     constant = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
-    guess = Guess(constant, constant[0], constant[0], lambda z: 260.0 / np.sqrt(z), 2.0, 2.0, known=True)
+    guess = Guess(constant, constant[0], constant[0], engine, 2.0, 2.0, known=True)
     return EventFinder(samples).drive_events(guess)
 
 
@@ -344,6 +344,22 @@ def test_part_throttle_tells_of_the_engine_beyond_the_fastest_full_one():
     # half-way between what was driven and force in proportion, which here is the truth
     assert found.value[beyond] == pytest.approx(0.5 * (truth + driven)[beyond], rel=0.02)
     assert found.value[~beyond & (at < 33.0)] == pytest.approx(truth[~beyond & (at < 33.0)], rel=0.02)
+
+
+def test_a_pull_above_the_curve_tells_of_the_engine_however_little_the_throttle_is_open():
+    # Tyres hold a straight's first half to 6 m/s² at part throttle, the driver the third quarter to 4; then it is full.
+    # One full-throttle window at the end had made a curve of 5 m/s².
+    v = np.linspace(12.0, 40.0, 500)
+    pull = np.where(v < 26.0, 6.0, 4.0)
+    throttle = np.where(v < 33.0, 0.7, 1.0)
+    found = drive_events_of(*(np.tile(row, (4, 1)) for row in (v, pull, throttle)), engine=lambda z: 5.0 + 0.0 * z)
+    inside = (found.where < 470).all(axis=0)  # windows that do not run on from the end to the beginning
+    at, value = (np.median(row[:, inside], axis=0) for row in (np.sqrt(found.speed2), found.value))
+    slow, middle = at < 24.0, (at > 27.0) & (at < 32.0)
+    assert np.count_nonzero(slow) >= 3
+    assert value[slow] == pytest.approx(6.0)  # what was pulled
+    assert not middle.any()  # half-open throttles below the curve tell nothing
+    assert np.count_nonzero(at > 33.0) >= 3
 
 
 def test_engine_curve_falls_on_to_the_fastest_speed_driven():
