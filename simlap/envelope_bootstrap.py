@@ -54,9 +54,9 @@ POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
 # ... and, beyond the fastest window, to fall ever less steeply: constant power over v bends by twice the pull per
 # v², drag takes some of it. Slower than the slowest window no gear follows that curve.
 POWER_BEND = 1.0
-# The climb to the likeliest curve begins at this expectile of the levels. Sixty rounds gave the same curve as twelve
-# (25 synthetic sessions without throttle channel).
-EDGE, EDGE_ROUNDS = 0.97, 12
+# The climb to the likeliest curve begins at each of these expectiles of the levels. Sixty rounds gave the same curves
+# as twelve (25 synthetic sessions without throttle channel).
+EDGES, EDGE_ROUNDS = (0.97, 0.85, 0.6), 12
 EDGE_ERROR = 0.3  # [m/s²] of a level there, against the prior
 # Cornering drag is expected to be of this size, give or take: tyres at 3 to 5° of slip lose 5 to 9 % of their side
 # force to drag, which at 10 m/s² is 0.005 to 0.009 s²/m; grip reached at less slip, 0.002. Lateral loads are measured
@@ -282,17 +282,19 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
     return (found.value / shape * np.median(shape, axis=0))[laps]
 
 
-def _upper_edge(design: np.ndarray, level: np.ndarray, precision: np.ndarray, pull: np.ndarray) -> np.ndarray:
-    """Curve and drag (K + 1,) near the upper edge of the levels: expectiles by asymmetric least squares (Newey and
-    Powell 1987, doi:10.2307/1911031) under the prior. The likelihood takes levels far above a curve for wild ones, and
-    levels far below for half-open throttles, so the climb to its top must not begin in the middle of a cloud, nor
-    without drag."""
+def _edge_of(
+    share: float, design: np.ndarray, level: np.ndarray, precision: np.ndarray, pull: np.ndarray
+) -> np.ndarray:
+    """Curve and drag (K + 1,) at an expectile of the levels, by asymmetric least squares (Newey and Powell 1987,
+    doi:10.2307/1911031) under the prior. The likelihood takes levels far above a curve for wild ones, and levels far
+    below for half-open throttles, so the climb to its top must not begin in the middle of a cloud alone, nor without
+    drag; nor at its upper edge alone, where a few high levels can hold it up over many that agree."""
     weight = np.ones(level.size)
     curve: np.ndarray = np.zeros(design.shape[1])
     for _ in range(EDGE_ROUNDS):
         weighted = design.T * (weight / EDGE_ERROR**2)
         curve = np.linalg.solve(weighted @ design + precision, weighted @ level + pull)
-        weight = np.where(level > design @ curve, EDGE, 1.0 - EDGE)
+        weight = np.where(level > design @ curve, share, 1.0 - share)
     return curve
 
 
@@ -321,11 +323,18 @@ def fit_curve(
     bend = POWER_BEND * expected * (np.diff(knots)[0] / knots[1:-1]) ** 2 * (knots[1:-1] > v.max())
     pull = first.T @ fall / KNOT_FALL**2 + second.T @ bend / prior.bend**2
     pull = np.append(pull, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
+    lowest = np.append(np.full(knots.size, -np.inf), 0.0)
     if begin is None:
-        start = _upper_edge(design[0], level[0], precision, pull)
+        starts = np.array([_edge_of(share, design[0], level[0], precision, pull) for share in EDGES])
+        levels, errors, designs, weights = (
+            np.repeat(row[:1], len(EDGES), axis=0) for row in (level, error, design, weight)
+        )
+        tops = climb(levels, errors, designs, starts, prior.windows, precision, lowest, pull, weights)
+        told = log_density(levels - np.einsum("bjk,bk->bj", designs, tops), errors, prior.windows)
+        score = np.sum(weights * told, axis=1) + tops @ pull - 0.5 * np.sum(tops @ precision * tops, axis=1)
+        start = tops[np.argmax(score)]
     else:
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
-    lowest = np.append(np.full(knots.size, -np.inf), 0.0)
     start = np.broadcast_to(start, (level.shape[0], knots.size + 1))
     p = climb(level, error, design, start, prior.windows, precision, lowest, pull, weight)
     return falling(p[:, :-1]), p[:, -1] / LOAD_UNIT
