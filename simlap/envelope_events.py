@@ -37,10 +37,9 @@ SHRINK_STATIONS = 9
 FULL_THROTTLE = 0.95
 # One this far open and steady tells of the engine beyond the speeds where a full one was seen, by so much.
 PART_THROTTLE, APART = 0.6, 2.0  # [0..1], [m/s]
-# A pull of this share of the curve's or more is the engine's, however little the throttle is open: a strong car whose
-# tyres limit the drive nearly everywhere is at full throttle on one straight only. Below 1, or what raised the curve
-# in one round would be left out in the next.
-REACHED = 0.98
+# A pull of more than this share of the curve's is the engine's, however little the throttle is open: a strong car whose
+# tyres limit the drive nearly everywhere is at full throttle on one straight only.
+PASSED = 1.03
 # A lap this much slower or faster at a place than the others tells nothing of the engine at their speed there: the lap
 # behind a cool-down lap comes onto the straight at half the speed and pulls twice as hard.
 OWN_SPEED = 0.1  # share
@@ -121,6 +120,7 @@ class EventFinder:
         self.speed_cap = speed_cap
         self.windows: Windows = held_windows(samples, held)
         self.step = np.median(samples.duration, axis=0)
+        self.above = np.zeros(self.step.shape, dtype=bool)
         self.speed2 = np.median(samples.speed2, axis=0)
         self.lateral = np.median(samples.lateral, axis=0)
         self.along = np.median(samples.along, axis=0)
@@ -177,7 +177,7 @@ class EventFinder:
         """Stretches under power; at full throttle on most laps where the throttle is logged.
 
         Beyond the speeds where the throttle is full, windows of a steady one stand in (see `_opened`); below them a
-        throttle held part open may be all that the tyres take, and counts where it pulls as much as the curve says.
+        throttle held part open may be all that the tyres take, and counts where it pulls more than the curve says.
         """
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
@@ -193,17 +193,22 @@ class EventFinder:
             part = allowed & steady & self._faster_than(full)
             if full.any() or part.any():
                 value = np.where(part, self._opened(value, s.throttle), value)
-                allowed = full | part | (allowed & self._at_engine(guess, value))
+                allowed = full | part | (allowed & self._above_engine(guess, value))
             else:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
         chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
         return _at_one_speed(replace(chosen, opened=part[chosen.where].any(axis=0)))
 
-    def _at_engine(self, guess: Guess, pull: np.ndarray) -> np.ndarray:
-        """Windows whose `pull` (m, n) is what the engine of the guess is said to give, or more (n,)."""
-        curve = guess.engine(np.median(self.window_speed2, axis=0))
-        return np.asarray(guess.known & (np.median(pull, axis=0) > REACHED * curve) & (curve > 0.0))
+    def _above_engine(self, guess: Guess, pull: np.ndarray) -> np.ndarray:
+        """Windows whose `pull` (m, n) was more than the engine gave by this guess or an earlier one, (n,).
+
+        Kept from guess to guess: they raise the curve, and by the raised curve they would be left out again.
+        """
+        if guess.known:
+            curve = guess.engine(np.median(self.window_speed2, axis=0))
+            self.above |= (np.median(pull, axis=0) > PASSED * curve) & (curve > 0.0)
+        return self.above
 
     def _faster_than(self, there: np.ndarray) -> np.ndarray:
         """Windows more than `APART` faster than all windows that begin `there` (n,)."""
