@@ -54,8 +54,8 @@ POWER_FALL, KNOT_FALL = 0.5, 1.0  # share, [m/s²]
 # ... and, beyond the fastest window, to fall ever less steeply: constant power over v bends by twice the pull per
 # v², drag takes some of it. Slower than the slowest window no gear follows that curve.
 POWER_BEND = 1.0
-# The climb to the likeliest curve begins at each of these expectiles of the levels. Sixty rounds gave the same curves
-# as twelve (25 synthetic sessions without throttle channel).
+# The climb to the likeliest curve begins at each of these expectiles of the levels. For the highest of them sixty
+# rounds gave the same curve as twelve (25 synthetic sessions without throttle channel).
 EDGES, EDGE_ROUNDS = (0.97, 0.85, 0.6), 12
 EDGE_ERROR = 0.3  # [m/s²] of a level there, against the prior
 # Cornering drag is expected to be of this size, give or take: tyres at 3 to 5° of slip lose 5 to 9 % of their side
@@ -298,6 +298,26 @@ def _edge_of(
     return curve
 
 
+def _likeliest(
+    level: np.ndarray,
+    error: np.ndarray,
+    design: np.ndarray,
+    weight: np.ndarray,
+    kind: Mixture,
+    precision: np.ndarray,
+    pull: np.ndarray,
+    lowest: np.ndarray,
+) -> np.ndarray:
+    """Curve and drag (K + 1,) of one draw: the highest of the tops that are reached from `EDGES`."""
+    starts = np.array([_edge_of(share, design, level, precision, pull) for share in EDGES])
+    levels, errors, designs, weights = (np.stack([row] * len(EDGES)) for row in (level, error, design, weight))
+    tops = climb(levels, errors, designs, starts, kind, precision, lowest, pull, weights)
+    told = log_density(level - tops @ design.T, error, kind)
+    score = told @ weight + tops @ pull - 0.5 * np.sum(tops @ precision * tops, axis=1)
+    top: np.ndarray = tops[np.argmax(score)]
+    return top
+
+
 def fit_curve(
     level: np.ndarray,
     deviation: np.ndarray,
@@ -325,14 +345,7 @@ def fit_curve(
     pull = np.append(pull, DRAG_EXPECTED * LOAD_UNIT * precision[-1, -1])
     lowest = np.append(np.full(knots.size, -np.inf), 0.0)
     if begin is None:
-        starts = np.array([_edge_of(share, design[0], level[0], precision, pull) for share in EDGES])
-        levels, errors, designs, weights = (
-            np.repeat(row[:1], len(EDGES), axis=0) for row in (level, error, design, weight)
-        )
-        tops = climb(levels, errors, designs, starts, prior.windows, precision, lowest, pull, weights)
-        told = log_density(levels - np.einsum("bjk,bk->bj", designs, tops), errors, prior.windows)
-        score = np.sum(weights * told, axis=1) + tops @ pull - 0.5 * np.sum(tops @ precision * tops, axis=1)
-        start = tops[np.argmax(score)]
+        start = _likeliest(level[0], error[0], design[0], weight[0], prior.windows, precision, pull, lowest)
     else:
         start = begin * np.append(np.ones(knots.size), LOAD_UNIT)
     start = np.broadcast_to(start, (level.shape[0], knots.size + 1))

@@ -113,14 +113,14 @@ class Guess:
 
 
 class EventFinder:
-    """Finds events on one table of laps for a guess of the limits."""
+    """Finds events on one table of laps for a guess of the limits, in windows of a `share` of the usual length."""
 
-    def __init__(self, samples: RoadSamples, speed_cap: float | None = None, held: float = 1.0) -> None:
+    def __init__(self, samples: RoadSamples, speed_cap: float | None = None, share: float = 1.0) -> None:
         self.samples = samples
         self.speed_cap = speed_cap
-        self.windows: Windows = held_windows(samples, held)
+        self.windows: Windows = held_windows(samples, share)
         self.step = np.median(samples.duration, axis=0)
-        self.above = np.zeros(self.step.shape, dtype=bool)
+        self.above = np.zeros(self.step.shape, dtype=bool)  # windows that passed the engine of a guess so far
         self.speed2 = np.median(samples.speed2, axis=0)
         self.lateral = np.median(samples.lateral, axis=0)
         self.along = np.median(samples.along, axis=0)

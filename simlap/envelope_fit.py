@@ -1,8 +1,9 @@
 """Fit an envelope to a table of laps: what the driver has shown, with its spread and its evidence."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,8 @@ DRAWS = 200
 # Draws take their quantile from this far around the chosen one, in normal deviations: the choice is part of the
 # interval (0.964 to 0.989 around 0.98).
 QUANTILE_DOUBT = 0.25
-# A kart turns in on its brakes for a third of a second, and without accelerometers windows are twice as long: where no
-# more than FEW_WINDOWS of the usual time show both accelerations, those of this share of it may.
+# A kart turns in on its brakes for a third of a second, and without accelerometers windows are longer: where no more
+# than FEW_WINDOWS of the usual time show both accelerations, those of this share of it may.
 BRIEF, FEW_WINDOWS = 0.5, 3
 # Events and limits are found in turn this often; a fifth round moved no limit by 0.1 % on synthetic sessions.
 ROUNDS = 4
@@ -140,7 +141,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
     """Find events and limits in turn; also whether left and right turns are told apart."""
     cap = speed_cap(samples)
     finder = EventFinder(samples, cap)
-    finders = finder, EventFinder(samples, cap, BRIEF)
+    brief = cache(lambda: EventFinder(samples, cap, BRIEF))  # made where it is needed
     guess = _first_guess(samples, finder)
     every = np.arange(samples.numbers.size)[None]
     level = np.array([quantile])
@@ -150,8 +151,8 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
             lateral=finder.lateral_events(guess),
             braking=finder.braking_events(guess),
             drive=finder.drive_events(guess),
-            trail=_combined(finders, guess, EXPONENTS, braking=True),
-            pickup=_combined(finders, guess, DRIVE_EXPONENTS, braking=False),
+            trail=_combined(finder, brief, guess, EXPONENTS, braking=True),
+            pickup=_combined(finder, brief, guess, DRIVE_EXPONENTS, braking=False),
             banking_known=samples.banking_known,
             top_speed=float(np.sqrt(finder.speed2.max())),
             banking_doubt=samples.banking_doubt,
@@ -167,12 +168,11 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
 
 
 def _combined(
-    finders: tuple[EventFinder, EventFinder], guess: Guess, exponents: np.ndarray, *, braking: bool
+    full: EventFinder, brief: Callable[[], EventFinder], guess: Guess, exponents: np.ndarray, *, braking: bool
 ) -> CombinedEvents:
     """Windows with both accelerations in use; brief ones where hardly a full one is found."""
-    full, brief = finders
     found = full.combined_events(guess, exponents, braking=braking)
-    return found if found.count > FEW_WINDOWS else brief.combined_events(guess, exponents, braking=braking)
+    return found if found.count > FEW_WINDOWS else brief().combined_events(guess, exponents, braking=braking)
 
 
 def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from simlap.driven import between_stations
+from simlap.habit_marks import runs
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, PHASES
 from simlap.results import Analysis, CornerResult
@@ -54,11 +55,8 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
 
 def _main_braking(stations: np.ndarray, a: np.ndarray) -> np.ndarray:
     """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point."""
-    if not stations.size or a.min() >= -BRAKE_POINT:
-        return stations[:0]
-    hardest = int(np.argmin(a))
-    off = np.flatnonzero(a[:hardest] >= -BRAKE_POINT)
-    return stations[off[-1] + 1 if off.size else 0 : hardest + 1]
+    spans = (stations[start:stop] for start, stop in runs(a < -BRAKE_POINT) if start <= np.argmin(a) < stop)
+    return next(spans, stations[:0])
 
 
 def speed_asked(result: CornerResult, steps: Steps, outing: int) -> float:
