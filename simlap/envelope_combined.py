@@ -120,15 +120,13 @@ def fit_traction(
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
         pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
-        straight = (x < COMBINED_SHARE) & ~at_engine
+        kind = STRAIGHT_EVENTS.where((x < COMBINED_SHARE) & ~at_engine, DRIVE_EVENTS)
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
                 used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
                 residual = used * found.bend[k] + lift - 1.0
                 residual = np.where(at_engine, np.maximum(residual, 0.0), residual)
-                held, driven = (log_density(residual, error, kind) for kind in (STRAIGHT_EVENTS, DRIVE_EVENTS))
-                told = np.where(straight, held, driven)
-                score[:, i, k] += np.sum(weight * told, axis=1)
+                score[:, i, k] += np.sum(weight * log_density(residual, error, kind), axis=1)
     flat = score.reshape(draws, -1)
     weight = np.exp(flat - flat.max(axis=1, keepdims=True)).reshape(score.shape)
     weight /= weight.sum(axis=(1, 2), keepdims=True)

@@ -240,9 +240,11 @@ class EventFinder:
         chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along, at_least_one=False)
         rows = np.arange(total.shape[0])[:, None]
         at = rows, chosen.where
-        mean_lat, mean_lon = w.mean(use_lat)[at], w.mean(use_lon)[at]
+        lat, lon, weight = (w.inside(values, chosen.where) for values in (use_lat, use_lon, w.weights))
+        weight = weight / weight.sum(axis=2, keepdims=True)
+        mean_lat, mean_lon = np.sum(lat * weight, axis=2), np.sum(lon * weight, axis=2)
         bend = [
-            np.median(w.mean((use_lat**p + use_lon**p) ** (1 / p))[at] / (mean_lat**p + mean_lon**p) ** (1 / p), axis=0)
+            np.median(np.sum(weight * _combined(lat, lon, p), axis=2) / _combined(mean_lat, mean_lon, p), axis=0)
             for p in exponents
         ]
         return CombinedEvents(
@@ -325,6 +327,10 @@ def _at_one_speed(found: Events) -> Events:
 
 def _left_over(share: np.ndarray, exponent: float) -> np.ndarray:
     return (1.0 - share**exponent) ** (1.0 / exponent)
+
+
+def _combined(lateral: np.ndarray, along: np.ndarray, exponent: float) -> np.ndarray:
+    return (lateral**exponent + along**exponent) ** (1.0 / exponent)
 
 
 def _shrunk(values: np.ndarray, noise: np.ndarray) -> np.ndarray:

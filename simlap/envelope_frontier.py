@@ -9,10 +9,12 @@ Meeusen and van den Broeck 1977, doi:10.2307/2525757), with a share of events th
 All functions work on a batch of B bootstrap draws at once: levels (B, J) of J events.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.special import log_ndtr, ndtr, ndtri
+from scipy.special import ndtri
+
+from simlap import _mixture
 
 # Newton steps; the largest change after the tenth was 1e-5 of a limit on synthetic sessions.
 STEPS = 14
@@ -30,17 +32,28 @@ NOISE_DOUBT = 0.2
 IDLE_REACH = 16.0
 # What two laps exceed by so many deviations of the noise has been shown, whatever the others did.
 TWICE = 3.0
-LOG_ROOT_2PI = 0.9189385332046727
+
+
+Each = float | np.ndarray  # for all events, or for each one
 
 
 @dataclass(frozen=True)
 class Mixture:
     """What is expected of events before looking."""
 
-    spike: float  #: share of events at the limit
-    shortfall: float  #: mean shortfall of the others, in the unit of the levels
-    idle: float = 0.5  #: share of those others that may be any amount short (the driver was not trying)
-    outlier: float = 1e-5  #: density floor times `shortfall`: an event far above all others counts this little
+    spike: Each  #: share of events at the limit
+    shortfall: Each  #: mean shortfall of the others, in the unit of the levels
+    idle: Each = 0.5  #: share of those others that may be any amount short (the driver was not trying)
+    outlier: Each = 1e-5  #: density floor times `shortfall`: an event far above all others counts this little
+
+    def where(self, mask: np.ndarray, other: "Mixture") -> "Mixture":
+        """This mixture for events where `mask` holds, the `other` for the rest."""
+        parts = {each.name: (getattr(self, each.name), getattr(other, each.name)) for each in fields(self)}
+        return Mixture(**{name: np.where(mask, *pair) for name, pair in parts.items()})
+
+    def terms(self) -> tuple[float | np.ndarray, ...]:
+        """Arguments of the compiled densities."""
+        return self.spike, self.shortfall, self.idle, IDLE_REACH, self.outlier
 
 
 def upper_levels(
@@ -90,39 +103,14 @@ def upper_levels(
 
 def log_density(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> np.ndarray:
     """Log density of level - limit under the mixture."""
-    normal, short, idle = _parts(residual, deviation, kind)
-    return np.log(normal + short + idle + kind.outlier / kind.shortfall)
+    out: np.ndarray = _mixture.log_density(residual, deviation, *kind.terms())
+    return out
 
 
 def at_limit_chance(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> np.ndarray:
     """Chance that an event was at the limit, given level - limit."""
-    normal, short, idle = _parts(residual, deviation, kind)
-    return normal / (normal + short + idle + kind.outlier / kind.shortfall)
-
-
-def _parts(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Densities, weighted: at the limit, a little short of it, not trying."""
-    u = residual / deviation
-    ratio = deviation / kind.shortfall
-    normal = kind.spike * np.exp(-0.5 * u**2 - LOG_ROOT_2PI) / deviation
-    short = np.exp(residual / kind.shortfall + 0.5 * ratio**2 + log_ndtr(-u - ratio)) / kind.shortfall
-    idle = ndtr(-u) / (IDLE_REACH * kind.shortfall)
-    rest = 1.0 - kind.spike
-    return normal, rest * (1.0 - kind.idle) * short, rest * kind.idle * idle
-
-
-def _slopes(residual: np.ndarray, deviation: np.ndarray, kind: Mixture) -> tuple[np.ndarray, np.ndarray]:
-    """Slope of the log density over the limit, and a positive curvature for Newton steps; both like `residual`."""
-    normal, short, idle = _parts(residual, deviation, kind)
-    total = normal + short + idle + kind.outlier / kind.shortfall
-    u = residual / deviation
-    at = u + deviation / kind.shortfall
-    hazard = np.exp(-0.5 * at**2 - LOG_ROOT_2PI - log_ndtr(-at))
-    edge = np.exp(-0.5 * u**2 - LOG_ROOT_2PI - log_ndtr(-u))
-    slope = (
-        normal * u / deviation + short * (hazard / deviation - 1.0 / kind.shortfall) + idle * edge / deviation
-    ) / total
-    return slope, (normal + SLAB_CURVATURE * (short + idle)) / (total * deviation**2)
+    out: np.ndarray = _mixture.at_limit_chance(residual, deviation, *kind.terms())
+    return out
 
 
 def climb(
@@ -154,7 +142,7 @@ def climb(
     reach = LONGEST_STEP * scale[:, None]
     for _ in range(STEPS):
         residual = level - np.einsum("bjk,bk->bj", design, p)
-        slope, curvature = _slopes(residual, deviation, kind)
+        slope, curvature = _mixture.slopes(residual, deviation, *kind.terms(), SLAB_CURVATURE)
         if weight is not None:
             slope, curvature = slope * weight, curvature * weight
         gradient = np.einsum("bjk,bj->bk", design, slope) - p @ precision

@@ -165,6 +165,14 @@ class Windows:
         """Largest of `values` (..., n) in each window."""
         return -self.lowest(-np.asarray(values, dtype=float))
 
+    def inside(self, values: np.ndarray, where: np.ndarray) -> np.ndarray:
+        """Values (m, n) at each lap's stations of the windows that begin at `where` (m, J): (m, J, longest window),
+        0 beyond the window's end."""
+        station = np.arange(int(self.length.max()))
+        rows = np.arange(where.shape[0])[:, None, None]
+        taken = values[rows, (where[..., None] + station) % self.length.size]
+        return np.where(station < self.length[where][..., None], taken, 0.0)
+
     def _sum(self, values: np.ndarray) -> np.ndarray:
         n = self.length.size
         reach = int(self.length.max())

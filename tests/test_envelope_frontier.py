@@ -4,8 +4,19 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.optimize import isotonic_regression
+from scipy.stats import exponnorm, norm
 
-from simlap.envelope_frontier import Mixture, climb, falling, log_density, upper_levels
+from simlap import _mixture
+from simlap.envelope_frontier import (
+    IDLE_REACH,
+    SLAB_CURVATURE,
+    Mixture,
+    at_limit_chance,
+    climb,
+    falling,
+    log_density,
+    upper_levels,
+)
 
 KIND = Mixture(spike=0.6, shortfall=0.6, idle=0.3)
 
@@ -22,6 +33,48 @@ def test_density_of_the_mixture_integrates_to_one_over_its_reach(deviation):
     floor = KIND.outlier / KIND.shortfall * (high - low)
     # the noise blurs the upper edge of the uniform part symmetrically, so its mass stays
     assert total - floor == pytest.approx(1.0, abs=2e-3)
+
+
+def _by_scipy(residual, deviation, kind):
+    """Weighted densities at the limit, a little short of it (exponentially modified normal), not trying."""
+    at = kind.spike * norm.pdf(residual, scale=deviation)
+    rest = 1.0 - kind.spike
+    short = rest * (1.0 - kind.idle) * exponnorm.pdf(-residual, kind.shortfall / deviation, scale=deviation)
+    return at, short, rest * kind.idle * norm.sf(residual, scale=deviation) / (IDLE_REACH * kind.shortfall)
+
+
+# From deep below the limit to far above it, also where the normal, its tail or exp(x²) leave the range of a float.
+APART = np.concatenate([-np.geomspace(60.0, 1e-3, 60), [0.0], np.geomspace(1e-3, 60.0, 60)])
+
+
+@pytest.mark.parametrize("deviation", [0.002, 0.05, 0.3, 5.0, 20.0])
+@pytest.mark.parametrize("kind", [KIND, Mixture(spike=0.1, shortfall=0.1), Mixture(spike=0.2, shortfall=2.0, idle=1.0)])
+def test_compiled_densities_are_those_of_scipy(kind, deviation):
+    at, short, wide = _by_scipy(APART, deviation, kind)
+    total = at + short + wide + kind.outlier / kind.shortfall
+    errors = np.full_like(APART, deviation)
+    # 1e-6: scipy's own tail of this distribution carries no more digits
+    np.testing.assert_allclose(log_density(APART, errors, kind), np.log(total), rtol=0.0, atol=1e-6)
+    np.testing.assert_allclose(at_limit_chance(APART, errors, kind), at / total, atol=1e-6)
+
+
+@pytest.mark.parametrize("deviation", [0.05, 0.3, 5.0])
+def test_slope_of_the_density_is_its_difference_quotient(deviation):
+    apart, step = APART[np.abs(APART) < 20.0 * deviation], 1e-4 * deviation
+    errors = np.full_like(apart, deviation)
+    slope, curvature = _mixture.slopes(apart, errors, *KIND.terms(), SLAB_CURVATURE)
+    # over the limit, so against the residual
+    below, above = (log_density(apart + shift, errors, KIND) for shift in (-step, step))
+    np.testing.assert_allclose(slope, (below - above) / (2.0 * step), rtol=1e-5, atol=1e-6 / deviation)
+    assert np.all(curvature >= 0.0)
+
+
+def test_each_event_may_have_a_mixture_of_its_own():
+    other, mask = Mixture(spike=0.1, shortfall=0.1), APART > 0.0
+    errors = np.full_like(APART, 0.2)
+    both = log_density(APART, errors, KIND.where(mask, other))
+    np.testing.assert_array_equal(both[mask], log_density(APART, errors, KIND)[mask])
+    np.testing.assert_array_equal(both[~mask], log_density(APART, errors, other)[~mask])
 
 
 def test_falling_fit_agrees_with_scipy():
