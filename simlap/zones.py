@@ -241,7 +241,11 @@ def _first_at_or_below(v: np.ndarray, level: float, start: int) -> int:
 def _advance(
     starts: list[int], slow: list[int], onsets: BrakeOnsets, counted: np.ndarray | None, line: Line, v: np.ndarray
 ) -> None:
-    """Move each start forward to where the laps' earliest onset begins to show in the smooth motion."""
+    """Move each start forward to where the laps' earliest onset begins to show in the smooth motion.
+
+    A lap whose slowing began before the corner before was over gained no speed between the two: what it left there is
+    that corner's exit, and it tells nothing of a lift.
+    """
     rows = slice(None) if counted is None else np.asarray(counted, dtype=bool)
     n = line.station.size
     for i, slowest in enumerate(slow):
@@ -249,6 +253,7 @@ def _advance(
         index = np.searchsorted(line.station, begun - 1e-9) % n
         early = (slowest - index) % n
         early = early[early < n // 2]  # the rest began behind the limit's slowest station
+        early = early[early < slowest - slow[i - 1] + (n if i == 0 else 0)]
         if early.size:
             first = slowest - int(early.max())
             first -= round(LIFT_SPREAD * float(v[first % n]) * n / line.length)

@@ -189,13 +189,30 @@ def test_earliest_brake_point_of_the_counted_laps_starts_the_zone():
 
 
 def test_no_zone_starts_before_the_corner_before_is_over():
-    # A lift noted 200 m early on a straight of 150 m: the zone starts where the corner before ends its mid-corner.
+    # A lift right behind the slowest place of the corner before shows in the smooth motion before it: the zone starts
+    # where that corner ends its mid-corner.
     line = line_of(KINKED)
     profile, corners, plain = cut(line)
     station = np.array([[z.start for z in plain]])
-    station[0, -1] = (plain[-1].start - 400.0) % line.length
+    station[0, -1] = plain[-2].mid_stop + SPACING
     zones = cut_zones(line, corners, profile, BrakeOnsets(station, np.ones(station.shape, bool)))
     assert zones[-1].start == zones[-2].mid_stop == plain[-2].mid_stop
+
+
+def test_speed_that_was_never_gained_is_the_exit_of_the_corner_before_not_a_lift():
+    # From the slowest place of corner 4 the lap keeps the speed it has, all along the straight, and brakes for corner 5
+    # from there: it slows no earlier for it than the limit does.
+    line = line_of(KINKED)
+    profile, corners, plain = cut(line)
+    v = profile.v.copy()
+    held = (line.station >= plain[-2].mid_stop) & (line.station < corners[-1].apex_m)
+    v[held] = np.minimum(v[held], v[np.argmax(held)])
+    onsets = brake_onsets(SimpleNamespace(station=line.station, v=v[None]), corners)
+    assert onsets.slowed[0, -1]
+    assert onsets.station[0, -1] < plain[-2].braking_stop  # the slowing that ends in corner 5 began before corner 4
+    zones = cut_zones(line, corners, profile, onsets)
+    assert zones[-1].start == plain[-1].start
+    assert zones[-2].stop - zones[-2].mid_stop > 250.0  # the whole straight
 
 
 def test_a_lift_for_a_kink_that_the_limit_takes_flat_belongs_to_the_kink():
