@@ -146,12 +146,12 @@ def _channels(
     inertial: dict[str, Observation] = {}
     speed_source = "path"
     if session.has("speed"):
-        receiver["speed"] = _drivable(observe(session, "speed", fixes.t), notes)
+        receiver["speed"] = _drivable(observe(session, "speed", fixes), notes)
         speed_source = "speed"
         if session.has("wheel_speed"):
             notes.append("Ground speed is used; wheel speed is left out: wheels slip under braking and drive.")
     if session.has("course"):
-        seen = observe(session, "course", fixes.t)
+        seen = observe(session, "course", fixes)
         receiver["course"] = replace(seen, value=np.pi / 2.0 - seen.value)
     for name in ("a_lon", "a_lat", "yaw_rate"):
         if session.has(name):

@@ -18,6 +18,13 @@ JUMP_WINDOW = 9  # fixes; single jumps are seen against the median of so many, r
 MOST_PIECES = 100  # pieces between jumps that are tried; a log with more is noise
 NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
 FAR = 50_000.0  # [m] from the median position: no circuit is that long; broken fixes
+# A receiver's clock is even. Where its fixes are written to the next row of a faster logger, rows stand in for their
+# times, late by up to one row: at 20 fixes a second and 50 rows, by 0 or 10 ms in turn, which is 0.4 m at 40 m/s.
+OF_ROWS = 0.8  # share of the rows with a fix, above which there is no faster logger
+PIECE = 1.0  # [s] without a fix: behind it the two clocks are matched anew
+LEAST_OF_PIECE = 20  # fixes
+WITHIN_ROWS = 1.1  # rows between the latest and the earliest that all fixes of an even clock keep within ...
+MOST_OUT = 0.02  # ... but for this share of them
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +62,7 @@ class Fixes:
     rate: float  #: median fixes per second
     dropped: int  #: fixes thrown away
     notes: tuple[str, ...]
+    row_t: np.ndarray  #: (n,) times of the rows that hold them [s]
 
 
 def has_positions(session: Session) -> bool:
@@ -106,7 +114,31 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
     if dropped:
         notes.append(f"{dropped} position fixes jump by more than a car can drive; left out.")
     t, x, y = t[keep], x[keep], y[keep]
-    return Fixes(t, x, y, origin, median_rate(t), dropped, tuple(notes))
+    even = _even_clock(t, session.t) if t.size > LEAST_OF_PIECE else t
+    return Fixes(even, x, y, origin, median_rate(even), dropped, tuple(notes), t)
+
+
+def _even_clock(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Times of fixes by the even clock of their receiver, from the times `t` (n,) of the first `rows` that hold them.
+
+    The times come back as they were where they are no even clock's.
+    """
+    row = float(np.median(np.diff(rows)))
+    if t.size > OF_ROWS * np.count_nonzero((rows >= t[0]) & (rows <= t[-1])):
+        return t
+    out = np.array(t)
+    for piece in np.split(np.arange(t.size), np.flatnonzero(np.diff(t) > PIECE) + 1):
+        if piece.size < LEAST_OF_PIECE:
+            continue
+        step = np.diff(t[piece])
+        period = float(np.mean(step[step < np.median(step) + 1.5 * row]))  # without lost fixes
+        count = np.concatenate([[0.0], np.cumsum(np.maximum(np.round(step / period), 1.0))])
+        slope, first = np.polyfit(count, t[piece], 1)
+        late = t[piece] - first - slope * count
+        low, high = np.quantile(late, (0.5 * MOST_OUT, 1.0 - 0.5 * MOST_OUT))
+        if high - low <= WITHIN_ROWS * row:
+            out[piece] -= np.where((late >= low - row) & (late <= high + row), late, 0.0)
+    return out
 
 
 def _not_jumping(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -172,7 +204,7 @@ def _within_reach(
     return (early, late) if one[0] < other[0] else (late, early)
 
 
-def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Observation:
+def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observation:
     """A channel as observations: empty cells out, repeats once, bins of `BIN` when faster than that.
 
     Parameters
@@ -180,9 +212,9 @@ def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Obs
     session : Session
     name : str
         Channel name.
-    clock : float64 array, shape (m,), optional
-        Times of the position fixes. A channel that changes at these rows only is sampled at them: equal values in
-        a row are then measurements, not repeats.
+    fixes : Fixes, optional
+        Of the session. A channel that changes at their rows only is sampled with them, at their times: equal values
+        in a row are then measurements, not repeats.
     """
     value = session.channel(name)
     rows = np.flatnonzero(np.isfinite(value))
@@ -190,10 +222,10 @@ def observe(session: Session, name: str, clock: np.ndarray | None = None) -> Obs
     if t.size < 2:
         return Observation(t, value, 0.0)
     changed = _changes(value)
-    if clock is not None and clock.size > 1 and clock.size < 0.9 * t.size:
-        on_clock = np.isin(t, clock)
+    if fixes is not None and 1 < fixes.t.size < 0.9 * t.size:
+        on_clock = np.isin(t, fixes.row_t)
         if on_clock[changed].mean() > 0.9:
-            t, value = t[on_clock], value[on_clock]
+            t, value = fixes.t[np.searchsorted(fixes.row_t, t[on_clock])], value[on_clock]
             changed = np.ones(t.size, dtype=bool)
     runs = np.diff(np.flatnonzero(changed))
     if runs.size > 2 and runs.mean() > HELD_RUN and np.mean(runs == np.median(runs)) > 0.6:

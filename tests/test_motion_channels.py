@@ -77,6 +77,40 @@ def test_repeated_fixes_count_once():
     assert one.a_lat[:n] == pytest.approx(two.a_lat[:n], abs=0.05)  # the last fix differs, the noise is drawn anew
 
 
+def held(once: Session, rows: float) -> Session:
+    """The log as a logger with `rows` a second writes it: each fix into all rows from its time to the next one's."""
+    t = np.arange(once.t[0], once.t[-1], 1.0 / rows)
+    row = np.searchsorted(once.t, t + 1e-9, side="right") - 1
+    return Session.from_arrays(t, **{n: v[row] for n, v in once.channels.items()})
+
+
+@pytest.mark.parametrize(("rate", "rows"), [(10, 25), (20, 50), (18, 100)])
+def test_fixes_between_the_rows_of_a_faster_logger_get_back_their_even_clock(rate, rows):
+    # At 10 fixes and 25 rows a second a fix stands in a row that is 0 or 20 ms late: up to 0.8 m at 40 m/s.
+    d = short()
+    once = without(logged(d, rate, speed_ms=0.05, seed=6), "course")
+    lost = np.arange(once.t.size) % 50 == 7
+    some = Session.from_arrays(once.t[~lost], **{n: v[~lost] for n, v in once.channels.items()})
+    log = held(some, rows)
+    found = fixes_of(log)
+    assert np.std(found.row_t - some.t[: found.t.size]) > 0.002  # as the rows have it
+    late = found.t - some.t[: found.t.size]
+    assert np.std(late) < 0.0005
+    assert -1e-6 < np.mean(late) < 1.0 / rows
+    assert found.rate == pytest.approx(rate, rel=1e-3)
+    # what the noise seems to be sets the smoothing: with the rows' times 0.43, 0.66 and 0.79 Hz instead of 0.86 to 0.90
+    assert motion_of(log).bandwidth_hz == pytest.approx(motion_of(some).bandwidth_hz, rel=0.05)
+
+
+def test_fixes_without_an_even_clock_keep_the_times_of_their_rows():
+    d = short()
+    once = logged(d, 10, speed_ms=0.05, seed=6)
+    t = once.t + np.random.default_rng(4).uniform(0.0, 0.06, once.t.size)  # up to one and a half rows late
+    log = held(Session.from_arrays(t, **once.channels), 25)
+    found = fixes_of(log)
+    np.testing.assert_array_equal(found.t, found.row_t)
+
+
 def test_one_fix_a_kilometre_away_changes_nothing():
     d = short()
 
