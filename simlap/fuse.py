@@ -69,6 +69,11 @@ BIAS_LAG = 2.0  # [s] steps of the fitted bias are compared over this time
 BIAS_RANGE = (0.005, 0.3)  # [m²/s⁴/s] believed intensities of the inertial wander
 WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
 WANDER_RANGE = (0.02, 3.0)  # [m] standard deviation of the position's wander that is believed
+# What the passes learn is the wander over seconds. A receiver that smooths its positions wanders less within one than
+# a random walk of that size, and a car on sharp pedals looks like more of it; the spectrum tells of the band that the
+# curvature is read from, to a factor of two (`simlap.fixnoise`). With inertial channels it is they that tell of that
+# band, and the wander over seconds is the one that matters.
+MOST_OVER_TOLD = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +130,8 @@ class PathFusion:
         self.wanders = dict(INERTIAL_WANDER)
         # Positions alone: their spectrum tells more than their residuals, which the path has already followed.
         self.fixed = told is not None and not self.channels
+        inertial = any(name in INERTIAL_WANDER for name in self.channels)
+        self.most_intensity = np.inf if told is None or inertial else MOST_OVER_TOLD * told.intensity
         if told is not None:
             self.noise["position"] = max(told.white, LEAST_NOISE["position"])
             self.position_wander = _wander(told.intensity)
@@ -267,7 +274,7 @@ class PathFusion:
             rms[name] = float(np.sqrt(np.mean(size[fine] ** 2))) if fine.any() else 0.0
         if not self.fixed:
             ratio = self._wandered(solution[:, 2:4], 1.0)
-            self.position_wander = _wander(self.position_wander.intensity * ratio)
+            self.position_wander = _wander(min(self.position_wander.intensity * ratio, self.most_intensity))
         for number, name in enumerate(n for n in rows if n in INERTIAL_WANDER):
             ratio = self._wandered(solution[:, 4 + number : 5 + number], BIAS_LAG)
             intensity = float(np.clip(self.wanders[name].intensity * ratio, *BIAS_RANGE))
