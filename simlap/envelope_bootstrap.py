@@ -15,10 +15,14 @@ from simlap.units import G
 LATERAL_EVENTS = Mixture(spike=0.6, shortfall=0.06, idle=0.3)
 BRAKING_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
-# of peaks): standard deviations as shares of lateral, braking, traction and engine limits, and of the exponents. Set
-# so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to 97 % (tests/test_envelope_calibration.py).
-DOUBT = np.array([0.001, 0.006, 0.02, 0.008])
+# of peaks, a car whose form differs from the model's): standard deviations as shares of lateral, braking, traction and
+# engine limits, and of the exponents. Set so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to
+# 97 % (tests/test_envelope_calibration.py) and, the lateral one, of cars that others have modelled (DEVELOPERS.md).
+DOUBT = np.array([0.004, 0.006, 0.02, 0.008])
 EXPONENT_DOUBT = 0.055
+# The driver's variation from lap to lap is read from events whose median is so near to the limit; before there is one,
+# to the level that this share of them stays below.
+NEAR, HIGHEST = 0.03, 0.9
 # Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
 # degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
 # levels count as good to 1 % here (the smooth motion's ringing).
@@ -159,7 +163,8 @@ def solve(
         name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture, key: str
     ) -> np.ndarray:
         z = np.median(found.speed2[laps], axis=1)
-        level, deviation, spread[name] = upper_levels(_at_middle(found, laps, begin), found.noise, quantile)
+        values = _at_middle(found, laps, begin)
+        level, deviation, spread[name] = upper_levels(values, found.noise, quantile, _nearness(values, z, begin))
         _, number, count = np.unique(found.stretch, return_inverse=True, return_counts=True)
         # the windows of one corner share what the driver leaves there: together they count as one
         weight = weights(count.size)[:, number] / count[number]
@@ -280,6 +285,16 @@ def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.
         return found.value[laps]
     shape = begin[0] + begin[1] * found.speed2
     return (found.value / shape * np.median(shape, axis=0))[laps]
+
+
+def _nearness(values: np.ndarray, z: np.ndarray, begin: np.ndarray | None) -> np.ndarray:
+    """How much each event (B, J) tells of the driver's variation at the limit; values (B, m, J), v² (B, J)."""
+    middle = np.median(values, axis=1)
+    if begin is None:  # nothing but the highest events tells of the limit yet
+        limit, reach = np.quantile(middle, HIGHEST, axis=1, keepdims=True), 2.0 * NEAR
+    else:
+        limit, reach = begin[0] + begin[1] * z, NEAR
+    return np.asarray(np.exp(-0.5 * (np.maximum(1.0 - middle / limit, 0.0) / reach) ** 2))
 
 
 def _edge_of(

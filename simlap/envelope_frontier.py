@@ -57,7 +57,7 @@ class Mixture:
 
 
 def upper_levels(
-    values: np.ndarray, noise: np.ndarray, quantile: np.ndarray
+    values: np.ndarray, noise: np.ndarray, quantile: np.ndarray, near: np.ndarray | None = None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Level of each event that the driver reaches at `quantile` of the laps, noise taken out.
 
@@ -66,6 +66,9 @@ def upper_levels(
     values : (B, m, J) per draw, lap and event
     noise : (J,) standard deviation of the motion's error in one value
     quantile : (B,) in (0, 1)
+    near : (B, J), optional
+        How much each event tells of what all have in common: a driver varies more where he is far from the limit, for
+        at the limit the tyres leave no room above.
 
     Returns
     -------
@@ -82,16 +85,22 @@ def upper_levels(
     so that a driver without variation is not given one by chance. What the second-best lap shows beyond the noise is
     the least: a driver who brakes hard on two laps of four has a median that says little.
     """
-    laps, events = values.shape[1:]
+    laps = values.shape[1]
+    share = np.ones((values.shape[0], values.shape[2])) if near is None else near
+    share = share / share.sum(axis=1, keepdims=True)
+
+    def mean(each: np.ndarray) -> np.ndarray:
+        return np.sum(share * each, axis=1, keepdims=True)
+
     freedom = max(laps - 1, 1)
     middle = np.median(values, axis=1)
     above = np.clip(values - middle[:, None], 0.0, 4.0 * noise + 0.03 * np.abs(middle[:, None]))
     excess = 2.0 * np.sum(above**2, axis=1) / freedom - noise**2
-    common = np.mean(excess, axis=1, keepdims=True)
+    common = mean(excess)
     chance = CHANCE * (noise**2 + np.maximum(common, 0.0)) ** 2 / freedom
-    between = np.maximum(np.var(excess, axis=1, keepdims=True) - chance.mean(axis=1, keepdims=True), 0.0)
-    own = between / (between + chance)
-    doubt = np.hypot(np.sqrt(chance.mean(axis=1, keepdims=True) / events), NOISE_DOUBT * np.mean(noise**2))
+    between = np.maximum(mean((excess - common) ** 2) - mean(chance), 0.0)
+    own = between / np.maximum(between + chance, 1e-12)
+    doubt = np.hypot(np.sqrt(mean(chance) * np.sum(share**2, axis=1, keepdims=True)), NOISE_DOUBT * mean(noise**2))
     spread = np.sqrt(np.maximum(common - doubt + own * (excess - common), 0.0))
     level = middle + ndtri(quantile)[:, None] * spread
     highest = values.max(axis=1, keepdims=True)

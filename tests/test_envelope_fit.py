@@ -458,3 +458,39 @@ def test_one_long_turn_in_short_of_the_limit_does_not_hide_the_brief_ones(expone
     corners = [turn_in(0.4, exponent)] * 7 + [turn_in(1.0, exponent, usage=0.85)]
     _, solution, _ = fit_events(turned_in_on_the_brakes(*corners), 0.98)
     assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
+
+
+def coasted(coasting):
+    """`turn_in`, and the corner then held at its limit on no more slowing than `coasting` [m/s²]."""
+    corner = turn_in(1.0, 1.8)
+    corner[1, (corner[0] >= 14.999)] = -coasting
+    return corner
+
+
+def test_slowing_by_the_drag_of_the_corner_is_no_use_of_the_brakes():
+    # 225 m²/s⁴ across at 0.005 s²/m (5 to 9 % of the side force at 3 to 5° of slip), rolling and air: 1.4 m/s². Taken
+    # for braking it would leave (1 - 0.15^1.8)^(1/1.8) of the tyre and put the limit 1.8 % higher.
+    samples = turned_in_on_the_brakes(*[coasted(1.4)] * 8)
+    _, solution, _ = fit_events(samples, 0.98)
+    assert solution.lateral[0, 0] @ [1.0, SPEED**2] == pytest.approx(15.0, rel=0.006)  # 0.3 % is the driver's usage
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_driver_who_varies_far_from_the_limit_is_not_given_that_room_above_it(seed):
+    # Eight corners where he comes to within 1.2 % of the limit and the tyres let him have no more, eight at 90 ± 3 %.
+    rng = np.random.default_rng(seed)
+    near = np.minimum(0.997 + 0.012 * rng.standard_normal((8, 8)), 1.0)
+    far = 0.9 + 0.03 * rng.standard_normal((8, 8))
+    across = np.concatenate([np.zeros(60), np.ones(60)])
+    lateral = 15.0 * np.concatenate([one[:, None] * across for part in (near, far) for one in part.T], axis=1)
+    samples = turned_in_on_the_brakes(*[turn_in(1.0, 1.8)] * 8)  # for brakes and drive
+    usual = (1.0 - 0.003 * rng.random((8, 1))) * samples.along[0]
+    both = np.concatenate([0.0 * usual, lateral], axis=1), np.concatenate([usual, 0.0 * lateral], axis=1)
+    speed = np.full(both[0].shape, SPEED)
+    table = replace(
+        samples, numbers=np.arange(8), station=SPACING * np.arange(speed.shape[1]), duration=SPACING / speed,
+        speed2=speed**2, lateral=both[0], along=both[1], pull=both[1], normal=np.ones(speed.shape),
+        noise_lateral=np.zeros((2, *speed.shape)), noise_along=np.zeros((2, *speed.shape)),
+    )  # fmt: skip
+    _, solution, _ = fit_events(table, 0.98)
+    assert solution.lateral[0, 0] @ [1.0, SPEED**2] == pytest.approx(15.0, rel=0.01)
