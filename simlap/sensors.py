@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +26,9 @@ PIECE = 1.0  # [s] without a fix: behind it the two clocks are matched anew
 LEAST_OF_PIECE = 20  # fixes
 WITHIN_ROWS = 1.1  # rows between the latest and the earliest that all fixes of an even clock keep within ...
 MOST_OUT = 0.02  # ... but for this share of them
+SOONER = 0.35  # periods that a fix may come before its clock, while counting; the rest of one it may be late
+FOLLOWED = 0.05  # share of a fix's distance from the clock by which the clock is moved while counting
+LATEST = 2.0  # rows that a fix may be away from its clock; beyond that it keeps the time of its row
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,12 +136,13 @@ def _even_clock(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
             continue
         step = np.diff(t[piece])
         period = float(np.mean(step[step < np.median(step) + 1.5 * row]))  # without lost fixes
-        count = np.concatenate([[0.0], np.cumsum(np.maximum(np.round(step / period), 1.0))])
+        count = _counted(t[piece], period)
         slope, first = np.polyfit(count, t[piece], 1)
         late = t[piece] - first - slope * count
         low, high = np.quantile(late, (0.5 * MOST_OUT, 1.0 - 0.5 * MOST_OUT))
-        if high - low <= WITHIN_ROWS * row:
-            out[piece] -= np.where((late >= low - row) & (late <= high + row), late, 0.0)
+        even = t[piece] - np.where(np.abs(late) <= LATEST * row, late, 0.0)
+        if high - low <= WITHIN_ROWS * row and np.all(np.diff(even) > 0.0):
+            out[piece] = even
     return out
 
 
@@ -202,6 +207,19 @@ def _within_reach(
     back, ahead = np.unravel_index(np.argmin(np.where(fine, cut, cut.size)), cut.shape)
     early, late = early[: early.size - back], late[ahead:]
     return (early, late) if one[0] < other[0] else (late, early)
+
+
+def _counted(t: np.ndarray, period: float) -> np.ndarray:
+    """Number of each fix (n,) on an even clock of about this period [s], which is followed slowly: a late fix among
+    others does not shift it."""
+    count = np.zeros(t.size)
+    clock = float(t[0])
+    for k, at in enumerate(t[1:].tolist(), start=1):
+        steps = max(math.floor((at - clock) / period + SOONER), 1)
+        count[k] = count[k - 1] + steps
+        clock += steps * period
+        clock += FOLLOWED * (at - clock)
+    return count
 
 
 def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observation:

@@ -103,6 +103,20 @@ def test_fixes_between_the_rows_of_a_faster_logger_get_back_their_even_clock(rat
     assert motion_of(log).bandwidth_hz == pytest.approx(motion_of(some).bandwidth_hz, rel=0.05)
 
 
+@pytest.mark.parametrize("late", [1, 2])  # rows
+def test_a_fix_that_is_written_late_leaves_the_times_rising(late):
+    d = short()
+    log = held(logged(d, 10, speed_ms=0.05, seed=6), 25)
+    first = np.flatnonzero(np.diff(log.channel("latitude")) != 0.0)[::150] + 1
+    channels = {n: np.array(v) for n, v in log.channels.items()}
+    for values in channels.values():
+        for row in first[1:]:
+            values[row : row + late] = values[row - 1]
+    found = fixes_of(Session.from_arrays(log.t, **channels))
+    assert np.all(np.diff(found.t) > 0.0)
+    assert np.median(np.abs(np.diff(found.t) - 0.1)) < 1e-4
+
+
 def test_fixes_without_an_even_clock_keep_the_times_of_their_rows():
     d = short()
     once = logged(d, 10, speed_ms=0.05, seed=6)
