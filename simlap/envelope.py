@@ -44,6 +44,13 @@ def _pair(values: Any, name: str) -> Pair:
     return float(array[0]), float(array[1])
 
 
+def combined_use(lateral: np.ndarray, along: np.ndarray, exponent: float | np.ndarray) -> np.ndarray:
+    """Use of the tyres' combined limit, 1 at it, from the shares (not negative) of the lateral limit and of the braking
+    or traction limit; arrays that broadcast."""
+    out: np.ndarray = (lateral**exponent + along**exponent) ** (1.0 / exponent)
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Envelope:
     """Limits of acceleration over speed; made by `constant`, `from_limits` or `fit_envelope`.

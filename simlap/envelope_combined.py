@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from simlap.envelope import combined_use
 from simlap.envelope_events import COMBINED_SHARE, CombinedEvents
 from simlap.envelope_frontier import Mixture, hats, log_density, upper_levels
 
@@ -73,7 +74,7 @@ def combined_shares(found, laps, quantile, lateral, along_limit):
 
 
 def _use(x, y, noise_x, noise_y, p, laps, floor):
-    used = (x**p + y**p) ** (1.0 / p)
+    used = combined_use(x, y, p)
     error = np.hypot((x / used) ** (p - 1) * noise_x, (y / used) ** (p - 1) * noise_y) * np.sqrt(np.pi / 2 / laps)
     return used, np.hypot(error, floor)
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.envelope import combined_use
 from simlap.envelope_samples import RoadSamples, Windows, held_windows, runs, split
 from simlap.envelope_topspeed import AT_TOP
 from simlap.frozen import own
@@ -250,7 +251,7 @@ class EventFinder:
         weight = weight / weight.sum(axis=2, keepdims=True)
         mean_lat, mean_lon = np.sum(lat * weight, axis=2), np.sum(lon * weight, axis=2)
         bend = [
-            np.median(np.sum(weight * _combined(lat, lon, p), axis=2) / _combined(mean_lat, mean_lon, p), axis=0)
+            np.median(np.sum(weight * combined_use(lat, lon, p), axis=2) / combined_use(mean_lat, mean_lon, p), axis=0)
             for p in exponents
         ]
         return CombinedEvents(
@@ -333,10 +334,6 @@ def _at_one_speed(found: Events) -> Events:
 
 def _left_over(share: np.ndarray, exponent: float) -> np.ndarray:
     return (1.0 - share**exponent) ** (1.0 / exponent)
-
-
-def _combined(lateral: np.ndarray, along: np.ndarray, exponent: float) -> np.ndarray:
-    return (lateral**exponent + along**exponent) ** (1.0 / exponent)
 
 
 def _shrunk(values: np.ndarray, noise: np.ndarray) -> np.ndarray:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlap.envelope import combined_use
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
 from simlap.thresholds import Thresholds
@@ -64,7 +65,7 @@ def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np
     pure = np.where(brakes, envelope.braking_limit(v, 0.0, normal), envelope.traction_limit(v, 0.0, normal))
     p = np.where(brakes, envelope.exponent_braking, envelope.exponent_drive)
     sideways = np.abs(lateral) / (envelope.lateral_limit(v, lateral) * normal)
-    return (sideways**p + (np.abs(along) / pure) ** p) ** (1.0 / p)
+    return combined_use(sideways, np.abs(along) / pure, p)
 
 
 def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[str, np.ndarray], tuple[str, ...]]:

@@ -118,7 +118,7 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
     if dropped:
         notes.append(f"{dropped} position fixes jump by more than a car can drive; left out.")
     t, x, y = t[keep], x[keep], y[keep]
-    even = _even_clock(t, session.t) if t.size > LEAST_OF_PIECE else t
+    even = _even_clock(t, session.t)
     return Fixes(even, x, y, origin, median_rate(even), dropped, tuple(notes), t)
 
 
@@ -127,9 +127,9 @@ def _even_clock(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
     The times come back as they were where they are no even clock's.
     """
-    row = float(np.median(np.diff(rows)))
-    if t.size > OF_ROWS * np.count_nonzero((rows >= t[0]) & (rows <= t[-1])):
+    if t.size <= LEAST_OF_PIECE or t.size > OF_ROWS * np.count_nonzero((rows >= t[0]) & (rows <= t[-1])):
         return t
+    row = float(np.median(np.diff(rows)))
     out = np.array(t)
     for piece in np.split(np.arange(t.size), np.flatnonzero(np.diff(t) > PIECE) + 1):
         if piece.size < LEAST_OF_PIECE:
@@ -144,6 +144,19 @@ def _even_clock(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
         if high - low <= WITHIN_ROWS * row and np.all(np.diff(even) > 0.0):
             out[piece] = even
     return out
+
+
+def _counted(t: np.ndarray, period: float) -> np.ndarray:
+    """Number of each fix (n,) on an even clock of about this period [s], which is followed slowly: a late fix among
+    others does not shift it."""
+    count = np.zeros(t.size)
+    clock = float(t[0])
+    for k, at in enumerate(t[1:].tolist(), start=1):
+        steps = max(math.floor((at - clock) / period + SOONER), 1)
+        count[k] = count[k - 1] + steps
+        clock += steps * period
+        clock += FOLLOWED * (at - clock)
+    return count
 
 
 def _not_jumping(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -207,19 +220,6 @@ def _within_reach(
     back, ahead = np.unravel_index(np.argmin(np.where(fine, cut, cut.size)), cut.shape)
     early, late = early[: early.size - back], late[ahead:]
     return (early, late) if one[0] < other[0] else (late, early)
-
-
-def _counted(t: np.ndarray, period: float) -> np.ndarray:
-    """Number of each fix (n,) on an even clock of about this period [s], which is followed slowly: a late fix among
-    others does not shift it."""
-    count = np.zeros(t.size)
-    clock = float(t[0])
-    for k, at in enumerate(t[1:].tolist(), start=1):
-        steps = max(math.floor((at - clock) / period + SOONER), 1)
-        count[k] = count[k - 1] + steps
-        clock += steps * period
-        clock += FOLLOWED * (at - clock)
-    return count
 
 
 def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observation:

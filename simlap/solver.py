@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simlap import _kernels as kernels
-from simlap.envelope import ENVELOPE_SIZE, Envelope
+from simlap.envelope import ENVELOPE_SIZE, Envelope, combined_use
 from simlap.errors import NoSolution, OptionError
 from simlap.frozen import own
 from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
@@ -251,7 +251,7 @@ def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, sca
     p = np.where(along < 0.0, packed[8], packed[9])
     sideways = np.abs(demand) / (lateral * normal)
     lengthways = np.abs(along) / (np.where(along < 0.0, braking, traction) * normal)
-    return (sideways**p + lengthways**p) ** (1.0 / p)
+    return combined_use(sideways, lengthways, p)
 
 
 def solve_batch(

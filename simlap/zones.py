@@ -252,8 +252,9 @@ def _advance(
         begun = onsets.station[rows, i][onsets.slowed[rows, i]]
         index = np.searchsorted(line.station, begun - 1e-9) % n
         early = (slowest - index) % n
-        early = early[early < n // 2]  # the rest began behind the limit's slowest station
-        early = early[early < slowest - slow[i - 1] + (n if i == 0 else 0)]
+        before = slow[i - 1] - (n if i == 0 else 0)
+        # beyond half a lap they began behind the limit's slowest station
+        early = early[early < min(n // 2, slowest - before)]
         if early.size:
             first = slowest - int(early.max())
             first -= round(LIFT_SPREAD * float(v[first % n]) * n / line.length)
