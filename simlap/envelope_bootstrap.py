@@ -5,10 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP
-from simlap.envelope_belief import Belief, Growth, fit_pair
+from simlap.envelope_belief import SPEED2_UNIT, Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
-from simlap.envelope_frontier import Mixture, climb, falling, hats, log_density, upper_levels
+from simlap.envelope_frontier import Mixture, at_limit_chance, climb, falling, hats, log_density, upper_levels
 from simlap.units import G
 
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
@@ -23,10 +23,14 @@ EXPONENT_DOUBT = 0.055
 # The driver's variation from lap to lap is read from events whose median is so near to the limit; before there is one,
 # to the level that this share of them stays below.
 NEAR, HIGHEST = 0.03, 0.9
-# Left and right are told apart when that raises the log likelihood by half the 99.9 % point of chi-square with two
-# degrees of freedom, each corner counting once, with so many corners on each side (fewer could just be driven worse);
-# levels count as good to 1 % here (the smooth motion's ringing).
-SIDE_GAIN, SIDE_CORNERS, SIDE_FLOOR = 6.91, 4, 0.01
+# Left and right are told apart when one factor between them raises the log likelihood by half the 99.9 % point of
+# chi-square with one degree of freedom, each corner counting once, with so many corners on each side (fewer could just
+# be driven worse) and so many of them at its limit; levels count as good to 1 % here (the smooth motion's ringing).
+# The factors that are tried, each from these shares of the common limit; downforce knows no side, so that both grow
+# with speed alike, within this share.
+SIDE_GAIN, SIDE_CORNERS, SIDE_REACHED, SIDE_FLOOR = 5.41, 4, 3, 0.01
+SIDE_FACTORS, SIDE_STARTS, SIDE_GROWTH = 1.0 + 0.01 * np.arange(-15, 16), (0.98, 1.0), 0.1
+LEAST_APART = 2e-5  # [1/m]
 # A corner's level where the track file states no banking: standard deviations as a share that are tried (0.03 is
 # 1.7 degrees), and the chance of each before looking. A circuit that the levels show to be flat counts as flat.
 BANKING_CHANCE = {0.0: 0.4, 0.01: 0.2, 0.02: 0.2, 0.03: 0.2}
@@ -142,14 +146,15 @@ def solve(
     quantile: np.ndarray,
     start: Solution | None = None,
     *,
-    sides: bool = False,
+    sides: Growth | None = None,
     rng: np.random.Generator | None = None,
 ) -> Solution:
     """Limits of each draw of `laps` (B, m indices) at `quantile` (B,).
 
-    `start` is the solution to begin from; `sides` fits left and right turns apart; with `rng` the events, too, count
-    with random weights (Bayesian bootstrap, Rubin 1981, doi:10.1214/aos/1176345338): what one corner's surface or the
-    ringing of the smooth motion adds is the same on every lap, and resampling laps alone does not show it.
+    `start` is the solution to begin from; `sides` fits left and right turns apart, with that growth; with `rng` the
+    events, too, count with random weights (Bayesian bootstrap, Rubin 1981, doi:10.1214/aos/1176345338): what one
+    corner's surface or the ringing of the smooth motion adds is the same on every lap, and resampling laps alone does
+    not show it.
     """
     spread: dict[str, np.ndarray] = {}
     levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
@@ -191,7 +196,7 @@ def solve(
         return limits
 
     turns, zones, drive = events.lateral, events.braking, events.drive
-    groups = [turns.turn >= 0, turns.turn < 0] if sides else [np.ones(turns.count, dtype=bool)] * 2
+    groups = [np.ones(turns.count, dtype=bool)] * 2 if sides is None else [turns.turn >= 0, turns.turn < 0]
     every = [np.ones(found.count, dtype=bool) for found in (turns, zones)]
     begin_lateral = [None if start is None else start.lateral[0, side] for side in (0, 1)]
     begin_braking = None if start is None else start.braking[0]
@@ -205,8 +210,8 @@ def solve(
             "braking": Growth.like(beliefs["lateral 0"], typical["braking"]),
         }
     fitted = [
-        pair("lateral", turns, keep, begin_lateral[side], beside["lateral"], LATERAL_EVENTS, f"lateral {side}")
-        for side, keep in enumerate(groups[: 2 if sides else 1])
+        pair("lateral", turns, keep, begin_lateral[side], sides or beside["lateral"], LATERAL_EVENTS, f"lateral {side}")
+        for side, keep in enumerate(groups[: 1 if sides is None else 2])
     ]
     lateral = np.stack([fitted[0], fitted[-1]], axis=1)
     braking = pair("braking", zones, every[1], begin_braking, beside["braking"], BRAKING_EVENTS, "braking")
@@ -219,7 +224,9 @@ def solve(
         curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0] - start.cornering_drag[0] * drive.load
         pull = pull - curve + np.median(curve, axis=0)
         begin = np.append(start.engine[0], start.cornering_drag[0])
-    level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, quantile)
+    # at full throttle all laps pull alike: what is left between them is measurement, no driver's variation
+    usual = np.full_like(quantile, 0.5)
+    level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, usual)
     levels["engine"] = level, deviation, v**2
     engine, drag = fit_curve(level, deviation, v, knots, begin, load, weights(drive.count), events.engine)
 
@@ -256,27 +263,37 @@ def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return out
 
 
-def sides_differ(found: Events, solution: Solution) -> bool:
-    """Likelihood ratio test at 0.1 %: do left and right turns need limits of their own?"""
+def sides_differ(found: Events, solution: Solution) -> Growth | None:
+    """Likelihood ratio test at 0.1 %: do left and right turns need limits of their own? None: no; else what is
+    expected of how both grow with speed."""
     left = found.turn >= 0
-    corners = [np.unique(found.stretch[keep]).size for keep in (left, ~left)]
+    sides = [found.stretch[keep] for keep in (left, ~left)]
+    corners = [np.unique(side).size for side in sides]
     if min(corners) < SIDE_CORNERS:
-        return False
+        return None
     per_corner = found.count / sum(corners)
     level, deviation, z = (part[:1] for part in solution.levels["lateral"])
     deviation = np.hypot(deviation, (SIDE_FLOOR**2 - LEVEL_FLOOR**2) ** 0.5 * level)
     scale = float(np.median(level))
     kind = replace(LATERAL_EVENTS, shortfall=LATERAL_EVENTS.shortfall * scale)
-
-    def score(keep: np.ndarray) -> float:
-        part = level[:, keep], deviation[:, keep], z[:, keep]
-        _, belief = fit_pair(*part, None, Growth(), np.ones_like(part[0]), LATERAL_EVENTS)
-        c0, c1 = belief.likeliest()
-        error = np.hypot(part[1], LEVEL_FLOOR * scale)
-        return float(log_density(part[0] - c0 - c1 * part[2], error, kind).sum())
-
-    gain = score(left) + score(~left) - score(np.ones(left.size, dtype=bool))
-    return bool(gain / per_corner > SIDE_GAIN)
+    _, belief = fit_pair(level, deviation, z, None, Growth(), np.ones_like(level), LATERAL_EVENTS)
+    factor, start = (each.ravel() for each in np.meshgrid(SIDE_FACTORS, SIDE_STARTS))
+    by = np.where(left, 1.0, factor[:, None])
+    levels, error = level * by, np.hypot(deviation * by, LEVEL_FLOOR * scale)
+    design = np.stack([np.ones_like(by), np.broadcast_to((z - belief.middle) / SPEED2_UNIT, by.shape)], axis=2)
+    begin = start[:, None] * belief.points[np.argmax(belief.chance)]
+    precision, pull = Growth().terms()
+    tops = climb(levels, error, design, begin, kind, precision, np.zeros(2), pull, np.ones_like(by))
+    residual = levels - np.einsum("bjk,bk->bj", design, tops)
+    score = np.sum(log_density(residual, error, kind) + np.log(by), axis=1)
+    best = int(np.argmax(score))
+    gain = score[best] - np.max(score[factor == 1.0])
+    reached = at_limit_chance(residual, error, kind)[best] > 0.5
+    at_limit = [np.unique(side[reached[keep]]).size for side, keep in zip(sides, (left, ~left), strict=True)]
+    if min(at_limit) < SIDE_REACHED or gain / per_corner < SIDE_GAIN:
+        return None
+    growth = float(tops[best, 1]) / SPEED2_UNIT
+    return Growth((growth, SIDE_GROWTH * growth + LEAST_APART))
 
 
 def _at_middle(found: Events, laps: np.ndarray, begin: np.ndarray | None) -> np.ndarray:

@@ -44,6 +44,11 @@ PASSED = 1.03
 # A lap this much slower or faster at a place than the others tells nothing of the engine at their speed there: the lap
 # behind a cool-down lap comes onto the straight at half the speed and pulls twice as hard.
 OWN_SPEED = 0.1  # share
+# How far the pull follows the pedal near full throttle before looking, give or take: 0 not at all, 1 in proportion.
+FOLLOWS = (0.5, 0.25)
+# Laps tell of that where their throttle is steady and this far open all along the window: no lift, no gear change.
+NEARLY_FULL = 0.9
+LEAST_ERROR = 0.01  # [m/s²] of a pull there
 # Slowing with closed throttle: c0 + c1 v², engine and air (common practice, no source).
 COAST = (0.4, 0.0007)  # [m/s²], [1/m]
 # Slowing that costs a tyre none of its side force: rolling and air, c0 + c1 v², and the drag of the cornering itself,
@@ -199,7 +204,7 @@ class EventFinder:
             steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
             part = allowed & steady & self._faster_than(full)
             if full.any() or part.any():
-                value = np.where(part, self._opened(value, s.throttle), value)
+                value = np.where(full | part, self._opened(value, s.throttle, full, guess), value)
                 allowed = full | part | (allowed & self._above_engine(guess, value))
             else:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
@@ -222,14 +227,23 @@ class EventFinder:
         v = np.sqrt(np.median(self.window_speed2, axis=0))
         return np.asarray(v > np.max(v[there], initial=0.0) + APART)
 
-    def _opened(self, pull: np.ndarray, throttle: np.ndarray) -> np.ndarray:
-        """Pull (m, n) that a fully opened throttle would have given: half-way between no more and in proportion.
+    def _opened(self, pull: np.ndarray, throttle: np.ndarray, full: np.ndarray, guess: Guess) -> np.ndarray:
+        """Pull (m, n) that a fully opened throttle would have given.
 
-        Some throttles give all there is long before the pedal is down, others give force in proportion to it.
+        Some throttles give all there is long before the pedal is down, others give force in proportion to it: which,
+        the laps' pulls in the `full` windows (n,) tell, by how they follow the pedal from lap to lap.
         """
         opening = np.clip(self.windows.mean(throttle), PART_THROTTLE, 1.0)
-        coast = COAST[0] + COAST[1] * self.window_speed2
-        return 0.5 * (pull + (pull + coast) / opening - coast)
+        missing = (pull + COAST[0] + COAST[1] * self.window_speed2) * (1.0 - opening) / opening
+        apart = pull - guess.engine(self.window_speed2) if guess.known else pull
+        apart, less = (each[:, full] - np.median(each[:, full], axis=0) for each in (apart, missing))
+        low, high = (each(throttle)[:, full] for each in (self.windows.lowest, self.windows.highest))
+        steady = (low > NEARLY_FULL) & (high - low < STEADY)
+        windows = float(np.mean(self.windows.length[full])) if full.any() else 1.0  # that share their stations
+        error2 = windows * np.mean(apart**2 + LEAST_ERROR**2, where=steady) if steady.any() else 1.0
+        precision = np.sum(less**2, where=steady) / error2 + 1.0 / FOLLOWS[1] ** 2
+        slope = FOLLOWS[0] / FOLLOWS[1] ** 2 - np.sum(less * apart, where=steady) / error2
+        return pull + np.clip(slope / precision, 0.0, 1.0) * missing
 
     def combined_events(self, guess: Guess, exponents: np.ndarray, *, braking: bool) -> CombinedEvents:
         """Trail braking: windows with a good share of both. Drive out of corners: likewise, and windows with less

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from simlap.envelope import ENGINE_START, Envelope
+from simlap.envelope_belief import Growth
 from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENTS
 from simlap.envelope_events import CombinedEvents, EventFinder, Guess
@@ -112,7 +113,7 @@ def fit_envelope(
 
 
 def resample(
-    events: EventSet, solution: Solution, quantile: float, draws: int, seed: int, sides: bool
+    events: EventSet, solution: Solution, quantile: float, draws: int, seed: int, sides: Growth | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Lap indices (B, m) and packed envelopes (B, ENVELOPE_SIZE) of the block bootstrap."""
     laps = events.lateral.value.shape[0]
@@ -137,7 +138,7 @@ def centred(packed: np.ndarray, solution: Solution) -> np.ndarray:
     return out
 
 
-def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solution, bool]:
+def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solution, Growth | None]:
     """Find events and limits in turn; also whether left and right turns are told apart."""
     cap = speed_cap(samples)
     finder = EventFinder(samples, cap)
@@ -145,7 +146,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
     guess = _first_guess(samples, finder)
     every = np.arange(samples.numbers.size)[None]
     level = np.array([quantile])
-    sides = False
+    sides = None
     for _ in range(ROUNDS):
         events = EventSet(
             lateral=finder.lateral_events(guess),
@@ -161,7 +162,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
         )
         solution = solve(events, every, level, None)
         if guess.known:
-            sides = samples.banking_known and sides_differ(events.lateral, solution)
+            sides = sides_differ(events.lateral, solution) if samples.banking_known else None
             solution = solve(events, every, level, solution, sides=sides)
         guess = _guess_of(solution)
     return events, solution, sides
@@ -216,7 +217,7 @@ def _guess_of(solution: Solution) -> Guess:
     )
 
 
-def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: bool) -> list[str]:
+def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: Growth | None) -> list[str]:
     """What the laps could not carry, in plain words."""
     notes = []
     if samples.numbers.size < FEW_LAPS:
@@ -235,7 +236,7 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: bo
     elif samples.banking_doubt > 0.0:
         doubt = math.degrees(samples.banking_doubt)
         notes.append(f"envelope: banking read from the lateral accelerometer, good to {doubt:.1f} degrees.")
-    if sides:
+    if sides is not None:
         notes.append("envelope: left and right turns differ (likelihood ratio test at 0.1 %); fitted apart.")
     if events.trail.count == 0:
         notes.append("envelope: no braking into corners was seen; the braking exponent is assumed to be 2.")

@@ -11,7 +11,7 @@ from truth_table import truth_table
 from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
-from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, engine_knots, fit_curve
+from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, engine_knots, fit_curve, sides_differ
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_fit import fit_envelope, fit_events
 from simlap.envelope_grip import corner_grip
@@ -166,6 +166,24 @@ def test_left_and_right_are_told_apart_where_they_differ_by_8_percent():
     v = 0.5 * sum(found.tested["lateral"])
     # 2 %: the bar of 3 % for each side, errors common to both cancel in part
     assert float(found.lateral_limit(v, 1) / found.lateral_limit(v, -1)) == pytest.approx(11.5 / 10.6, abs=0.02)
+
+
+def test_a_side_that_is_driven_worse_has_no_limit_of_its_own():
+    # One limit of 13.7 m/s² + 0.0006 v². Right turns reach it in five of seven corners, left turns in one of four: the
+    # other three fall short the more the faster they are, like a limit without downforce. `windows` of each corner.
+    windows = np.array([2, 5, 5, 7, 11, 11, 1, 3, 5, 7, 11])
+    v = np.repeat([23.5, 26.9, 27.7, 41.9, 55.4, 37.9, 47.9, 28.6, 27.9, 43.7, 59.3], windows)
+    reached = np.repeat([1.0, 1.0, 1.0, 1.0, 1.0, 0.87, 0.74, 1.0, 0.84, 0.943, 0.875], windows)
+    turn = np.repeat(np.repeat([-1, 1], [7, 4]), windows)
+    found = SimpleNamespace(turn=turn, stretch=np.repeat(np.arange(11), windows), count=v.size)
+
+    def told_apart(level):
+        parts = level, 0.003 * level, v**2
+        return bool(sides_differ(found, SimpleNamespace(levels={"lateral": tuple(part[None] for part in parts)})))
+
+    limit = 13.7 + 0.0006 * v**2
+    assert not told_apart(limit * reached)
+    assert told_apart(limit * np.where(turn < 0, 1.0, 0.92))  # four corners that agree on 8 % less are one
 
 
 def test_a_lap_has_no_part_in_the_choice_of_its_own_window(below):
@@ -349,6 +367,37 @@ def test_laps_that_come_onto_a_straight_at_half_the_speed_do_not_raise_the_engin
         260.0 / at, rel=0.01
     )  # exact but for the mean of 1 / v over a window
     assert np.ptp(at, axis=0).max() < 3.0  # one speed for all laps but for their own windows; before, half of it
+
+
+@pytest.mark.parametrize("proportional", [True, False])
+def test_pull_near_full_throttle_is_raised_as_far_as_it_follows_the_pedal(proportional):
+    # Eight laps with the pedal at 96 to 100 %: a throttle that gives force in proportion, and one that gives all there
+    # is from 96 % on. Engine and coasting as below.
+    v = np.linspace(20.0, 55.0, 500)
+    engine, coast = 260.0 / v - 0.001 * v**2, 0.4 + 0.0007 * v**2
+    throttle = np.tile(np.linspace(0.96, 1.0, 8)[:, None], (1, 500))
+    pull = throttle * (engine + coast) - coast if proportional else np.tile(engine, (8, 1))
+    found = drive_events_of(np.tile(v, (8, 1)), pull, throttle, lambda z: np.interp(np.sqrt(z), v, engine))
+    inside = (found.where < 470).all(axis=0)  # windows that do not run on from the end to the beginning
+    truth = np.interp(np.sqrt(found.speed2), v, engine)[:, inside]
+    # a pedal at 98 % changes pull and coasting by 2 %, the pull alone by up to 5; the mean of 1 / v over a window is
+    # exact to 0.2 %
+    assert found.value[:, inside] == pytest.approx(truth, rel=0.01)
+
+
+def test_what_measurement_adds_from_lap_to_lap_at_full_throttle_does_not_raise_the_engine():
+    # Errors of 0.06 m/s² that the motion does not know of, one per lap and 40 stations. Taken for a driver who varies
+    # they raised the curve by 0.07 m/s²; the median of the laps moves by 0.06 * sqrt(pi / 2 / laps) in each stretch, by
+    # less than half of that in the mean over a dozen stretches.
+    case = drive("at the limit", seed=2)
+    table = case.table
+    laps, stations = table.v.shape
+    error = 0.06 * np.random.default_rng(5).standard_normal((laps, stations // 40 + 1))
+    errors = np.repeat(error, 40, axis=1)[:, :stations]
+    clean = fit_envelope(table, case.line, draws=0).envelope
+    noisy = fit_envelope(replace(table, a_lon=table.a_lon + errors), case.line, draws=0).envelope
+    v = np.linspace(*clean.tested["engine"], 30)
+    assert np.mean(noisy.engine_limit(v) - clean.engine_limit(v)) == pytest.approx(0.0, abs=0.03)
 
 
 def test_part_throttle_tells_of_the_engine_beyond_the_fastest_full_one():
