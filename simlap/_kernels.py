@@ -30,8 +30,9 @@ OWN_NONE, OWN_REPLACES, OWN_AT_LEAST = 0, 1, 2
 # Rows of the per-station limits
 R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_OWN_BRAKE, R_OWN_DRIVE = range(7)
 LIMIT_ROWS = 7
-# Packed envelope (`Envelope.pack`): speed step of the engine curve, speed cap, first value of the curve, their number
-ENV_STEP, ENV_CAP, ENV_CURVE, ENV_POINTS = 11, 12, 13, 32
+# Packed envelope (`Envelope.pack`): speed step of the engine curve, speed cap, first of the drag's three values, first
+# value of the curve, their number
+ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 32
 NO_CAP = 1.0e3  # [m/s] stands for none
 
 # Newton stops at a step of this share of z; it converges quadratically, so what is left is near rounding.
@@ -105,11 +106,33 @@ def engine(v, a_lat, env, scale):
 
 
 @_inlined
+def slowing(z, i, kind, geo, env):
+    """Drag at station i [m/s²], positive where it takes from the limit `kind` (drive), negative where it adds to it
+    (braking), and its derivative by z."""
+    sign = 1.0 if kind == DRIVE else -1.0
+    a = geo[LAT_SLOPE, i] * z - geo[LAT_BANK, i]
+    drag = env[ENV_DRAG] + env[ENV_DRAG + 1] * z + env[ENV_DRAG + 2] * a * a
+    return sign * drag, sign * (env[ENV_DRAG + 1] + 2.0 * env[ENV_DRAG + 2] * a * geo[LAT_SLOPE, i])
+
+
+@_inlined
+def force(kind, env, scale):
+    """Pair (constant, z term) of what the tyres give along the road without lateral load: the limit without its drag.
+    [m/s², 1/m]"""
+    sign = 1.0 if kind == DRIVE else -1.0
+    return (
+        (env[4 + 2 * kind] + sign * env[ENV_DRAG]) * scale,
+        (env[5 + 2 * kind] + sign * env[ENV_DRAG + 1]) * scale,
+    )
+
+
+@_inlined
 def tyres(z, i, kind, geo, env, lateral_scale, scale):
-    """What the tyres give along the road at station i without lateral load [m/s²], the share of the lateral limit
-    in use, and that share's derivative by z."""
+    """What the tyres alone give along the road at station i without lateral load [m/s²], the share of the lateral
+    limit in use, and that share's derivative by z."""
     _, used, d_used, normal, _ = load(z, i, geo, env, lateral_scale)
-    return max(env[4 + 2 * kind] + env[5 + 2 * kind] * z, 0.0) * scale * normal, used, d_used
+    t0, t1 = force(kind, env, scale)
+    return max(t0 + t1 * z, 0.0) * normal, used, d_used
 
 
 @_inlined
@@ -123,15 +146,17 @@ def left_over(used, p):
 
 
 @_inlined
-def furthest(z, along, pure, used, d_used, p, ds):
-    """Largest y + ds T(y) over y <= z, T what the tyres give at one station; ``along`` is T(z).
+def furthest(z, along, pure, used, d_used, p, ds, drag, d_drag):
+    """Largest y + ds T(y) over y <= z, T what the tyres give at one station less the drag; ``along`` is T(z), ``drag``
+    and ``d_drag`` the drag there and its derivative.
 
     Where the tyres are nearly used up sideways T falls steeply, and a slightly lower speed reaches further; that
     point is taken on the superellipse that touches the limits at z. With w = (ds T0 dused/dz)^(p / (p - 1)) it
     lies at used^p = 1 / (1 + w) (Hölder's inequality).
     """
     reach = z + ds * along
-    slope = ds * pure * d_used
+    gain = 1.0 - ds * d_drag
+    slope = ds * pure * d_used / gain
     # below both of these used^p (1 + w) < 1 for every p up to 3
     if (used < 0.9 and slope < 0.2) or slope <= 0.0 or p <= 1.0:
         return reach
@@ -145,7 +170,8 @@ def furthest(z, along, pure, used, d_used, p, ds):
         left = (w / (1.0 + w)) ** (1.0 / p)
     if used <= best:
         return reach
-    return max(reach, z - (used - best) / d_used + ds * pure * left)
+    less = (used - best) / d_used
+    return max(reach, z - gain * less + ds * (pure * left - drag))
 
 
 @_jit
@@ -155,9 +181,12 @@ def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
     Written as ((z - rho) / (ds T0))^p + used^p <= 1: smooth up to the ceiling, where T_i itself has infinite slope.
     A friction ellipse that does not change with speed has a closed form; else Newton in a bracket.
     """
-    t0, t1, p = env[4 + 2 * kind] * scale, env[5 + 2 * kind] * scale, env[8 + kind]
+    t0, t1 = force(kind, env, scale)
+    p = env[8 + kind]
     slope, q = geo[LAT_SLOPE, i], geo[NORMAL_SLOPE, i]
-    if p == 2.0 and t1 == 0.0 and q == 0.0 and geo[LAT_BANK, i] == 0.0:
+    drag, d_drag = slowing(max(rho, 0.0), i, kind, geo, env)
+    free = drag == 0.0 and d_drag == 0.0
+    if free and p == 2.0 and t1 == 0.0 and q == 0.0 and geo[LAT_BANK, i] == 0.0:
         c0, c1 = (env[0], env[1]) if slope >= 0.0 else (env[2], env[3])
         if c1 == 0.0:
             room = ds * t0 * geo[NORMAL, i]
@@ -168,14 +197,15 @@ def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
             if inside < 0.0:
                 return rho
             return min(max((rho + math.sqrt(inside)) / stretch, rho), hi)
-    lo, top = max(rho, 0.0), hi
+    lo, top = max(rho - ds * max(drag, 0.0), 0.0), hi  # drag grows with z, so that the tyres carry the lower end
     tried_top = False
     z = min(max(guess, lo), hi)
     for _ in range(MAX_NEWTON):
         _, used, d_used, normal, _ = load(z, i, geo, env, lateral_scale)
         pure = max((t0 + t1 * z) * normal, TINY)
-        m = (z - rho) / (ds * pure)
-        d_m = (1.0 - m * ds * (t1 * normal + (t0 + t1 * z) * q)) / (ds * pure)
+        drag, d_drag = slowing(z, i, kind, geo, env)
+        m = max((z - rho) / ds + drag, 0.0) / pure
+        d_m = ((1.0 / ds + d_drag) - m * (t1 * normal + (t0 + t1 * z) * q)) / pure
         if p == 2.0:
             f = m * m + used * used - 1.0
             rate = 2.0 * (m * d_m + used * d_used)
@@ -189,9 +219,11 @@ def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
             lo = z
         else:
             if z <= lo:  # nothing is left at the lower end: either it stands, or there is no speed at all
-                return z if rho >= 0.0 else -1.0
+                return z if rho >= 0.0 or z > 0.0 else -1.0
             top, tried_top = z, True
         new = z - f / rate
+        if abs(new - z) <= STEP_TOLERANCE * z:
+            return min(new, hi)
         if not new < top:
             if top == math.inf:
                 new = 2.0 * z + ds * pure
@@ -237,18 +269,20 @@ def engine_root(rho, hi, guess, i, ds, sign, geo, env, scale):
 def explicit_half(z, i, ds, kind, along, geo, env, lateral_scale, scale):
     """z + ds T_i(z) in the sense of `furthest`; ``along`` is T_i(z) if known, else negative."""
     pure, used, d_used = tyres(z, i, kind, geo, env, lateral_scale, scale)
+    drag, d_drag = slowing(z, i, kind, geo, env)
     if along < 0.0:
-        along = pure * left_over(used, env[8 + kind])
-    return furthest(z, along, pure, used, d_used, env[8 + kind], ds)
+        along = pure * left_over(used, env[8 + kind]) - drag
+    return furthest(z, along, pure, used, d_used, env[8 + kind], ds, drag, d_drag)
 
 
 @_inlined
 def tyres_carry(z, rho, i, ds, kind, geo, env, lateral_scale, scale):
     """Whether z <= rho + ds T_i(z)."""
-    if z <= rho:
+    drag, _ = slowing(z, i, kind, geo, env)
+    if z <= rho - ds * drag:
         return True
     pure, used, _ = tyres(z, i, kind, geo, env, lateral_scale, scale)
-    m = (z - rho) / max(ds * pure, TINY)
+    m = ((z - rho) / ds + drag) / max(pure, TINY)
     if m + used <= 1.0:  # the diamond lies inside every superellipse
         return True
     p = env[8 + kind]
@@ -283,7 +317,8 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
             found, why = tyre_root(rho, found, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle), TRACTION
     else:
         found, why = top, TRACTION
-        if rho < top:
+        drag, _ = slowing(top, i, DRIVE, geo, env)
+        if not rho - ds * drag >= top:  # top may be infinite
             found = tyre_root(rho, top, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle)
         a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
         if found - rho > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):

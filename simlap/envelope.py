@@ -7,7 +7,7 @@ with g_n instead of g, the lateral, braking and traction limits grow by g_n / g;
 import json
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -22,7 +22,8 @@ from simlap.frozen import own
 # Number of speeds at which a packed envelope holds the engine curve; 32 points over 0..80 m/s are 2.6 m/s
 # apart, over which a curve of constant power bends by less than 0.05 m/s² above 15 m/s.
 ENGINE_POINTS = 32
-ENGINE_START = 13  # index of the first engine value in a packed envelope
+# Index of the first of the drag's three values and of the first engine value in a packed envelope
+DRAG_START, ENGINE_START = 13, 16
 ENVELOPE_SIZE = ENGINE_START + ENGINE_POINTS
 # Top of the speed grid when an envelope is made without an engine curve; faster than any car on a circuit.
 DEFAULT_TOP_SPEED = 120.0  # [m/s]
@@ -33,6 +34,9 @@ SCHEMA = "simlap.envelope/1"
 LIMIT_NAMES = ("lateral", "braking", "engine", "traction", "combined_braking", "combined_drive")
 
 Pair = tuple[float, float]
+Triple = tuple[float, float, float]
+NO_DRAG: Triple = (0.0, 0.0, 0.0)
+DRAG_KEYS = ("constant_ms2", "v2_per_m", "lateral2_s2_per_m")
 
 
 def _pair(values: Any, name: str) -> Pair:
@@ -42,6 +46,13 @@ def _pair(values: Any, name: str) -> Pair:
     if array.size != 2 or not np.isfinite(array).all():
         raise OptionError(f"envelope, {name}: {values!r} is not (constant [m/s²], v² term [1/m]); give two numbers.")
     return float(array[0]), float(array[1])
+
+
+def _triple(values: Iterable[Any]) -> Triple:
+    parts = tuple(float(value) for value in values)
+    if len(parts) != len(NO_DRAG):
+        raise OptionError(f"envelope, drag: {parts!r} is not (constant [m/s²], v² [1/m], a_lat² [s²/m]).")
+    return parts[0], parts[1], parts[2]
 
 
 def combined_use(lateral: np.ndarray, along: np.ndarray, exponent: float | np.ndarray) -> np.ndarray:
@@ -55,7 +66,8 @@ def combined_use(lateral: np.ndarray, along: np.ndarray, exponent: float | np.nd
 class Envelope:
     """Limits of acceleration over speed; made by `constant`, `from_limits` or `fit_envelope`.
 
-    Each pair (c0, c1) stands for c0 + c1 v², c0 in m/s² and c1 in 1/m.
+    Each pair (c0, c1) stands for c0 + c1 v², c0 in m/s² and c1 in 1/m. The diagram of both accelerations is centred on
+    minus the `drag`: what rolling, air and the cornering itself take slows the car without use of the tyres' grip.
     """
 
     lateral_left: Pair  #: largest lateral acceleration in left turns
@@ -69,6 +81,7 @@ class Envelope:
     cornering_drag: float = 0.0  #: full-throttle a_lon falls by this times a_lat² [s²/m]
     tested: Mapping[str, Pair] = field(default_factory=dict)  #: per limit the speeds with data [m/s]
     speed_cap: float | None = None  #: speed that gearing or a rev limiter does not let the car pass [m/s]
+    drag: Triple = NO_DRAG  #: (r0, r1, r2) of r0 + r1 v² + r2 a_lat², about which the limits lie [m/s², 1/m, s²/m]
 
     def __post_init__(self) -> None:
         for name in ("lateral_left", "lateral_right", "braking", "traction"):
@@ -81,6 +94,7 @@ class Envelope:
             "tested",
             MappingProxyType({str(k): _pair(v, f"tested {k}") for k, v in self.tested.items()}),
         )
+        object.__setattr__(self, "drag", _triple(self.drag))
         self._check()
 
     def _check(self) -> None:
@@ -103,8 +117,12 @@ class Envelope:
             )
         if not self.cornering_drag >= 0.0 or not math.isfinite(self.cornering_drag):
             raise OptionError(f"envelope, cornering_drag: {self.cornering_drag!r} s²/m must be finite and >= 0.")
+        if not all(part >= 0.0 and math.isfinite(part) for part in self.drag):
+            raise OptionError(f"envelope, drag: {self.drag!r} must be finite and >= 0.")
         for name in ("lateral_left", "lateral_right", "braking", "traction"):
             c0, c1 = getattr(self, name)
+            if name == "braking":  # the tyres' part of it
+                c0, c1 = c0 - self.drag[0], c1 - self.drag[1]
             lowest = min(c0, c0 + c1 * self.top_speed**2)
             if lowest <= 0.0:
                 raise OptionError(
@@ -141,6 +159,7 @@ class Envelope:
         cornering_drag: float = 0.0,
         tested: Mapping[str, Pair] | None = None,
         speed_cap: float | None = None,
+        drag: Triple = NO_DRAG,
     ) -> "Envelope":
         """An envelope built by hand.
 
@@ -155,6 +174,9 @@ class Envelope:
             outside. Without one the traction limit stands in for it.
         speed_cap : float, optional
             Speed that gearing or a rev limiter does not let the car pass. [m/s]
+        drag : (r0, r1, r2)
+            Slowing r0 + r1 v² + r2 a_lat² that costs the tyres no grip [m/s², 1/m, s²/m]: braking and traction are
+            limits of the car with it, and it is all that is left of them at the lateral limit.
 
         Raises
         ------
@@ -181,6 +203,7 @@ class Envelope:
             cornering_drag=cornering_drag,
             tested=dict(tested or {}),
             speed_cap=speed_cap,
+            drag=drag,
         )
 
     def scaled(
@@ -208,6 +231,7 @@ class Envelope:
             cornering_drag=self.cornering_drag,
             tested=dict(self.tested),
             speed_cap=self.speed_cap,
+            drag=self.drag,
         )
 
     # -- asking it
@@ -227,14 +251,19 @@ class Envelope:
     def braking_limit(self, v: Any, a_lat: Any = 0.0, normal: Any = 1.0) -> np.ndarray:
         """Largest deceleration [m/s²], positive, left over beside `a_lat`; `normal` is g_n / g."""
         z = np.square(np.asarray(v, dtype=float))
-        pure = (self.braking[0] + self.braking[1] * z) * normal
-        return pure * self._left_over(v, a_lat, normal, self.exponent_braking)
+        pure = (self.braking[0] + self.braking[1] * z - self.drag_at(v)) * normal
+        return pure * self._left_over(v, a_lat, normal, self.exponent_braking) + self.drag_at(v, a_lat)
 
     def traction_limit(self, v: Any, a_lat: Any = 0.0, normal: Any = 1.0) -> np.ndarray:
         """Largest acceleration the driven tyres carry beside `a_lat` [m/s²]; `normal` is g_n / g."""
         z = np.square(np.asarray(v, dtype=float))
-        pure = (self.traction[0] + self.traction[1] * z) * normal
-        return pure * self._left_over(v, a_lat, normal, self.exponent_drive)
+        pure = (self.traction[0] + self.traction[1] * z + self.drag_at(v)) * normal
+        return pure * self._left_over(v, a_lat, normal, self.exponent_drive) - self.drag_at(v, a_lat)
+
+    def drag_at(self, v: Any, a_lat: Any = 0.0) -> np.ndarray:
+        """Slowing that costs the tyres no grip, beside `a_lat` [m/s²]."""
+        turning, z = (np.square(np.asarray(part, dtype=float)) for part in (a_lat, v))
+        return np.asarray(self.drag[0] + self.drag[1] * z + self.drag[2] * turning)
 
     def engine_limit(self, v: Any, a_lat: Any = 0.0) -> np.ndarray:
         """Acceleration at full throttle on a level road [m/s²], less the cornering drag of `a_lat`."""
@@ -265,7 +294,8 @@ class Envelope:
         packed[6:8] = self.traction
         packed[8:11] = self.exponent_braking, self.exponent_drive, self.cornering_drag
         step = max(self.top_speed, 1.0) / (ENGINE_POINTS - 1)
-        packed[11:ENGINE_START] = step, NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
+        packed[11:DRAG_START] = step, NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
+        packed[DRAG_START:ENGINE_START] = self.drag
         packed[ENGINE_START:] = np.interp(step * np.arange(ENGINE_POINTS), self.engine_v, self.engine_a)
         return packed
 
@@ -274,8 +304,8 @@ class Envelope:
         """The envelope of a packed vector.
 
         Order: lateral left c0, c1; right c0, c1; braking b0, b1; traction d0, d1; exponent braking, drive;
-        cornering drag; speed step of the engine curve [m/s]; speed cap [m/s]; `ENGINE_POINTS` accelerations at
-        v = j * step.
+        cornering drag; speed step of the engine curve [m/s]; speed cap [m/s]; drag r0, r1, r2; `ENGINE_POINTS`
+        accelerations at v = j * step.
         """
         x = np.asarray(packed, dtype=float)
         if x.shape != (ENVELOPE_SIZE,):
@@ -292,6 +322,7 @@ class Envelope:
             cornering_drag=x[10],
             tested=dict(tested or {}),
             speed_cap=None if x[12] >= NO_SPEED_CAP else float(x[12]),
+            drag=(x[DRAG_START], x[DRAG_START + 1], x[DRAG_START + 2]),
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -308,6 +339,7 @@ class Envelope:
             "cornering_drag_s2_per_m": self.cornering_drag,
             "tested_ms": {name: list(span) for name, span in self.tested.items()},
             "speed_cap_ms": self.speed_cap,
+            "drag": dict(zip(DRAG_KEYS, self.drag, strict=True)),
         }
 
     @classmethod
@@ -329,6 +361,7 @@ class Envelope:
                 cornering_drag=float(data["cornering_drag_s2_per_m"]),
                 tested={name: (float(span[0]), float(span[1])) for name, span in data["tested_ms"].items()},
                 speed_cap=None if data.get("speed_cap_ms") is None else float(data["speed_cap_ms"]),
+                drag=_triple(data["drag"][key] for key in DRAG_KEYS) if "drag" in data else NO_DRAG,
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:
             raise OptionError(f"{source}: {error!r} while reading an envelope; see `Envelope.to_dict`.") from error

@@ -4,11 +4,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP
+from simlap.envelope import DRAG_START, ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP
 from simlap.envelope_belief import SPEED2_UNIT, Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, at_limit_chance, climb, falling, hats, log_density, upper_levels
+from simlap.envelope_samples import DRAG
 from simlap.units import G
 
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
@@ -122,6 +123,7 @@ class Solution:
         step = self.knots[-1] / (ENGINE_POINTS - 1)
         out[:, 11] = step
         out[:, 12] = NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
+        out[:, DRAG_START:ENGINE_START] = DRAG
         out[:, ENGINE_START:] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
         return out
 
@@ -230,7 +232,8 @@ def solve(
     levels["engine"] = level, deviation, v**2
     engine, drag = fit_curve(level, deviation, v, knots, begin, load, weights(drive.count), events.engine)
 
-    exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, braking, weights(events.trail.count))
+    tyres = braking - np.array(DRAG[:2])
+    exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, tyres, weights(events.trail.count))
     ratio, exponent_drive = fit_traction(
         events.pickup,
         laps,

@@ -5,6 +5,7 @@ import numpy as np
 from simlap.envelope import combined_use
 from simlap.envelope_events import COMBINED_SHARE, CombinedEvents
 from simlap.envelope_frontier import Mixture, hats, log_density, upper_levels
+from simlap.envelope_samples import DRAG
 
 # Every level gets at least this error, as a share of the limit: windows of corners differ by surface and by rounding
 # of peaks in the smooth motion.
@@ -119,12 +120,14 @@ def fit_traction(
         lon = braking[:, :1] + braking[:, 1:] * z
         grown = (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * z) / lon
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
-        pull -= drag[:, None] * np.median(found.lateral[laps], axis=1) ** 2
+        free = DRAG[0] + DRAG[1] * z
+        pull += free + (DRAG[2] - drag[:, None]) * np.median(found.lateral[laps], axis=1) ** 2  # the tyres' part of it
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
         kind = STRAIGHT_EVENTS.where((x < COMBINED_SHARE) & ~at_engine, DRIVE_EVENTS)
         for i, ratio in enumerate(TRACTION_RATIOS):
             for k, p in enumerate(DRIVE_EXPONENTS):
-                used, error = _use(x, y / (ratio * grown), noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
+                share = y / (ratio * grown + free / lon)
+                used, error = _use(x, share, noise_x, noise_y / ratio, p, laps.shape[1], DRIVE_FLOOR)
                 residual = used * found.bend[k] + lift - 1.0
                 residual = np.where(at_engine, np.maximum(residual, 0.0), residual)
                 score[:, i, k] += np.sum(weight * log_density(residual, error, kind), axis=1)

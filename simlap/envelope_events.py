@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.envelope import combined_use
-from simlap.envelope_samples import RoadSamples, Windows, held_windows, runs, split
+from simlap.envelope_samples import DRAG, FREE_SLOWING, RoadSamples, Windows, held_windows, runs, split
 from simlap.envelope_topspeed import AT_TOP
 from simlap.frozen import own
 
@@ -51,10 +51,9 @@ NEARLY_FULL = 0.9
 LEAST_ERROR = 0.01  # [m/s²] of a pull there
 # Slowing with closed throttle: c0 + c1 v², engine and air (common practice, no source).
 COAST = (0.4, 0.0007)  # [m/s²], [1/m]
-# Slowing that costs a tyre none of its side force: rolling and air, c0 + c1 v², and the drag of the cornering itself,
-# c2 times the lateral acceleration squared (a tyre at 3 to 5° of slip pulls backwards by 5 to 9 % of its side force).
-# Taken for use of the brakes it made the lateral limit 1 to 4 % too high on cars with drag.
-FREE_SLOWING = (0.2, 0.00035, 0.005)  # [m/s²], [1/m], [s²/m]
+# What `DRAG` leaves of the slowing that is no use of the brakes. Taken for such it made the lateral limit 1 to 4 % too
+# high on cars with drag.
+FREE = tuple(all_of_it - drag for all_of_it, drag in zip(FREE_SLOWING, DRAG, strict=True))  # [m/s²], [1/m], [s²/m]
 # Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
 TOP_SHARE = 0.9
 
@@ -88,7 +87,7 @@ class CombinedEvents:
     """Windows with both accelerations in use; arrays (m, J) unless said otherwise."""
 
     lateral: np.ndarray  #: mean |lateral| [m/s²]
-    along: np.ndarray  #: mean of braking or drive, positive [m/s²]
+    along: np.ndarray  #: mean of what the tyres brake or drive, positive [m/s²]
     speed2: np.ndarray
     noise_lateral: np.ndarray  #: (J,)
     noise_along: np.ndarray  #: (J,)
@@ -114,8 +113,8 @@ class Guess:
     """Limits of the moment, as functions of v²; exponents."""
 
     lateral: tuple[Limit, Limit]  # left, right
-    braking: Limit
-    traction: Limit
+    braking: Limit  # the tyres' part
+    traction: Limit  # the same
     engine: Limit
     exponent_braking: float
     exponent_drive: float
@@ -134,6 +133,8 @@ class EventFinder:
         self.speed2 = np.median(samples.speed2, axis=0)
         self.lateral = np.median(samples.lateral, axis=0)
         self.along = np.median(samples.along, axis=0)
+        self.force = samples.force
+        self.drag = DRAG[0] + DRAG[1] * self.speed2
         self.turn = np.sign(self.lateral)
         self.window_speed2 = self.windows.mean(samples.speed2)
         median_lap = np.broadcast_to(self.lateral, samples.lateral.shape)
@@ -143,26 +144,27 @@ class EventFinder:
         self.noise_lateral = self.windows.mean(samples.noise_lateral).std(axis=(0, 1))
         self.noise_along = self.windows.mean(samples.noise_along).std(axis=(0, 1))
         self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
-        self.own_along = _shrunk(samples.along, samples.noise_along)
+        self.own_along = _shrunk(self.force, samples.noise_along)
 
     def _side(self, guess: Guess, speed2: np.ndarray) -> np.ndarray:
         return np.where(self.turn >= 0, guess.lateral[0](speed2), guess.lateral[1](speed2))
 
     def shares(self, guess: Guess) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Lateral, braking and drive share of the median lap at each station, (n,)."""
+        """Lateral, braking and drive share of the median lap at each station, (n,); the car's, drag included."""
         z = self.speed2
         return (
             np.abs(self.lateral) / self._side(guess, z),
-            np.clip(-self.along / guess.braking(z), 0.0, None),
-            np.clip(self.along / guess.traction(z), 0.0, None),
+            np.clip(-self.along / (guess.braking(z) + self.drag), 0.0, None),
+            np.clip(self.along / (guess.traction(z) - self.drag), 0.0, None),
         )
 
     def lateral_events(self, guess: Guess) -> Events:
-        """Corners: windows with hardly any braking, beyond `FREE_SLOWING`, or drive."""
+        """Corners: windows with hardly any braking, beyond `FREE`, or drive."""
         w, s = self.windows, self.samples
         x, _, drive = self.shares(guess)
-        free = FREE_SLOWING[0] + FREE_SLOWING[1] * s.speed2 + FREE_SLOWING[2] * self.own_lateral**2
-        brake = np.clip((-self.along - np.median(free, axis=0)) / guess.braking(self.speed2), 0.0, None)
+        slowing = FREE_SLOWING[0] + FREE_SLOWING[1] * self.speed2 + FREE_SLOWING[2] * self.lateral**2
+        free = FREE[0] + FREE[1] * s.speed2 + FREE[2] * self.own_lateral**2
+        brake = np.clip((-self.along - slowing) / guess.braking(self.speed2), 0.0, None)
         steady = w.highest(np.maximum(brake, drive)) < OTHER_SHARE
         allowed = steady & (w.lowest(x) > IN_USE) & (w.lowest(self.turn) == w.highest(self.turn))
         braking = np.clip((-self.own_along - free) / guess.braking(s.speed2), 0.0, TOP_SHARE)
@@ -175,14 +177,20 @@ class EventFinder:
         )
 
     def braking_events(self, guess: Guess) -> Events:
-        """Braking zones: windows with hardly any lateral acceleration."""
+        """Braking zones: windows with hardly any lateral acceleration; levels are of the car, drag included."""
         w, s = self.windows, self.samples
         x, brake, _ = self.shares(guess)
         allowed = (w.highest(x) < OTHER_SHARE) & (w.lowest(brake) > IN_USE)
         lateral = np.clip(self.own_lateral / self._side(guess, s.speed2), 0.0, TOP_SHARE)
-        value = -w.mean(s.along / _left_over(lateral, max(guess.exponent_braking, LEAST_EXPONENT)))
+        drag = DRAG[0] + DRAG[1] * self.window_speed2
+        value = drag - w.mean(self.force / _left_over(lateral, max(guess.exponent_braking, LEAST_EXPONENT)))
         return self._choose(
-            value, value / guess.braking(self.window_speed2), allowed, BRAKING_EVERY, self.noise_along, own_place=True
+            value,
+            value / (guess.braking(self.window_speed2) + drag),
+            allowed,
+            BRAKING_EVERY,
+            self.noise_along,
+            own_place=True,
         )
 
     def drive_events(self, guess: Guess) -> Events:
@@ -255,7 +263,7 @@ class EventFinder:
         if not braking:
             allowed |= self._at_traction(guess, x, drive)
         allowed &= w.lowest(other) > COMBINED_SHARE
-        along = np.clip(-s.along if braking else s.along, 0.0, None)
+        along = np.clip(-self.force if braking else self.force, 0.0, None)
         use_lat, use_lon = np.abs(s.lateral) / self._side(guess, s.speed2), along / limit(s.speed2)
         total = w.mean(np.hypot(use_lat, use_lon))
         chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along, at_least_one=False)

@@ -16,7 +16,7 @@ from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENTS
 from simlap.envelope_events import CombinedEvents, EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
-from simlap.envelope_samples import RoadSamples, road_samples
+from simlap.envelope_samples import DRAG, RoadSamples, road_samples
 from simlap.envelope_topspeed import speed_cap
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
@@ -204,7 +204,8 @@ def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:
 
 def _guess_of(solution: Solution) -> Guess:
     left, right = solution.lateral[0]
-    braking, traction = solution.braking[0], solution.traction[0]
+    drag = np.array(DRAG[:2])
+    braking, traction = solution.braking[0] - drag, solution.traction[0] + drag
     knots, engine = solution.knots, solution.engine[0]
     return Guess(
         lateral=(lambda z: left[0] + left[1] * z, lambda z: right[0] + right[1] * z),

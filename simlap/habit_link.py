@@ -50,7 +50,8 @@ def sheets_of(analysis: "Analysis", limits: Thresholds) -> tuple[tuple[CornerShe
 def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Share of the tyres' combined limit in use at each station, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p).
 
-    Slope and banking of the road are taken out as DEVELOPERS.md says (road plane, effective normal acceleration).
+    Slope and banking of the road are taken out as DEVELOPERS.md says (road plane, effective normal acceleration), and
+    what drag slows.
 
     Parameters
     ----------
@@ -61,8 +62,11 @@ def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np
     along = a_lon + G * np.sin(line.grade)
     weight = G * np.cos(line.grade) * np.cos(line.bank)
     normal = np.maximum((weight + v**2 * line.kappa_v + a_lat * np.sin(line.bank)) / G, 1e-3)
+    drag = envelope.drag_at(v)
+    along = along + envelope.drag_at(v, lateral)
     brakes = along < 0.0
-    pure = np.where(brakes, envelope.braking_limit(v, 0.0, normal), envelope.traction_limit(v, 0.0, normal))
+    braking, traction = envelope.braking_limit(v, 0.0, normal), envelope.traction_limit(v, 0.0, normal)
+    pure = np.where(brakes, braking - drag, traction + drag)
     p = np.where(brakes, envelope.exponent_braking, envelope.exponent_drive)
     sideways = np.abs(lateral) / (envelope.lateral_limit(v, lateral) * normal)
     return combined_use(sideways, np.abs(along) / pure, p)

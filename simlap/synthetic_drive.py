@@ -15,7 +15,7 @@ from simlap.synthetic_road import Road
 
 
 def car_vector(envelope: Envelope) -> np.ndarray:
-    """The envelope's pairs, exponents and cornering drag for the kernels, shape (11,)."""
+    """The envelope's pairs, exponents and drags for the kernels, shape (14,)."""
     return np.array(
         [
             *envelope.lateral_left,
@@ -25,6 +25,7 @@ def car_vector(envelope: Envelope) -> np.ndarray:
             envelope.exponent_braking,
             envelope.exponent_drive,
             envelope.cornering_drag,
+            *envelope.drag,
         ]
     )
 

@@ -1,7 +1,7 @@
 """Compiled sweeps of the synthetic drive: floats and float64 arrays, nothing else.
 
 `road` is the table of `Road.table`, shape (7, n): ds, kappa, kappa_v, sin and cos of grade, sin and cos of bank.
-`car` is that of `car_vector`, shape (11,); `engine` that of `engine_table`; `grip` (n,) scales the tyres' limits.
+`car` is that of `car_vector`, shape (14,); `engine` that of `engine_table`; `grip` (n,) scales the tyres' limits.
 """
 
 import numpy as np
@@ -52,10 +52,12 @@ def _left_over(used, p):
 
 @njit(cache=True)
 def braking_force(road, car, grip, i, z):
-    """Deceleration the tyres give at point i for z = v² [m/s²], without gravity."""
+    """Deceleration that tyres and drag give at point i for z = v² [m/s²], without gravity."""
     y, normal = _demand(road, i, z)
     used = _used(car, grip, y, normal, z)
-    return (car[4] + car[5] * z) * normal * grip * _left_over(used, car[8])
+    drag = car[11] + car[12] * z
+    tyres = (car[4] + car[5] * z - drag) * normal * grip * _left_over(used, car[8])
+    return tyres + drag + car[13] * y * y
 
 
 @njit(cache=True)
@@ -63,7 +65,8 @@ def driving_force(road, car, engine, grip, i, z):
     """Acceleration the tyres give at full throttle at point i for z = v² [m/s²], without gravity."""
     y, normal = _demand(road, i, z)
     used = _used(car, grip, y, normal, z)
-    pull = (car[6] + car[7] * z) * normal * grip * _left_over(used, car[9])
+    drag = car[11] + car[12] * z
+    pull = (car[6] + car[7] * z + drag) * normal * grip * _left_over(used, car[9]) - drag - car[13] * y * y
     place = min(np.sqrt(z) / ENGINE_STEP, engine.size - 1.001)
     j = int(place)
     push = engine[j] + (place - j) * (engine[j + 1] - engine[j]) - car[10] * y * y

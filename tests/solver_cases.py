@@ -24,6 +24,8 @@ FULL = Envelope.from_limits(
     exponent_drive=1.6,
     cornering_drag=0.002,
 )
+# The same about minus the drag: rolling, air and cornering slow the car without use of the tyres.
+DRAGGED = replace(FULL, drag=(0.2, 0.0004, 0.005))
 CIRCUITS = ("Norisring", "Oschersleben", "Spielberg")
 _FOLDER = Path(__file__).resolve().parents[2] / "shared" / "data" / "circuits"
 

@@ -101,12 +101,21 @@ def test_an_envelope_cannot_be_changed():
         ({"braking": (math.nan, 0.0)}, r"braking: .*nan"),
         ({"engine": ([0.0, 20.0, 10.0], [5.0, 4.0, 3.0])}, r"engine: speeds \[0\.0, 20\.0, 10\.0\]"),
         ({"cornering_drag": -0.1}, r"cornering_drag: -0\.1"),
+        ({"drag": (0.2, -0.1, 0.0)}, r"drag: \(0\.2, -0\.1, 0\.0\)"),
+        ({"drag": (0.2, 0.1)}, r"drag: \(0\.2, 0\.1\) is not"),
+        ({"drag": (9.5, 0.0, 0.0)}, r"braking: -0\.5 "),
     ],
 )
 def test_impossible_limits_are_refused_by_name_and_value(change, words):
     limits = {"lateral": (10.0, 0.0), "braking": (9.0, 0.0), "traction": (6.0, 0.0), **change}
     with pytest.raises(OptionError, match=words):
         Envelope.from_limits(**limits)
+
+
+def test_a_file_from_before_drag_has_none():
+    data = CAR.to_dict()
+    del data["drag"]
+    assert Envelope.from_dict(data).drag == (0.0, 0.0, 0.0)
 
 
 def test_a_file_with_a_missing_limit_says_which(tmp_path):

@@ -15,7 +15,7 @@ from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, eng
 from simlap.envelope_events import EventFinder, Guess
 from simlap.envelope_fit import fit_envelope, fit_events
 from simlap.envelope_grip import corner_grip
-from simlap.envelope_samples import RoadSamples, held_windows, road_samples
+from simlap.envelope_samples import FREE_SLOWING, RoadSamples, held_windows, road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
 from simlap.solver import limit_profile, solve_batch
@@ -166,6 +166,32 @@ def test_left_and_right_are_told_apart_where_they_differ_by_8_percent():
     v = 0.5 * sum(found.tested["lateral"])
     # 2 %: the bar of 3 % for each side, errors common to both cancel in part
     assert float(found.lateral_limit(v, 1) / found.lateral_limit(v, -1)) == pytest.approx(11.5 / 10.6, abs=0.02)
+
+
+def test_a_car_about_minus_its_drag_comes_out_too():
+    # The synthetic car with the whole of the drag that the fit takes half-way into account, driven at its limit.
+    true = replace(club_car(), drag=FREE_SLOWING)
+    case = drive("at the limit", seed=3, envelope=true)
+    found = fit_envelope(case.table, case.line, draws=0)
+    errors = _errors(case, found)
+    assert errors["lap"] == pytest.approx(0.0, abs=0.005)
+    assert errors["lateral"] == pytest.approx(0.0, abs=0.03)
+    assert errors["braking"] == pytest.approx(0.0, abs=0.04)
+
+
+def test_braking_on_a_straight_is_read_with_the_drag_that_helps_it():
+    # 9 m/s² of the car are 9 m/s², whatever part of them is drag; what the tyres give is less by it.
+    v = np.tile(np.linspace(60.0, 20.0, 200), (3, 1))
+    samples = RoadSamples(
+        numbers=np.arange(3), station=np.arange(200.0), duration=1.0 / v, speed2=v**2, lateral=0.0 * v,
+        along=0.0 * v - 9.0, pull=0.0 * v - 9.0, normal=1.0 + 0.0 * v, throttle=None,
+        noise_lateral=np.zeros((2, *v.shape)), noise_along=np.zeros((2, *v.shape)), repaired=0, banking_known=True,
+    )  # fmt: skip
+    constant = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
+    found = EventFinder(samples).braking_events(Guess(constant, constant[0], constant[0], constant[0], 2.0, 2.0, True))
+    inside = found.where.max(axis=0) < 150  # windows that do not run on from the end to the beginning
+    assert found.value[:, inside] == pytest.approx(9.0, rel=1e-3)  # exact but for the mean of v² over a window
+    assert samples.force[0, [0, -1]] == pytest.approx([-9.0 + 0.1 + 0.000175 * 3600.0, -9.0 + 0.1 + 0.000175 * 400.0])
 
 
 def test_a_side_that_is_driven_worse_has_no_limit_of_its_own():

@@ -8,10 +8,12 @@ import pytest
 from scipy.integrate import solve_ivp
 from solver_cases import CIRCLE, FULL, GRIP, lap_time, random_line
 
+from simlap.circuits import invented_circuit
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.errors import NoSolution, OptionError
 from simlap.line import Line
 from simlap.solver import StationLimits, limit_profile, solve_batch
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
 
 # Closed forms that the scheme meets exactly: only rounding and Newton's last step are left.
@@ -39,6 +41,35 @@ def test_steady_circle_is_driven_at_sqrt_mu_g_r(mu, radius):
     assert set(profile.active_names) == {"lateral"}
     assert profile.share == pytest.approx(1.0, rel=EXACT)
     assert profile.a_lat == pytest.approx(mu * G, rel=EXACT)
+
+
+@pytest.mark.parametrize("exponent", [1.6, 2.0, 2.7])
+def test_a_steady_circle_is_driven_where_what_the_tyres_leave_equals_the_drag(exponent):
+    # Source: along the road (T + r)(1 - u^p)^(1/p) = r holds the speed, so u^p = 1 - (r / (T + r))^p; v² = u A R.
+    lateral, pull, drag, radius = 11.0, 8.0, 0.9, 60.0
+    env = Envelope.from_limits((lateral, 0.0), (10.0, 0.0), (pull, 0.0), exponent_drive=exponent, drag=(drag, 0.0, 0.0))
+    used = (1.0 - (drag / (pull + drag)) ** exponent) ** (1.0 / exponent)
+    profile = limit_profile(ring(radius), env)
+    # the running maximum of the explicit half leaves a hair more, second order in the step of 1.9 m
+    assert profile.v == pytest.approx(math.sqrt(used * lateral * radius), rel=1e-5)
+    assert set(profile.active_names) == {"traction"}
+    assert profile.share == pytest.approx(1.0, rel=1e-4)
+
+
+def test_drag_does_not_change_braking_and_traction_on_a_straight():
+    # Both are limits of the car with it: v² = 2 b s.
+    plain = Envelope.from_limits((10.0, 0.0), (9.0, 0.0), (6.0, 0.0))
+    for env in (plain, replace(plain, drag=(0.3, 0.0005, 0.005))):
+        assert limit_profile(straight(100.0), env, end_speed=0.0).v[0] == pytest.approx(math.sqrt(1800.0), rel=1e-9)
+        assert limit_profile(straight(100.0), env, start_speed=0.0).v[-1] == pytest.approx(math.sqrt(1200.0), rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["club", "kart"])
+def test_limit_lap_about_minus_the_drag_agrees_with_the_time_domain_drive(name):
+    # Another integrator, midpoint steps of 1 m: without drag both differ by 0.02 %.
+    track, car = invented_circuit(name), replace(club_car(), drag=(0.2, 0.00035, 0.005))
+    truth = synthetic_session(track, car, Driver.at_limit(), Sensors.good(), laps=1, seed=1).truth
+    assert lap_time(track.line, car) == pytest.approx(truth.limit_lap_s, rel=5e-4)
 
 
 def test_downforce_raises_the_cornering_speed():
