@@ -28,6 +28,7 @@ laps_found_by    start line, track file, lap channel, beacon, or path alone
 track            name, length_m, corners[]: name, direction, entry_m, apex_m, exit_m
 banking          source (track file, log or unknown), doubt_deg: standard deviation where it was read from the log
 envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_per_m,
+                 drag: slowing that costs the tyres no grip, constant_ms2 + v2_per_m v² + lateral2_s2_per_m a_lat²,
                  limits[]: speed_kmh and {value, low, high} of lateral_left_g, lateral_right_g, braking_g, traction_g,
                  engine_g; tested_kmh: per limit the range of speeds with data, [low, high]
 best_lap_s       fastest counted lap, as driven; best_lap its number
@@ -162,6 +163,7 @@ def envelope_to_dict(analysis: Analysis) -> dict[str, Any]:
         "exponent_braking": round(envelope.exponent_braking, SHARE_DIGITS),
         "exponent_drive": round(envelope.exponent_drive, SHARE_DIGITS),
         "cornering_drag_s2_per_m": round(envelope.cornering_drag, 5),
+        "drag": envelope.to_dict()["drag"],
         "limits": rows,
         "tested_kmh": {
             name: [round(end * MS_TO_KMH, SPEED_DIGITS) for end in span] for name, span in envelope.tested.items()
