@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 from scipy.optimize import brentq
-from solver_cases import CIRCLE, FULL, hilly_line, random_line
+from solver_cases import CIRCLE, DRAGGED, FULL, hilly_line, random_line
 
 from simlap import _kernels as k
 from simlap.envelope import ENGINE_POINTS, ENGINE_START, NO_SPEED_CAP
@@ -59,9 +59,10 @@ def test_engine_curve_is_read_as_linear_interpolation_reads_it(compiled):
 @BOTH
 @pytest.mark.parametrize("p", [1.0, 1.6, 2.0, 3.0])
 @pytest.mark.parametrize("kind", [k.BRAKE, k.DRIVE])
-def test_tyre_root_is_where_the_implicit_half_closes(compiled, p, kind):
+@pytest.mark.parametrize("car", [FULL, DRAGGED], ids=["full", "dragged"])
+def test_tyre_root_is_where_the_implicit_half_closes(compiled, p, kind, car):
     rng = np.random.default_rng(7)
-    env = FULL.pack()
+    env, sign = car.pack(), 1.0 if kind == k.DRIVE else -1.0
     env[8:10] = p
     ds = 2.0
     for _ in range(20):
@@ -75,10 +76,12 @@ def test_tyre_root_is_where_the_implicit_half_closes(compiled, p, kind):
             a_lat = geo[LAT_SLOPE, 0] * z - geo[LAT_BANK, 0]
             side = 0 if a_lat >= 0.0 else 2
             used = min(abs(a_lat) / ((env[side] + env[side + 1] * z) * normal), 1.0)
-            pure = (env[4 + 2 * kind] + env[5 + 2 * kind] * z) * normal
-            return z - rho - ds * pure * (1.0 - used**p) ** (1.0 / p)
+            straight = car.drag[0] + car.drag[1] * z
+            pure = (env[4 + 2 * kind] + env[5 + 2 * kind] * z + sign * straight) * normal
+            drag = sign * (straight + car.drag[2] * a_lat**2)
+            return z - rho - ds * (pure * (1.0 - used**p) ** (1.0 / p) - drag)
 
-        expected = top if excess(top) <= 0.0 else brentq(excess, rho, top, xtol=1e-10)
+        expected = top if excess(top) <= 0.0 else brentq(excess, max(rho - 4.0 * ds, 0.0), top, xtol=1e-10)
         for guess in (rho, 0.5 * (rho + top), top):
             found = as_asked(k.tyre_root, compiled)(rho, top, guess, 0, ds, kind, geo, env, 1.0, 1.0)
             # Newton's last step is 1e-6 of z at most, so that quadratic convergence leaves 1e-10 or so.
@@ -104,20 +107,25 @@ def test_engine_root_is_where_the_implicit_half_closes(compiled, sign):
 
 
 @BOTH
+@pytest.mark.parametrize("drag", [(0.0, 0.0), (0.5, 0.004), (-0.5, -0.004)], ids=["none", "drive", "braking"])
 @pytest.mark.parametrize("p", [1.3, 2.0, 2.7])
-def test_running_maximum_is_the_largest_value_below(compiled, p):
-    # A superellipse y^p / D^p + z^p / L^p = 1 with limits that do not change with speed: exact. Source: a fine grid.
+def test_running_maximum_is_the_largest_value_below(compiled, p, drag):
+    # A superellipse y^p / D^p + z^p / L^p = 1 with limits that do not change with speed, less a drag r0 + r1 z: exact.
+    # Source: a fine grid.
     ds, pure, ceiling = 4.0, 9.0, 150.0
     for used in (0.3, 0.9, 0.97, 1.0):
         z = used * ceiling
         grid = np.linspace(0.0, z, 200001)
-        expected = (grid + ds * pure * (1.0 - (grid / ceiling) ** p) ** (1.0 / p)).max()
-        along = pure * (1.0 - used**p) ** (1.0 / p)
-        found = as_asked(k.furthest, compiled)(z, along, pure, used, 1.0 / ceiling, p, ds)
+        slowed = drag[0] + drag[1] * grid
+        expected = (grid + ds * (pure * (1.0 - (grid / ceiling) ** p) ** (1.0 / p) - slowed)).max()
+        along = pure * (1.0 - used**p) ** (1.0 / p) - drag[0] - drag[1] * z
+        found = as_asked(k.furthest, compiled)(
+            z, along, pure, used, 1.0 / ceiling, p, ds, drag[0] + drag[1] * z, drag[1]
+        )
         assert found == pytest.approx(expected, rel=1e-8)
 
 
-@pytest.mark.parametrize("env", [CIRCLE, FULL], ids=["circle", "full"])
+@pytest.mark.parametrize("env", [CIRCLE, FULL, DRAGGED], ids=["circle", "full", "dragged"])
 @pytest.mark.parametrize("line", [random_line(2, n=120), hilly_line(2, n=120)], ids=["flat", "hilly"])
 def test_compiled_and_uncompiled_solver_give_the_same_profile(line, env):
     rows, brake_modes, drive_modes = StationLimits().rows(120)
