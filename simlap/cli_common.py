@@ -47,7 +47,9 @@ ColumnOpt = Annotated[
 ]
 QuantileOpt = Annotated[
     float | None,
-    typer.Option("--quantile", help="Level of the envelope, 0.5 to 0.99.", show_default=str(DEFAULT_QUANTILE)),
+    typer.Option(
+        "--quantile", help="Share of laps below the tyres' limits, 0.5 to 0.99.", show_default=str(DEFAULT_QUANTILE)
+    ),
 ]
 DrawsOpt = Annotated[
     int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.", show_default=str(DEFAULT_DRAWS))

@@ -182,8 +182,8 @@ def print_envelope(report: dict[str, Any]) -> None:
     shape = report["envelope"]
     out.print(
         f"Exponent under braking {shape['exponent_braking']:.2f}, under drive {shape['exponent_drive']:.2f}; "
-        f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g}, "
-        f"{report['draws']} draws, seed {report['seed']}."
+        f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g} "
+        f"(engine: the median lap), {report['draws']} draws, seed {report['seed']}."
     )
     evidence = Table(title="What set them", title_justify="left", box=box.SIMPLE_HEAD)
     for head in ("limit", "windows", "at the limit", "laps", "corners", "spread [g]", "noise [g]"):

@@ -76,7 +76,8 @@ def fit_envelope(
     line : Line
         Reference line on the same stations: grade, banking and vertical curvature are taken out first.
     quantile : float
-        Level of the driver's own variation from lap to lap that counts as shown, in (0, 1).
+        Level of the driver's own variation from lap to lap that counts as shown, in (0, 1); the engine's pull is read
+        from the median lap.
     draws : int
         Resamplings of whole laps; each also draws its quantile from `QUANTILE_DOUBT` around the chosen one.
     seed : int

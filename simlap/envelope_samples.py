@@ -32,7 +32,7 @@ NORMAL_FLOOR = 0.3
 FREE_SLOWING = (0.2, 0.00035, 0.005)  # [m/s²], [1/m], [s²/m]
 # Half of it is taken out before limits are read and added again in the envelope, which so lies half-way between one
 # about zero, as g-g diagrams are drawn, and one about minus the drag, as tyres work: few laps do not tell which. With
-# none, cars that others have modelled with tyres came out with limit laps 0.40 % off (rms) instead of 0.34, ours and
+# none, cars that others have modelled with tyres came out with limit laps 0.40 % off (rms) instead of 0.36, ours and
 # another's about zero the same (0.28, 0.16; DEVELOPERS.md).
 DRAG = (0.5 * FREE_SLOWING[0], 0.5 * FREE_SLOWING[1], 0.5 * FREE_SLOWING[2])
 # Fewer noise replicates than this cannot tell the noise of the motion.
