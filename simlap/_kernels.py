@@ -219,7 +219,7 @@ def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
             lo = z
         else:
             if z <= lo:  # nothing is left at the lower end: either it stands, or there is no speed at all
-                return z if rho >= 0.0 or z > 0.0 else -1.0
+                return z if rho >= 0.0 else -1.0
             top, tried_top = z, True
         new = z - f / rate
         if abs(new - z) <= STEP_TOLERANCE * z:

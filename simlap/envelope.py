@@ -55,6 +55,11 @@ def _triple(values: Iterable[Any]) -> Triple:
     return parts[0], parts[1], parts[2]
 
 
+def slowed_by(drag: Triple, speed2: Any, lateral2: Any = 0.0) -> Any:
+    """Slowing r0 + r1 v² + r2 a_lat² of the triple `drag`, beside the squares of speed and lateral acceleration."""
+    return drag[0] + drag[1] * speed2 + drag[2] * lateral2
+
+
 def combined_use(lateral: np.ndarray, along: np.ndarray, exponent: float | np.ndarray) -> np.ndarray:
     """Use of the tyres' combined limit, 1 at it, from the shares (not negative) of the lateral limit and of the braking
     or traction limit; arrays that broadcast."""
@@ -263,7 +268,7 @@ class Envelope:
     def drag_at(self, v: Any, a_lat: Any = 0.0) -> np.ndarray:
         """Slowing that costs the tyres no grip, beside `a_lat` [m/s²]."""
         turning, z = (np.square(np.asarray(part, dtype=float)) for part in (a_lat, v))
-        return np.asarray(self.drag[0] + self.drag[1] * z + self.drag[2] * turning)
+        return np.asarray(slowed_by(self.drag, z, turning))
 
     def engine_limit(self, v: Any, a_lat: Any = 0.0) -> np.ndarray:
         """Acceleration at full throttle on a level road [m/s²], less the cornering drag of `a_lat`."""

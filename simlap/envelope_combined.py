@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simlap.envelope import combined_use
+from simlap.envelope import combined_use, slowed_by
 from simlap.envelope_events import COMBINED_SHARE, CombinedEvents
 from simlap.envelope_frontier import Mixture, hats, log_density, upper_levels
 from simlap.envelope_samples import DRAG
@@ -120,7 +120,7 @@ def fit_traction(
         lon = braking[:, :1] + braking[:, 1:] * z
         grown = (braking[:, :1] + TRACTION_GROWTH * braking[:, 1:] * z) / lon
         pull = np.einsum("bjk,bk->bj", hats(np.sqrt(z), knots), engine)
-        free = DRAG[0] + DRAG[1] * z
+        free = slowed_by(DRAG, z)
         pull += free + (DRAG[2] - drag[:, None]) * np.median(found.lateral[laps], axis=1) ** 2  # the tyres' part of it
         at_engine = y * lon > ENGINE_SHARE * pull - ENGINE_DOUBT
         kind = STRAIGHT_EVENTS.where((x < COMBINED_SHARE) & ~at_engine, DRIVE_EVENTS)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.envelope import combined_use
+from simlap.envelope import combined_use, slowed_by
 from simlap.envelope_samples import DRAG, FREE_SLOWING, RoadSamples, Windows, held_windows, runs, split
 from simlap.envelope_topspeed import AT_TOP
 from simlap.frozen import own
@@ -53,7 +53,7 @@ LEAST_ERROR = 0.01  # [m/s²] of a pull there
 COAST = (0.4, 0.0007)  # [m/s²], [1/m]
 # What `DRAG` leaves of the slowing that is no use of the brakes. Taken for such it made the lateral limit 1 to 4 % too
 # high on cars with drag.
-FREE = tuple(all_of_it - drag for all_of_it, drag in zip(FREE_SLOWING, DRAG, strict=True))  # [m/s²], [1/m], [s²/m]
+FREE = (FREE_SLOWING[0] - DRAG[0], FREE_SLOWING[1] - DRAG[1], FREE_SLOWING[2] - DRAG[2])  # [m/s²], [1/m], [s²/m]
 # Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
 TOP_SHARE = 0.9
 
@@ -134,7 +134,7 @@ class EventFinder:
         self.lateral = np.median(samples.lateral, axis=0)
         self.along = np.median(samples.along, axis=0)
         self.force = samples.force
-        self.drag = DRAG[0] + DRAG[1] * self.speed2
+        self.drag = slowed_by(DRAG, self.speed2)
         self.turn = np.sign(self.lateral)
         self.window_speed2 = self.windows.mean(samples.speed2)
         median_lap = np.broadcast_to(self.lateral, samples.lateral.shape)
@@ -162,8 +162,8 @@ class EventFinder:
         """Corners: windows with hardly any braking, beyond `FREE`, or drive."""
         w, s = self.windows, self.samples
         x, _, drive = self.shares(guess)
-        slowing = FREE_SLOWING[0] + FREE_SLOWING[1] * self.speed2 + FREE_SLOWING[2] * self.lateral**2
-        free = FREE[0] + FREE[1] * s.speed2 + FREE[2] * self.own_lateral**2
+        slowing = slowed_by(FREE_SLOWING, self.speed2, self.lateral**2)
+        free = slowed_by(FREE, s.speed2, self.own_lateral**2)
         brake = np.clip((-self.along - slowing) / guess.braking(self.speed2), 0.0, None)
         steady = w.highest(np.maximum(brake, drive)) < OTHER_SHARE
         allowed = steady & (w.lowest(x) > IN_USE) & (w.lowest(self.turn) == w.highest(self.turn))
@@ -182,7 +182,7 @@ class EventFinder:
         x, brake, _ = self.shares(guess)
         allowed = (w.highest(x) < OTHER_SHARE) & (w.lowest(brake) > IN_USE)
         lateral = np.clip(self.own_lateral / self._side(guess, s.speed2), 0.0, TOP_SHARE)
-        drag = DRAG[0] + DRAG[1] * self.window_speed2
+        drag = slowed_by(DRAG, self.window_speed2)
         value = drag - w.mean(self.force / _left_over(lateral, max(guess.exponent_braking, LEAST_EXPONENT)))
         return self._choose(
             value,

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from simlap.envelope import slowed_by
 from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
@@ -73,7 +74,7 @@ class RoadSamples:
     @property
     def force(self) -> np.ndarray:
         """`along` without what `DRAG` slows: the tyres' own part (m, n). [m/s²]"""
-        slowed = DRAG[0] + DRAG[1] * self.speed2 + DRAG[2] * (self.lateral * self.normal) ** 2
+        slowed = slowed_by(DRAG, self.speed2, (self.lateral * self.normal) ** 2)
         return np.asarray(self.along + slowed / self.normal)
 
 
