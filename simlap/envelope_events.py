@@ -206,19 +206,24 @@ class EventFinder:
             allowed &= w.highest(np.sqrt(self.speed2)) < AT_TOP * self.speed_cap
         value = w.mean(s.pull)
         part = np.zeros(self.speed2.shape, dtype=bool)
+        silent = np.zeros(value.shape, dtype=bool)
         if s.throttle is not None:
             throttle = np.median(s.throttle, axis=0)
-            full = allowed & (w.lowest(throttle) >= FULL_THROTTLE)
+            if s.throttle_silent is not None:
+                silent = w.highest(s.throttle_silent) > 0.0
+            full = allowed & (w.lowest(throttle) >= FULL_THROTTLE) & ~silent.all(axis=0)
             steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
-            part = allowed & steady & self._faster_than(full)
+            part = allowed & steady & self._faster_than(full) & ~silent.all(axis=0)
+            silent &= full | part
             if full.any() or part.any():
-                value = np.where(full | part, self._opened(value, s.throttle, full, guess), value)
+                value = np.where(full | part, self._opened(value, s.throttle, full & ~silent, guess), value)
                 allowed = full | part | (allowed & self._above_engine(guess, value))
             else:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
         chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
-        return _at_one_speed(replace(chosen, opened=part[chosen.where].any(axis=0)))
+        rows = np.arange(value.shape[0])[:, None]
+        return _others_for(replace(chosen, opened=part[chosen.where].any(axis=0)), silent[rows, chosen.where])
 
     def _above_engine(self, guess: Guess, pull: np.ndarray) -> np.ndarray:
         """Windows whose `pull` (m, n) was more than the engine gave by this guess or an earlier one, (n,).
@@ -239,15 +244,17 @@ class EventFinder:
         """Pull (m, n) that a fully opened throttle would have given.
 
         Some throttles give all there is long before the pedal is down, others give force in proportion to it: which,
-        the laps' pulls in the `full` windows (n,) tell, by how they follow the pedal from lap to lap.
+        the laps' pulls in the `full` windows (m, n) tell, by how they follow the pedal from lap to lap.
         """
         opening = np.clip(self.windows.mean(throttle), PART_THROTTLE, 1.0)
         missing = (pull + COAST[0] + COAST[1] * self.window_speed2) * (1.0 - opening) / opening
         apart = pull - guess.engine(self.window_speed2) if guess.known else pull
-        apart, less = (each[:, full] - np.median(each[:, full], axis=0) for each in (apart, missing))
-        low, high = (each(throttle)[:, full] for each in (self.windows.lowest, self.windows.highest))
-        steady = (low > NEARLY_FULL) & (high - low < STEADY)
-        windows = float(np.mean(self.windows.length[full])) if full.any() else 1.0  # that share their stations
+        shown = full.any(axis=0)
+        full = full[:, shown]
+        apart, less = (_from_median(each[:, shown], full) for each in (apart, missing))
+        low, high = (each(throttle)[:, shown] for each in (self.windows.lowest, self.windows.highest))
+        steady = full & (low > NEARLY_FULL) & (high - low < STEADY)
+        windows = float(np.mean(self.windows.length[shown])) if shown.any() else 1.0  # that share their stations
         error2 = windows * np.mean(apart**2 + LEAST_ERROR**2, where=steady) if steady.any() else 1.0
         precision = np.sum(less**2, where=steady) / error2 + 1.0 / FOLLOWS[1] ** 2
         slope = FOLLOWS[0] / FOLLOWS[1] ** 2 - np.sum(less * apart, where=steady) / error2
@@ -342,11 +349,18 @@ class EventFinder:
         )
 
 
-def _at_one_speed(found: Events) -> Events:
-    """The events with the laps left out that drove there at quite another speed: the others' median stands in."""
-    v = np.sqrt(found.speed2)
-    usual = np.quantile(v, 0.5, axis=0, method="higher")  # of a lap that was driven, never between two kinds of lap
-    other = np.abs(v - usual) > OWN_SPEED * usual
+def _from_median(values: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Values (m, n) less the median of those `known` at each station; each has one at least."""
+    return np.asarray(values - np.nanmedian(np.where(known, values, np.nan), axis=0))
+
+
+def _others_for(found: Events, silent: np.ndarray) -> Events:
+    """The events, the others' median in the place of laps that tell nothing: `silent` ones (m, J), where not all are,
+    and those that drove there at quite another speed."""
+    silent = silent & ~silent.all(axis=0)
+    v = np.where(silent, np.nan, np.sqrt(found.speed2))
+    usual = np.nanquantile(v, 0.5, axis=0, method="higher")  # of a lap that was driven, never between two kinds of lap
+    other = silent | (np.abs(v - usual) > OWN_SPEED * usual)
 
     def without(values: np.ndarray) -> np.ndarray:
         return np.where(other, np.nanmedian(np.where(other, np.nan, values), axis=0), values)

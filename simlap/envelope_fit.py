@@ -246,4 +246,7 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: Gr
         notes.append("envelope: no drive out of corners was seen; traction and its exponent are assumed.")
     if samples.throttle is None:
         notes.append("envelope: no throttle channel; engine and cornering drag come from the strongest drive shown.")
+    elif samples.throttle_silent is not None:
+        gaps = ", ".join(str(number) for number in samples.numbers[samples.throttle_silent.any(axis=1)])
+        notes.append(f"envelope: the throttle has gaps on lap {gaps}; there the other laps tell of the engine.")
     return notes

@@ -36,6 +36,8 @@ FREE_SLOWING = (0.2, 0.00035, 0.005)  # [m/s²], [1/m], [s²/m]
 # none, cars that others have modelled with tyres came out with limit laps 0.40 % off (rms) instead of 0.36, ours and
 # another's about zero the same (0.28, 0.16; DEVELOPERS.md).
 DRAG = (0.5 * FREE_SLOWING[0], 0.5 * FREE_SLOWING[1], 0.5 * FREE_SLOWING[2])
+# Laps that must hold the throttle where it counts: a limit is what two laps have shown.
+FEWEST_HEARD = 2
 # Fewer noise replicates than this cannot tell the noise of the motion.
 MIN_REPLICATES = 2
 
@@ -56,13 +58,14 @@ class RoadSamples:
     along: np.ndarray  #: [m/s²]
     pull: np.ndarray  #: [m/s²]
     normal: np.ndarray  #: g_n / g
-    throttle: np.ndarray | None  #: 0..1, None when not logged
+    throttle: np.ndarray | None  #: 0..1, None when not logged; the other laps' median where it is silent on a lap
     noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
     noise_along: np.ndarray  #: the same of `along`
     repaired: int  #: number of wild samples replaced
     banking_known: bool  #: False where the line's banking is neither stated nor read from the log
     banking_doubt: float = 0.0  #: standard deviation of the line's banking [rad]
     bandwidth_hz: float = BANDWIDTH  #: of the motion [Hz]
+    throttle_silent: np.ndarray | None = None  #: bool, where `throttle` is not the lap's own; None for nowhere
 
     def __post_init__(self) -> None:
         own(
@@ -70,6 +73,7 @@ class RoadSamples:
             *("numbers", "station", "duration", "speed2", "lateral", "along", "pull", "normal", "throttle"),
             *("noise_lateral", "noise_along"),
         )
+        own(self, "throttle_silent", dtype=bool)
 
     @property
     def force(self) -> np.ndarray:
@@ -121,6 +125,9 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
     if noise_lat.shape[0] < MIN_REPLICATES:
         raise NotEnoughData(f"the envelope needs {MIN_REPLICATES} noise replicates, got {noise_lat.shape[0]}.")
     throttle = throttle_of(table, chosen)
+    silent = None
+    if throttle is not None:
+        throttle, silent = _from_others(throttle[chosen])
     return RoadSamples(
         numbers=np.asarray(table.numbers)[chosen],
         station=np.asarray(table.station),
@@ -130,14 +137,27 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         along=pull / normal,
         pull=pull,
         normal=normal,
-        throttle=None if throttle is None else throttle[chosen],
+        throttle=throttle,
         noise_lateral=np.nan_to_num(noise_lat),
         noise_along=np.nan_to_num(noise_lon),
         repaired=wild_lon + wild_lat,
         banking_known=line.bank_stated,
         banking_doubt=float(line.bank_doubt),
         bandwidth_hz=table.bandwidth_hz,
+        throttle_silent=silent,
     )
+
+
+def _from_others(throttle: np.ndarray) -> tuple[np.ndarray, np.ndarray | None]:
+    """The throttle (m, n) with the median of the other laps where it is NaN, closed where fewer than `FEWEST_HEARD`
+    tell; and where it was NaN, None for nowhere."""
+    silent = np.isnan(throttle)
+    if not silent.any():
+        return throttle, None
+    told = (~silent).sum(axis=0) >= FEWEST_HEARD
+    usual = np.zeros(throttle.shape[1])
+    usual[told] = np.nanmedian(throttle[:, told], axis=0)
+    return np.where(silent | ~told, usual, throttle), silent
 
 
 def _at_stations(line: Any, name: str, count: int) -> np.ndarray:

@@ -15,6 +15,7 @@ from simlap.laps import Lap, LapSet
 from simlap.line import Line
 from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
+from simlap.sensors import heard
 from simlap.session import Session
 from simlap.stationing import curve_of, pinned, station_of_lap, strictly_rising
 from simlap.warp import shift_between
@@ -46,7 +47,7 @@ class LapTable:
     y: np.ndarray  #: (m, n) north [m]
     noise_a_lon: np.ndarray  #: (k, m, n) [m/s²]
     noise_a_lat: np.ndarray  #: (k, m, n) [m/s²]
-    channels: Mapping[str, np.ndarray]  #: logged channels, each (m, n), SI
+    channels: Mapping[str, np.ndarray]  #: logged channels, each (m, n), SI, NaN where silent
     across: np.ndarray | None = None  #: (m, n) lateral accelerometer beyond v² kappa, see `Motion.across` [m/s²]
     along: np.ndarray | None = None  #: (m, n) longitudinal accelerometer beyond dv/dt [m/s²]
     bandwidth_hz: float = BANDWIDTH  #: of the motion [Hz]
@@ -274,7 +275,7 @@ def _replicates(motion: Motion, noise: np.ndarray, at: np.ndarray) -> np.ndarray
 
 
 def _logged(session: Session, at: np.ndarray) -> dict[str, np.ndarray]:
-    """Logged channels at session times `at`."""
+    """Logged channels at session times `at`, NaN where a channel is silent."""
     out: dict[str, np.ndarray] = {}
     for name in (*SMOOTH_CHANNELS, *STEP_CHANNELS):
         if not session.has(name):
@@ -283,11 +284,14 @@ def _logged(session: Session, at: np.ndarray) -> dict[str, np.ndarray]:
         rows = np.flatnonzero(np.isfinite(value))
         if rows.size < 2:
             continue
-        t = session.t[rows]
+        t, value = session.t[rows], value[rows]
+        known = heard(t, at)
         if name in STEP_CHANNELS:
-            index = np.clip(np.searchsorted(t, at), 1, t.size - 1)
-            index = index - (at - t[index - 1] < t[index] - at)
-            out[name] = value[rows][index]
+            behind = np.clip(np.searchsorted(t, at), 1, t.size - 1)
+            inside = (at >= t[0]) & (at <= t[-1])
+            known |= inside & (value[behind - 1] == value[behind])  # loggers write a gear when it changes, too
+            found = value[behind - (at - t[behind - 1] < t[behind] - at)]
         else:
-            out[name] = np.interp(at, t, value[rows])
+            found = np.interp(at, t, value)
+        out[name] = np.where(known, found, np.nan)
     return out

@@ -14,7 +14,7 @@ from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
 from simlap.receiver import agreeing
-from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, observe
+from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
 from simlap.units import MS_TO_KMH
@@ -131,11 +131,13 @@ def _no_path(fixes: Fixes, channels: list[str]) -> str:
 def felt(
     seen: Observation | None, drive: Drive, own: np.ndarray, lag: float | None, t: np.ndarray
 ) -> np.ndarray | None:
-    """What an accelerometer reads beyond the acceleration `own` of the receiver's path, both smoothed alike, at `t`."""
+    """What an accelerometer reads beyond the acceleration `own` of the receiver's path, both smoothed alike, at `t`;
+    NaN where it is silent."""
     if seen is None or lag is None:
         return None
     grid = drive.t - lag
-    return np.interp(t, grid, seen.smoothed(grid, STEP, drive.bandwidth) - own)
+    beyond = np.interp(t, grid, seen.smoothed(grid, STEP, drive.bandwidth) - own)
+    return np.where(heard(seen.t, t), beyond, np.nan)
 
 
 def _channels(

@@ -18,6 +18,8 @@ JUMP_SLACK = 5.0  # [m] two fixes may err by so much against each other
 JUMP_WINDOW = 9  # fixes; single jumps are seen against the median of so many, runs by what a car can reach
 MOST_PIECES = 100  # pieces between jumps that are tried; a log with more is noise
 NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
+SILENT = 1.0  # [s] without a value of a channel, or some of its own steps: what it did there is not known
+STEPS_SILENT = 4.0  # steps of a slow channel
 FAR = 50_000.0  # [m] from the median position: no circuit is that long; broken fixes
 # A receiver's clock is even. Where its fixes are written to the next row of a faster logger, rows stand in for their
 # times, late by up to one row: at 20 fixes a second and 50 rows, by 0 or 10 ms in turn, which is 0.4 m at 40 m/s.
@@ -77,6 +79,16 @@ def has_positions(session: Session) -> bool:
 def median_rate(t: np.ndarray) -> float:
     """Samples per second, from the median step; 0 with fewer than two."""
     return float(1.0 / np.median(np.diff(t))) if t.size > 1 else 0.0
+
+
+def heard(t: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Which times `at` (any shape) lie between two values of a channel that follow each other soon, or within a step of
+    its first or last. `t` (n,) are the times of at least two finite values, rising. [s]"""
+    step = float(np.median(np.diff(t)))
+    behind = np.searchsorted(t, at)
+    last, following = t[np.clip(behind - 1, 0, t.size - 1)], t[np.clip(behind, 0, t.size - 1)]
+    inside = (behind > 0) & (behind < t.size)
+    return np.where(inside, following - last <= max(SILENT, STEPS_SILENT * step), np.abs(at - last) <= step)
 
 
 def _changes(*columns: np.ndarray) -> np.ndarray:

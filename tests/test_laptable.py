@@ -1,5 +1,6 @@
 """Laps on common stations: sums, order, noise, channels, and circuits that cross or run beside themselves."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,6 +41,32 @@ def test_times_rise_strictly_and_end_with_the_lap_time():
     assert table.station.size * (table.station[1] - table.station[0]) == pytest.approx(line.length, rel=1e-12)
     assert np.array_equal(table.numbers, [lap.number for lap in laps.flying])
     assert d.plan.length == pytest.approx(line.length, rel=1e-5)
+
+
+def test_a_silent_channel_is_not_known():
+    # A channel may rest for a second between two values. A gear that is the same before and behind a gap was not
+    # changed in it, for loggers write a gear when it changes, too.
+    _, session, motion, laps, line = case()
+    start, t = laps.flying[1].start_s, session.t
+    throttle, gear = np.array(session.channel("throttle")), np.full(t.size, 3.0)
+    long, short = (np.flatnonzero((t > start + a) & (t < start + b)) for a, b in ((5.0, 9.0), (15.0, 15.7)))
+    throttle[long] = throttle[short] = np.nan
+    throttle[t > laps.flying[-1].start_s] = np.nan
+    gear[long] = gear[short] = np.nan
+    gear[t > start + 15.7] = 4.0
+    cut = replace(session, channels={**session.channels, "throttle": throttle, "gear": gear})
+    channels = tabulate(motion, cut, laps, line, 2.0).channels
+    clock = tabulate(motion, session, laps, line, 2.0)
+    at = clock.t[:, :-1] + clock.session_start[:, None]
+    silent = (at > t[long[0] - 1]) & (at < t[long[-1] + 1]) | (at > t[t <= laps.flying[-1].start_s][-1] + 0.1)
+    assert np.array_equal(np.isnan(channels["throttle"]), silent)
+    same = ~silent & (clock.numbers != clock.numbers[1])[:, None]
+    same &= at < t[t <= laps.flying[-1].start_s][-1]
+    assert channels["throttle"][same] == pytest.approx(clock.channels["throttle"][same])
+    assert set(channels["gear"].ravel()) == {3.0, 4.0}  # known everywhere
+    gear[t > start + 9.0] = 4.0
+    channels = tabulate(motion, replace(session, channels={"gear": gear}), laps, line, 2.0).channels
+    assert np.isnan(channels["gear"]).sum() == np.sum((at > t[long[0] - 1]) & (at < t[long[-1] + 1]))
 
 
 def test_driven_steps_sum_to_the_driven_length():

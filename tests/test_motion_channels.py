@@ -1,6 +1,7 @@
 """Signs by ISO 8855, repeats, jumps, drop-outs, standstill, wheel speed: what real logs do to a motion."""
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 from types import SimpleNamespace
 
@@ -54,6 +55,23 @@ def test_scale_of_a_rolling_accelerometer_is_taken_out():
     ratio = np.mean(np.abs(motion.a_lat[hard])) / np.mean(np.abs(d.at("a_lat", motion.t)[hard]))
     assert ratio == pytest.approx(1.0, abs=0.01)  # the low-pass itself takes 0.3 % off the peaks
     assert any("Lateral acceleration: scale 1.0" in note for note in motion.notes)
+
+
+def test_an_accelerometer_that_falls_silent_says_nothing_of_the_road_from_then_on():
+    # A straight line over its gap less the path's acceleration would read as banking.
+    d = short()
+    log = logged(d, 20, speed_ms=0.05, inertial=True, seed=4)
+    a_lat, a_lon = np.array(log.channel("a_lat")), np.array(log.channel("a_lon"))
+    half = float(np.median(log.t))
+    a_lat[log.t > half] = np.nan
+    a_lon[(log.t > half) & (log.t < half + 5.0)] = np.nan
+    motion = motion_of(replace(log, channels={**log.channels, "a_lat": a_lat, "a_lon": a_lon}))
+    silent = motion.t > half, (motion.t > half) & (motion.t < half + 5.0)
+    near = 0.1  # [s] of lag, bins and the log's ends
+    inside = (motion.t > motion.t[0] + near) & (motion.t < motion.t[-1] - near)
+    for values, gap in zip((motion.across, motion.along), silent, strict=True):
+        assert np.isnan(values[np.roll(gap, 3) & gap & inside]).mean() > 0.99
+        assert np.isfinite(values[~gap & inside]).mean() > 0.99
 
 
 def test_a_channel_that_has_nothing_to_do_with_the_path_is_left_out_and_said():

@@ -43,6 +43,44 @@ def test_the_envelope_leaves_out_a_throttle_that_never_opens():
     assert road_samples(with_throttle(case.table, throttle), case.line).throttle is not None
 
 
+@pytest.mark.parametrize("gap", ["two fifths of half of the laps", "from the middle on"])
+def test_a_driver_who_lifts_while_the_throttle_is_silent_says_nothing_of_the_engine(gap):
+    # Before, a straight line was drawn across the gap and the pull scaled up by the throttle that it showed. Now what
+    # those laps do at full throttle there must not matter; against the truth 5 % are the project's own bar.
+    case = drive("a little below", seed=1)
+    throttle = np.clip(np.asarray(case.table.a_lon) > 0.3, 0.0, 1.0)
+    laps, stations = throttle.shape
+    silent = np.zeros(throttle.shape, dtype=bool)
+    if gap == "from the middle on":
+        silent[laps // 2 :] = True
+    else:
+        silent[::2, stations // 5 : 3 * stations // 5] = True
+    curves = []
+    for lift in (0.0, 1.0):
+        a_lon = np.where(silent & (throttle == 1.0), case.table.a_lon - lift, case.table.a_lon)
+        table = with_throttle(replace(case.table, a_lon=a_lon), np.where(silent, np.nan, throttle))
+        fit = fit_envelope(table, case.line, draws=0)
+        v = np.linspace(25.0, fit.envelope.tested["engine"][1], 20)
+        curves.append(np.interp(v, fit.envelope.engine_v, fit.envelope.engine_a))
+        assert len([note for note in fit.notes if "gaps on lap" in note]) == 1
+    assert curves[1] == pytest.approx(curves[0], rel=0.005, abs=0.01)  # other limits move a little, and its windows
+    truth = np.interp(v, case.truth.engine_v, case.truth.engine_a)
+    assert curves[0].mean() == pytest.approx(truth.mean(), rel=0.05)
+    whole = fit_envelope(with_throttle(case.table, throttle), case.line, draws=0)
+    assert not [note for note in whole.notes if "gaps" in note]
+
+
+def test_where_one_lap_alone_holds_the_throttle_it_is_not_full():
+    case = drive("a little below", seed=1)
+    throttle = np.full(np.asarray(case.table.v).shape, 1.0)
+    throttle[1:, 100:200] = np.nan
+    throttle[1, 300] = np.nan
+    samples = road_samples(with_throttle(case.table, throttle), case.line)
+    assert (samples.throttle[:, 100:200] == 0.0).all()
+    assert (np.delete(samples.throttle, np.s_[100:200], axis=1) == 1.0).all()
+    assert samples.throttle_silent.sum() == 100 * (throttle.shape[0] - 1) + 1
+
+
 @pytest.mark.parametrize(("scale", "words"), [(0.01, "It is left out"), (10.0, "a share of that"), (0.97, None)])
 def test_a_throttle_of_another_unit_raises_a_caution(scale, words):
     case = circle_case()
