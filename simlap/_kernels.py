@@ -28,8 +28,8 @@ BRAKE, DRIVE = 0, 1
 LATERAL, BRAKING, ENGINE, TRACTION, CAP, KEPT = range(6)
 OWN_NONE, OWN_REPLACES, OWN_AT_LEAST = 0, 1, 2
 # Rows of the per-station limits
-R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_OWN_BRAKE, R_OWN_DRIVE = range(7)
-LIMIT_ROWS = 7
+R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_TRACTION, R_OWN_BRAKE, R_OWN_DRIVE = range(8)
+LIMIT_ROWS = 8
 # Packed envelope (`Envelope.pack`): speed step of the engine curve, speed cap, first of the drag's three values, first
 # value of the curve, their number
 ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 32
@@ -297,11 +297,11 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
     it was; ``weakest`` is the least value of the engine curve, which often shows without a look at the curve that
     the engine does not limit.
     """
-    throttle = rows[R_DRIVE, j]
+    throttle, grip = rows[R_DRIVE, j], rows[R_DRIVE, j] * rows[R_TRACTION, j]
     if cause == ENGINE:
         reach = z + ds * along
     else:
-        reach = explicit_half(z, j, ds, DRIVE, along, geo, env, rows[R_LATERAL, j], throttle)
+        reach = explicit_half(z, j, ds, DRIVE, along, geo, env, rows[R_LATERAL, j], grip)
         a_lat = geo[LAT_SLOPE, j] * z - geo[LAT_BANK, j]
         if reach - z > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
             power, _ = engine(math.sqrt(z), a_lat, env, throttle)
@@ -310,16 +310,16 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
     guess = rho + (reach - z)
     if before >= 0.0 and along >= 0.0:
         guess += ds * (along - before)
-    lateral_scale, throttle = rows[R_LATERAL, i], rows[R_DRIVE, i]
+    lateral_scale, throttle, grip = rows[R_LATERAL, i], rows[R_DRIVE, i], rows[R_DRIVE, i] * rows[R_TRACTION, i]
     if cause == ENGINE:
         found, why = engine_root(rho, top, guess, i, ds, 1.0, geo, env, throttle), ENGINE
-        if not tyres_carry(found, rho, i, ds, DRIVE, geo, env, lateral_scale, throttle):
-            found, why = tyre_root(rho, found, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle), TRACTION
+        if not tyres_carry(found, rho, i, ds, DRIVE, geo, env, lateral_scale, grip):
+            found, why = tyre_root(rho, found, guess, i, ds, DRIVE, geo, env, lateral_scale, grip), TRACTION
     else:
         found, why = top, TRACTION
         drag, _ = slowing(top, i, DRIVE, geo, env)
         if not rho - ds * drag >= top:  # top may be infinite
-            found = tyre_root(rho, top, guess, i, ds, DRIVE, geo, env, lateral_scale, throttle)
+            found = tyre_root(rho, top, guess, i, ds, DRIVE, geo, env, lateral_scale, grip)
         a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
         if found - rho > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
             power, _ = engine(math.sqrt(max(found, 0.0)), a_lat, env, throttle)

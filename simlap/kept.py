@@ -23,8 +23,8 @@ UNBOUND = 1.0e3  # [m/s] a speed cap that no road car reaches: "no cap"
 
 
 def grip_limits(grip: np.ndarray) -> StationLimits:
-    """Limits of a track whose grip varies: `grip` (n,) multiplies what tyres give sideways and under braking."""
-    return StationLimits(lateral_scale=grip, brake_scale=grip)
+    """Limits of a track whose grip varies: `grip` (n,) multiplies all that tyres give, and nothing of the engine."""
+    return StationLimits(lateral_scale=grip, brake_scale=grip, traction_scale=grip)
 
 
 def kept_limits(
@@ -41,7 +41,7 @@ def kept_limits(
     envelope rules, or, where `other` is given, the behaviour of that lap.
     """
     stations = kept[:, phases.phase]
-    scales = {} if grip is None else {"lateral_scale": grip, "brake_scale": grip}
+    scales = {} if grip is None else {"lateral_scale": grip, "brake_scale": grip, "traction_scale": grip}
     if other is None:
         return StationLimits(**_behaviour(lap, phases, stations), **scales)
     mine, theirs = _behaviour(lap, phases, stations), _behaviour(other, phases, ~stations)

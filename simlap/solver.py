@@ -24,6 +24,7 @@ _DEFAULTS = {
     "lateral_scale": (kernels.R_LATERAL, 1.0),
     "brake_scale": (kernels.R_BRAKE, 1.0),
     "drive_scale": (kernels.R_DRIVE, 1.0),
+    "traction_scale": (kernels.R_TRACTION, 1.0),
     "own_brake": (kernels.R_OWN_BRAKE, 0.0),
     "own_drive": (kernels.R_OWN_DRIVE, 0.0),
 }
@@ -54,6 +55,7 @@ class StationLimits:
     floor: np.ndarray | None = None  #: the speed ceiling is at least this: it was driven [m/s]
     brake_scale: np.ndarray | None = None  #: factor on the braking limit at the station
     drive_scale: np.ndarray | None = None  #: factor on engine and traction limit
+    traction_scale: np.ndarray | None = None  #: factor on the traction limit alone, on top of that
     lateral_scale: np.ndarray | None = None  #: factor on the lateral limit
     own_brake: np.ndarray | None = None  #: own deceleration over the segment behind the station [m/s²]
     own_drive: np.ndarray | None = None  #: own acceleration over the segment behind the station [m/s²]
@@ -72,7 +74,7 @@ class StationLimits:
         )
 
     def rows(self, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Values (B or 1, 7, n) and the two modes (B or 1, n) for the kernel.
+        """Values (B or 1, 8, n) and the two modes (B or 1, n) for the kernel.
 
         Raises
         ------

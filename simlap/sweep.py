@@ -14,10 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope import ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, Envelope
+from simlap.envelope import DRAG_START, ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, Envelope
 from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.frozen import own
+from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.solver import StationLimits, solve_batch
 from simlap.track import Corner
@@ -42,6 +43,8 @@ FACTOR_RANGE = (0.1, 10.0)
 DRAG_FIT_FROM = 0.5  # of the highest speed with data
 # Less drag than this is none: 0.004 m/s² at 60 m/s, which no log could show.
 MIN_DRAG = 1e-6  # [1/m]
+# What the drag gives (braking) or takes (traction) of the packed limits, lateral ones left and right first.
+DRAG_SIGN = np.array([0.0, 0.0, 0.0, 0.0, -1.0, -1.0, 1.0, 1.0])
 INTERVAL = (5.0, 95.0)  # percentiles of the interval over draws
 
 
@@ -132,8 +135,11 @@ def scaled(packed: np.ndarray, parameter: str, factor: Any, drag: Any = 0.0) -> 
         "traction": slice(6, 8),
         "downforce": slice(1, 8, 2),
     }
-    if parameter in blocks:
+    if parameter in blocks:  # of what the tyres give: drag slows the car with any grip
+        force = DRAG_SIGN * np.tile(out[..., DRAG_START : DRAG_START + 2], 4)
+        out[..., :8] += force
         out[..., blocks[parameter]] *= factor
+        out[..., :8] -= force
         return out
     speed = out[..., 11:12] * np.arange(ENGINE_POINTS)
     air = np.asarray(drag, dtype=float)[..., None] * speed**2
@@ -211,8 +217,8 @@ def _slopes(line: Line, draws: np.ndarray, name: str, drag: float, limits: Stati
 def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner], grip: np.ndarray | float = 1.0) -> np.ndarray:
     """Lap time that 1 % more grip changes when it comes in one corner only, shape (corners,), negative faster. [s]
 
-    More grip is a higher lateral, braking and drive limit from the corner's entry to its exit; `grip` (n,) is the
-    track's own factor on lateral and braking limit.
+    More grip is a higher lateral, braking and traction limit from the corner's entry to its exit, as for the parameter
+    "grip"; `grip` (n,) is the track's own factor on them.
     """
     if not corners:
         return np.zeros(0)
@@ -220,7 +226,7 @@ def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner], grip: np.
     for k, corner in enumerate(corners):
         inside = (line.station - corner.entry_m) % line.length <= (corner.exit_m - corner.entry_m) % line.length
         scale[2 * k : 2 * k + 2, inside] = [[1.0 - PERCENT], [1.0 + PERCENT]]
-    limits = StationLimits(brake_scale=scale * grip, drive_scale=scale, lateral_scale=scale * grip)
+    limits = grip_limits(scale * grip)
     less, more = solve_batch(line, env.pack(), limits).lap_time.reshape(len(corners), 2).T
     return np.asarray(more - less) / 2.0
 

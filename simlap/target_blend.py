@@ -64,7 +64,7 @@ def all_kept(laps: list[Driven], phases: PhaseMap, grip: np.ndarray) -> StationL
     everything = np.ones((1, phases.count), dtype=bool)
     runs = [kept_limits(lap, phases, everything) for lap in laps]
     stacked = {name: np.vstack([getattr(run, name) for run in runs]) for name in KEPT_FIELDS}
-    return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip)
+    return StationLimits(**stacked, lateral_scale=grip, brake_scale=grip, traction_scale=grip)
 
 
 def composite(laps: list[Driven], phases: PhaseMap, level: float = SHOWN_LEVEL) -> Driven:

@@ -26,7 +26,7 @@ class Corner:
     entry_m: float  #: station where the turn begins [m]
     apex_m: float  #: station of the strongest curvature [m]
     exit_m: float  #: station where the turn ends [m]
-    grip: float = 1.0  #: grip here against the rest of the circuit, multiplies every limit [1]
+    grip: float = 1.0  #: grip here against the rest of the circuit, factor on all that tyres give [1]
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def grip_scale(corners: Sequence[Corner], station: np.ndarray, length: float) ->
     Returns
     -------
     float64 array, shape (n,)
-        Factor on every limit of the envelope. [1]
+        Factor on the lateral, braking and traction limit. [1]
     """
     station = np.asarray(station, dtype=float)
     scale = np.ones(station.shape)

@@ -7,6 +7,7 @@ import pytest
 from solver_cases import CIRCLE, FULL, hilly_line, random_line
 
 from simlap.envelope import Envelope
+from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.solver import StationLimits, limit_profile, solve_batch
 
@@ -145,19 +146,30 @@ def test_floor_lifts_the_ceiling_of_a_corner_and_cap_lowers_it():
         assert set(profile.active_names) == {name}
 
 
-@pytest.mark.parametrize("name", ["brake_scale", "drive_scale"])
+@pytest.mark.parametrize("name", ["brake_scale", "drive_scale", "traction_scale"])
 def test_scale_multiplies_the_acceleration_of_its_stretch(name):
     # Source: v² = 2 a s; the second half with 0.5 a. The station in between counts half, as the scheme says.
     scale = np.where(np.arange(101) < 50, 1.0, 0.5)
     line = Line.from_curvature(np.zeros(101), 1.0, closed=False)
     env = CIRCLE.scaled(braking=4.0 / 11.8, drive=4.0 / 11.8)
-    if name == "drive_scale":
-        profile = limit_profile(line, env, start_speed=0.0, limits=StationLimits(drive_scale=scale))
+    if name != "brake_scale":
+        profile = limit_profile(line, env, start_speed=0.0, limits=StationLimits(**{name: scale}))
         v_square = profile.v[-1] ** 2
     else:
         profile = limit_profile(line, env, end_speed=0.0, limits=StationLimits(brake_scale=scale[::-1]))
         v_square = profile.v[0] ** 2
     assert v_square == pytest.approx(2.0 * 4.0 * 49.0 + 2.0 * 3.0 + 2.0 * 2.0 * 50.0, rel=1e-6)
+
+
+def test_grip_is_the_tyres_and_not_the_engines():
+    # Source: v² = 2 a s with an engine of 3 m/s² and tyres of 11.8 m/s², of which 0.3 still carry the engine and 0.2 do
+    # not; sqrt(grip a_lat R) on a circle.
+    straight = Line.from_curvature(np.zeros(101), 1.0, closed=False)
+    car = Envelope.from_limits((11.8, 0.0), (11.8, 0.0), (11.8, 0.0), ([0.0, 60.0], [3.0, 3.0]))
+    for grip, expected in ((1.0, 3.0), (0.3, 3.0), (0.2, 0.2 * 11.8)):
+        limits = grip_limits(np.full(101, grip))
+        assert limit_profile(straight, car, start_speed=0.0, limits=limits).v[-1] ** 2 == pytest.approx(200.0 * expected)
+        assert limit_profile(straight, car, end_speed=0.0, limits=limits).v[0] ** 2 == pytest.approx(200.0 * grip * 11.8)
 
 
 @pytest.mark.parametrize("segment", [0, 23, 49])

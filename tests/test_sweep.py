@@ -2,6 +2,7 @@
 
 import csv
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -117,6 +118,20 @@ def test_grip_of_the_track_holds_for_every_lap_of_the_sweep():
     everywhere = [Corner("1", "left", 0.0, 1.0, ring(80.0).length * (1.0 - 1e-9))]
     worth = corner_worth(ring(80.0), CIRCLE, everywhere, np.full(300, 0.5))
     assert worth[0] == pytest.approx(-0.005 * result.base_s, rel=1e-3)  # half a per cent, to first order
+
+
+def test_grip_in_a_corner_that_is_the_whole_lap_is_grip_everywhere():
+    # The engine gets nothing of it, and drag slows the car with any grip. The corner leaves out no station.
+    line = random_line(7)
+    with_drag = replace(FULL, drag=(0.2, 0.0003, 0.003))
+    for car in (FULL, with_drag):
+        everywhere = [Corner("1", "left", 0.0, 1.0, line.length * (1.0 - 1e-9))]
+        all_round = sweep(line, car, ["grip"], (1.0,)).per_percent_s
+        assert corner_worth(line, car, everywhere) == pytest.approx(all_round, rel=1e-6)
+    slowed = scaled(with_drag.pack(), "braking", 0.1)
+    assert Envelope.unpack(slowed).braking == pytest.approx(
+        [0.1 * (b - d) + d for b, d in zip(FULL.braking, (0.2, 0.0003), strict=True)]
+    )
 
 
 def test_everything_answerable_is_swept_when_nothing_is_named():
