@@ -1,6 +1,6 @@
 """One lap held against another lap, or another driver's session, in the same three ledgers."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -70,12 +70,14 @@ def against_lap(analysis: Analysis, which: str) -> Against:
 def against_session(analysis: Analysis, session: Session, options: Options | None = None) -> Against:
     """Hold the typical lap against the typical lap of another session on the same circuit.
 
+    Laps that `options` count or drop by number are the analysis's own; the other session's are found.
+
     Raises
     ------
     NotEnoughData
         When the other session has no counted lap on this circuit.
     """
-    prepared = prepare(session, analysis.track, options or Options())
+    prepared = prepare(session, analysis.track, replace(options or Options(), laps=None, drop=()))
     if not prepared.table.shares_stations(analysis.table):
         raise NotEnoughData(f"{session.source}: its laps do not lie on the circuit of {analysis.session.source}.")
     dt = np.diff(np.asarray(prepared.table.t)[np.asarray(prepared.table.counted, dtype=bool)], axis=1)

@@ -145,14 +145,15 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         track = path_of_laps(motion, lapset)
     reference = track.line.resample(options.spacing)
     table = tabulate(motion, session, lapset, reference, options.spacing)
-    return Prepared(session, motion, lapset, track, table, mean_path(table, reference))
+    return Prepared(session, motion, lapset, track, table, mean_path(table, reference, track.has_elevation))
 
 
-def mean_path(table: LapTable, reference: Line) -> Line:
+def mean_path(table: LapTable, reference: Line, has_elevation: bool = False) -> Line:
     """The mean driven path of the counted laps, on the table's stations.
 
     Curvature and path length are means over the laps of the very motion that the envelope is fitted to; grade,
-    banking and vertical curvature are the reference line's, or grade and banking what the accelerometers felt.
+    banking and vertical curvature are the reference line's, or grade and banking what the accelerometers felt where
+    it states none. `has_elevation`: a reference line that is flat is known to be.
     """
     rows = np.asarray(table.counted, dtype=bool)
     line = Line.from_curvature(
@@ -167,7 +168,7 @@ def mean_path(table: LapTable, reference: Line) -> Line:
         found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], table.v[rows], duration)
         if found is not None:
             line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
-    if not line.grade.any() and table.along is not None:
+    if not (has_elevation or line.grade.any()) and table.along is not None:
         grade = read_grade(table.along[rows], table.ds[rows])
         line = line if grade is None else replace(line, grade=grade)
     return line
@@ -291,7 +292,7 @@ def _ledger_or_none(line: Line, packed: np.ndarray, lap: Driven, phases: PhaseMa
 
 def grade_notes(track: Track, line: Line) -> tuple[str, ...]:
     """Says so where the slope along the road is not the track's."""
-    if track.line.grade.any() or not line.grade.any():
+    if track.has_elevation or track.line.grade.any() or not line.grade.any():
         return ()
     return ("No elevation known: the slope along the road was read from the longitudinal accelerometer.",)
 

@@ -10,9 +10,7 @@ import typer
 from simlap.cli_common import (
     ColumnOpt,
     DrawsOpt,
-    DropOpt,
     JsonOpt,
-    LapsOpt,
     OutOpt,
     QuantileOpt,
     SeedOpt,
@@ -52,8 +50,10 @@ def compare(
     ] = None,
     track: TrackOpt = None,
     start_line: StartLineOpt = None,
-    laps: LapsOpt = None,
-    drop: DropOpt = None,
+    laps: Annotated[
+        str | None, typer.Option("--laps", metavar="3,4,7", help="Count exactly these laps of every session.")
+    ] = None,
+    drop: Annotated[str | None, typer.Option("--drop", metavar="5", help="Count these laps of no session.")] = None,
     column: ColumnOpt = None,
     quantile: QuantileOpt = None,
     draws: DrawsOpt = None,

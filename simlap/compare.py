@@ -94,7 +94,7 @@ def _common_ground(
 ) -> tuple[Line, PhaseMap, np.ndarray]:
     """Mean path of all counted laps, phases and grip factors that serve every side."""
     everything = merge_tables([one.table for _, found in prepared for one in found])
-    line = mean_path(everything, track.line.resample(options.spacing))
+    line = mean_path(everything, track.line.resample(options.spacing), track.has_elevation)
     fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed)
     corners = track.corners or find_corners(track.line)
     limit = limit_profile(line, fit.envelope)

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 import simlap
-from simlap.analysis import Options, analyse, judge, lap_row, prepare, why_none_counts, with_shown_grip
+from simlap.against import against_session
+from simlap.analysis import Options, analyse, grade_notes, judge, lap_row, prepare, why_none_counts, with_shown_grip
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData, OptionError
@@ -146,6 +147,31 @@ def test_counting_laps_by_number_overrides_the_choice(club):
     assert [lap.number for lap in prepared.lapset.laps if lap.counted] == [2, 3, 5]
     prepared = prepare(club.session, club.track, Options(drop=(2,)))
     assert 2 not in [lap.number for lap in prepared.lapset.laps if lap.counted]
+
+
+def test_laps_chosen_by_number_are_of_the_session_and_not_of_the_one_that_it_is_held_against(club):
+    analysis = club.analysis
+    whole = against_session(analysis, club.session, Options())
+    numbers = tuple(int(n) for n in np.asarray(analysis.table.numbers)[:2])
+    chosen = against_session(analysis, club.session, Options(laps=numbers, drop=(numbers[0],)))
+    assert chosen.ledger.reference_s == whole.ledger.reference_s
+    assert whole.ledger.reference_s == pytest.approx(analysis.typical.lap_time, abs=1e-6)  # the session against itself
+
+
+@pytest.mark.parametrize("height", [0.0, 100.0])
+def test_a_track_that_is_stated_to_be_flat_is_flat_at_any_height(club, height):
+    flat = Line.from_points(club.track.line.x, club.track.line.y, np.full(club.track.line.x.size, height))
+    known = prepare(club.session, replace(club.track, line=flat, has_elevation=True))
+    assert known.line.grade == pytest.approx(0.0, abs=1e-9)
+    assert grade_notes(known.track, known.line) == ()
+
+
+def test_where_no_elevation_is_stated_the_slope_is_read_from_the_log(club):
+    line = club.track.line
+    flat = replace(club.track, line=Line.from_points(line.x, line.y), has_elevation=False)
+    unknown = prepare(club.session, flat)
+    assert np.corrcoef(unknown.line.grade, prepare(club.session, club.track).line.grade)[0, 1] > 0.9
+    assert len(grade_notes(flat, unknown.line)) == 1
 
 
 def test_a_lap_that_does_not_exist_is_named_with_those_that_do(club):

@@ -168,8 +168,10 @@ def test_grip_is_the_tyres_and_not_the_engines():
     car = Envelope.from_limits((11.8, 0.0), (11.8, 0.0), (11.8, 0.0), ([0.0, 60.0], [3.0, 3.0]))
     for grip, expected in ((1.0, 3.0), (0.3, 3.0), (0.2, 0.2 * 11.8)):
         limits = grip_limits(np.full(101, grip))
-        assert limit_profile(straight, car, start_speed=0.0, limits=limits).v[-1] ** 2 == pytest.approx(200.0 * expected)
-        assert limit_profile(straight, car, end_speed=0.0, limits=limits).v[0] ** 2 == pytest.approx(200.0 * grip * 11.8)
+        away = limit_profile(straight, car, start_speed=0.0, limits=limits)
+        halt = limit_profile(straight, car, end_speed=0.0, limits=limits)
+        assert away.v[-1] ** 2 == pytest.approx(200.0 * expected)
+        assert halt.v[0] ** 2 == pytest.approx(200.0 * grip * 11.8)
 
 
 @pytest.mark.parametrize("segment", [0, 23, 49])
