@@ -9,7 +9,7 @@ import numpy as np
 from simlap.errors import NotEnoughData
 from simlap.lag import LEAST_CORRELATION, lag_between
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along
-from simlap.sensors import Observation, observe
+from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
 from simlap.splines import lowpass
 from simlap.turning import SLOW, course_rate, drawn_noise
@@ -23,6 +23,7 @@ LINE_SPREAD = 2.0  # [m] laps of one driver lie this far apart; paths are not pu
 CLOSING_ROUNDS = 4
 CLOSING_STEP = 0.1  # [s] of the integrals there: a turn of 10 m/s² leaves its chord by 12 mm
 CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
+LOSES_PATH = 3.0  # [s] without speed or turn rate: a straight line across shorter ones kept the laps of the demo
 LEAST_ROWS = 200
 LEAST_SHARE = 0.5  # of an accelerometer's variance that the path must explain; else it is no reading of this motion
 
@@ -89,7 +90,9 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         )
     else:
         notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
-    quality = _quality(speed, lag, source, turn.name, closing)
+    valid = _valid(t, speed, turning)
+    quality = _quality(speed, lag, source, turn.name, closing, float(1.0 - valid.mean()))
+    notes += _lost_in_gaps(t, valid)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
     if session.has("altitude"):
@@ -114,7 +117,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         noise_a_lat=(v[:, None] * shake_rate).T,
         origin=None,
         bandwidth_hz=bandwidth,
-        valid=_valid(t, speed, turning),
+        valid=valid,
         quality=quality,
         notes=tuple(notes),
         closes=False,
@@ -126,19 +129,22 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
 def _beyond(
     session: Session, name: str, t: np.ndarray, path: tuple[np.ndarray, ...], moves: np.ndarray, bandwidth: float
 ) -> np.ndarray | None:
-    """What the accelerometer `name` reads beyond the reckoned path, its scale, sign and the rest of `path` taken out.
+    """What the accelerometer `name` reads beyond the reckoned path, its scale, sign and the rest of `path` taken out,
+    NaN where it is silent.
 
     `path` is the acceleration that it should read, and what else the body makes it read; each (n,), as `moves`.
     """
     if not session.has(name):
         return None
-    read = observe(session, name).smoothed(t, t[1] - t[0], bandwidth)
+    seen = observe(session, name)
+    read, known = seen.smoothed(t, t[1] - t[0], bandwidth), heard(seen.t, t)
+    moves = moves & known
     features = np.column_stack([*path, np.ones(t.size)])
     found = np.linalg.lstsq(features[moves], read[moves], rcond=None)[0]
     fitted = features @ found
     if np.var(read[moves] - fitted[moves]) > (1.0 - LEAST_SHARE) * np.var(read[moves]):
         return None
-    return np.asarray((read - fitted) / found[0])
+    return np.where(known, (read - fitted) / found[0], np.nan)
 
 
 def _aligned(session: Session, speed: Observation, notes: list[str]) -> tuple[Observation, float | None]:
@@ -245,7 +251,23 @@ def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -
     return valid
 
 
-def _quality(speed: Observation, lag: float | None, source: str, rate_name: str, closing: Closing) -> MotionQuality:
+def _lost_in_gaps(t: np.ndarray, valid: np.ndarray) -> list[str]:
+    """A note on gaps behind which the path may lie elsewhere: how far and where the car went in them is not known."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~valid).astype(np.int8), [0]])))
+    gaps = [(t[first], t[last - 1]) for first, last in edges.reshape(-1, 2) if t[last - 1] - t[first] > LOSES_PATH]
+    if not gaps:
+        return []
+    begin, end = max(gaps, key=lambda gap: gap[1] - gap[0])
+    others = f" (and {len(gaps) - 1} times more)" if len(gaps) > 1 else ""
+    return [
+        f"No speed or turn rate from {begin:.1f} to {end:.1f} s{others}: the path is lost there, and laps behind it may "
+        "not be found. Cut the log there and judge the pieces, or log positions."
+    ]
+
+
+def _quality(
+    speed: Observation, lag: float | None, source: str, rate_name: str, closing: Closing, missing: float
+) -> MotionQuality:
     verdict, reason = "usable", f"no positions; path from {source} and {rate_name}"
     if closing.lap_length == 0.0:
         verdict, reason = "not enough", reason + "; no lap repeats, so its drift is unknown"
@@ -253,4 +275,6 @@ def _quality(speed: Observation, lag: float | None, source: str, rate_name: str,
         verdict, reason = "not enough", reason + f"; laps miss their own start by {closing.miss_after:.0f} m"
     else:
         reason += f"; laps close to {closing.miss_after:.1f} m"
-    return MotionQuality(0.0, lag, None, None, None, None, 0.0, source, verdict, reason)
+    if missing > 0.01:
+        reason += f"; {100 * missing:.0f} % of the time lies in gaps"
+    return MotionQuality(0.0, lag, None, None, None, None, missing, source, verdict, reason)

@@ -26,6 +26,7 @@ FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap chan
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
+NOT_CROSSED = 1.5  # usual laps: a last piece that is longer is no in-lap
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
 
@@ -178,17 +179,12 @@ def find_laps(
         )
     for i in range(times.size - 1):
         laps.append(Lap(numbers[i], float(times[i]), float(times[i + 1]), True, "", True))
-    if motion.t[-1] - times[-1] > 0.5:
-        laps.append(
-            Lap(
-                numbers[-1],
-                float(times[-1]),
-                float(motion.t[-1]),
-                False,
-                "in-lap: ends before the next crossing of the line",
-                False,
-            )
-        )
+    left = float(motion.t[-1] - times[-1])
+    if left > 0.5:
+        reason = "in-lap: ends before the next crossing of the line"
+        if left > NOT_CROSSED * float(np.median(np.diff(times))):
+            reason = f"line not crossed again: {left:.0f} s from there to the end of the log, longer than a lap"
+        laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, reason, False))
     judged = judge(motion, laps, track)
     return LapSet(_overruled(judged, choose, drop), line, found_by, notes)
 

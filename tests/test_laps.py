@@ -39,6 +39,23 @@ def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
     assert times.size == 5
 
 
+@pytest.mark.parametrize(
+    ("shift", "words"), [(0.0, "in-lap"), (60.0, "line not crossed again: 92 s from there to the")]
+)
+def test_a_last_piece_that_is_longer_than_a_lap_is_no_in_lap(shift, words):
+    # The same circle, 194 s of it: crossed at 7.5 s and every 47.12 s from there, for the last time at 148.9 s; or, where
+    # the path leaves for 60 m beside it at 110 s, as behind a gap of a reckoned one, at 101.7 s.
+    t = np.arange(0.0, 194.0, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    aside = shift * np.clip((t - 110.0) / 10.0, 0.0, 1.0)
+    motion = motion_along((300.0 - aside) * np.cos(angle), (300.0 - aside) * np.sin(angle), 40.0)
+    laps = find_laps(
+        motion, Session.from_arrays(t, speed=np.full(t.size, 40.0)), start_line=StartLine(290.0, 0.0, 310.0, 0.0)
+    )
+    assert not laps.laps[-1].flying
+    assert laps.laps[-1].reason.startswith(words)
+
+
 def test_crossing_the_line_the_other_way_is_no_lap():
     # Once round to the left and 400 m on, then back the same way across the line, 20 s later.
     t = np.arange(0.0, 64.6, 0.02)

@@ -75,6 +75,20 @@ def test_laps_without_positions_have_the_true_times():
         assert lap.time_s == pytest.approx(truth[i + 1] - truth[i], abs=0.05)  # 2 m at 45 m/s
 
 
+@pytest.mark.parametrize(("gap", "lost"), [(1.0, False), (10.0, True)])
+def test_a_gap_in_which_the_path_is_lost_is_told_with_its_time(gap, lost):
+    d = driven()
+    whole = inertial_log(d, 0.004)
+    middle = float(whole.t[whole.t.size // 2])
+    keep = np.abs(whole.t - middle) > 0.5 * gap
+    session = Session.from_arrays(whole.t[keep], **{name: values[keep] for name, values in whole.channels.items()})
+    motion = motion_of(session)
+    assert motion.quality.repaired_share == pytest.approx(gap / (d.t[-1] - d.t[0]), rel=0.05)
+    told = [note for note in motion.notes if "the path is lost there" in note]
+    assert len(told) == lost
+    assert all(f"from {middle - 0.5 * gap:.1f} to {middle + 0.5 * gap:.1f} s:" in note for note in told)
+
+
 @pytest.mark.parametrize(("share", "typical", "worst"), [(0.0, 0.3, 0.4), (0.004, 2.0, 5.0)])
 def test_corners_of_reckoned_laps_line_up_at_equal_stations(share, typical, worst):
     # A speed that reads 0.4 % more in some laps moves the last corner by 12 m if stations follow the odometer.
