@@ -260,8 +260,8 @@ def _lost_in_gaps(t: np.ndarray, valid: np.ndarray) -> list[str]:
     begin, end = max(gaps, key=lambda gap: gap[1] - gap[0])
     others = f" (and {len(gaps) - 1} times more)" if len(gaps) > 1 else ""
     return [
-        f"No speed or turn rate from {begin:.1f} to {end:.1f} s{others}: the path is lost there, and laps behind it may "
-        "not be found. Cut the log there and judge the pieces, or log positions."
+        f"No speed or turn rate from {begin:.1f} to {end:.1f} s{others}: the path is lost there, and laps behind it "
+        "may not be found. Cut the log there and judge the pieces, or log positions."
     ]
 
 

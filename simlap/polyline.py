@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from simlap.elevation import rounding_of, without_noise
 from simlap.errors import OptionError
 from simlap.line import Line
 from simlap.track import Point
@@ -44,7 +45,7 @@ def line_from_vertices(
     points : float64 array, shape (n, 2)
         Vertices in driving order; the last leads back to the first. [m]
     columns : dict of float64 arrays, shape (n,)
-        Values at the vertices: "z" [m] and any of `LINEAR`.
+        Values at the vertices: "z" [m], whose noise and rounding are taken out, and any of `LINEAR`.
     start_line : two points, optional
         In the plane of the line; without it the line begins at its first vertex. [m]
     rounding : float
@@ -63,6 +64,7 @@ def line_from_vertices(
     OptionError
         When the start line crosses the line never or more than once, or there are too few vertices.
     """
+    step = rounding_of(columns["z"]) if "z" in columns else 0.0
     points, columns = _thinned(points, columns)
     if len(points) < FEWEST:
         raise OptionError(
@@ -73,6 +75,8 @@ def line_from_vertices(
         raise OptionError(f"the line is {run / 1000.0:.0f} km long; a circuit has at most {LONGEST / 1000.0:g} km.")
     if start_line is not None:
         points, columns = cut_at_start_line(points, columns, start_line)
+    if "z" in columns:
+        columns = {**columns, "z": _height(points, columns["z"], step)}
     _, spline, knots = _spline(points, columns)
     spacing = float(knots[-1]) / len(points)
     if spacing > COARSEST:
@@ -181,6 +185,18 @@ def _insert(
         order = order[:-1]
     rows = np.vstack((first, order))
     return rows[:, :2], {name: rows[:, 2 + k] for k, name in enumerate(names)}
+
+
+def _height(points: np.ndarray, z: np.ndarray, rounding: float) -> np.ndarray:
+    """Heights (n,) at the vertices without their noise; `rounding` is the step that they were rounded to. [m]"""
+    from scipy.interpolate import CubicSpline
+
+    _, spline, knots = _spline(points, {"z": z})
+    run = float(knots[-1])
+    even = run / len(z) * np.arange(len(z))
+    smooth = without_noise(spline(even)[:, 2], run / len(z), rounding)
+    around = CubicSpline(np.append(even, run), np.append(smooth, smooth[0]), bc_type="periodic")
+    return np.asarray(around(knots[:-1]))
 
 
 def _spline(points: np.ndarray, columns: Columns) -> tuple[np.ndarray, Any, np.ndarray]:

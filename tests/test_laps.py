@@ -43,8 +43,8 @@ def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
     ("shift", "words"), [(0.0, "in-lap"), (60.0, "line not crossed again: 92 s from there to the")]
 )
 def test_a_last_piece_that_is_longer_than_a_lap_is_no_in_lap(shift, words):
-    # The same circle, 194 s of it: crossed at 7.5 s and every 47.12 s from there, for the last time at 148.9 s; or, where
-    # the path leaves for 60 m beside it at 110 s, as behind a gap of a reckoned one, at 101.7 s.
+    # The same circle, 194 s of it: crossed at 7.5 s and every 47.12 s from there, for the last time at 148.9 s; or,
+    # where the path leaves for 60 m beside it at 110 s, as behind a gap of a reckoned one, at 101.7 s.
     t = np.arange(0.0, 194.0, 0.02)
     angle = 40.0 * t / 300.0 - 1.0
     aside = shift * np.clip((t - 110.0) / 10.0, 0.0, 1.0)
