@@ -22,6 +22,8 @@ HELD, ON_LAPS = 0.5, 0.6  # [s], share
 PLACES, SAME_SPEED = 2, 0.004  # count, share
 # Open throttle; without the channel, no slower than a car that coasts.
 FULL, COASTS = 0.95, -0.35  # [0..1], [m/s²]
+# Bends take pull, and a bend at just below the top speed passed for a pull that fades: lateral acceleration at the most.
+STRAIGHT = 3.0  # [m/s²]
 # Values that a median needs.
 LEAST = 20
 
@@ -32,7 +34,8 @@ def speed_cap(samples: RoadSamples) -> float | None:
     top = float(np.median(v.max(axis=1)))
     driving = pull > COASTS if samples.throttle is None else samples.throttle >= FULL
     at_top = driving & (v > AT_TOP * top)
-    near, below = (driving & (v > low * top) & (v < high * top) & (pull > 0.0) for low, high in (NEAR, BELOW))
+    drives = driving & (np.abs(samples.lateral) < STRAIGHT) & (pull > 0.0)
+    near, below = (drives & (v > low * top) & (v < high * top) for low, high in (NEAR, BELOW))
     if min(near.sum(), below.sum(), at_top.sum()) < LEAST:
         return None
     pulls, earlier, held = (float(np.median(pull[where])) for where in (near, below, at_top))

@@ -75,6 +75,16 @@ def test_without_a_throttle_channel_a_foot_that_holds_a_speed_is_no_limiter():
     assert speed_cap(samples(*held, throttle=False, jitter=0.001)) == pytest.approx(45.0, rel=0.005)
 
 
+def test_a_bend_just_below_the_top_speed_does_not_hide_a_limiter():
+    # Two bends at 0.96 of the limiter's speed, 12 m/s² across, where the tyres' drag takes nearly all of the pull.
+    v, pull = straight(limiter=45.0)
+    found = samples(v, pull, throttle=False)
+    bend = (station >= 400.0) & (station < 700.0)
+    v2, pulls, lateral = (np.array(each) for each in (found.speed2, found.pull, found.lateral))
+    v2[:, bend], pulls[:, bend], lateral[:, bend] = (0.96 * 45.0) ** 2, 0.2, 12.0
+    assert speed_cap(replace(found, speed2=v2, pull=pulls, lateral=lateral)) == pytest.approx(45.0, rel=0.005)
+
+
 def test_a_limiter_that_is_only_just_touched_is_left_alone():
     v, pull = straight(limiter=55.0)
     first = int(np.argmax(v >= 55.0))
