@@ -22,7 +22,7 @@ HELD, ON_LAPS = 0.5, 0.6  # [s], share
 PLACES, SAME_SPEED = 2, 0.004  # count, share
 # Open throttle; without the channel, no slower than a car that coasts.
 FULL, COASTS = 0.95, -0.35  # [0..1], [m/s²]
-# Bends take pull, and a bend at just below the top speed passed for a pull that fades: lateral acceleration at the most.
+# Bends take pull, and one at just below the top speed passed for a pull that fades: lateral acceleration at the most.
 STRAIGHT = 3.0  # [m/s²]
 # Values that a median needs.
 LEAST = 20

@@ -231,12 +231,14 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
         )
     line = laps.line
     if not line.bank_stated:
+        surer = "With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log,"
+        if laps.table.across is not None:
+            surer = "The laps' lateral accelerations are too few or too uneven to read it; with 'banking_deg' in a track file"
         raised.append(
             Caution(
                 "banking unknown",
                 "Nothing is known of the banking: a banked corner passes for grip, one that falls away for a slow "
-                "driver. With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log, "
-                "the limit is surer.",
+                f"driver. {surer} the limit is surer.",
             )
         )
     elif line.bank_doubt > 0.0:
