@@ -22,6 +22,9 @@ BEFORE, BEHIND = 0.4, 0.6  # [s]
 RATIO_FALLS, WITHIN = 0.08, 0.25  # share, [s]
 # A change counts where the car pulls before and behind it.
 PULLS = 0.2  # [m/s²]
+# Without a gear for longer than this (a stand, a roll in neutral, a gap in the channel) the car changes no gear: a slow
+# change by hand leaves neutral in less.
+NEUTRAL = 1.0  # [s]
 
 
 def gear_change_cost(
@@ -62,8 +65,9 @@ def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
     """Stations at which a higher gear is taken."""
     if "gear" in channels:
         gear = np.round(channels["gear"])
-        rises = np.append(np.diff(gear), 0.0) > 0.0
-        return np.flatnonzero(rises & (gear > 0.0))
+        geared = np.flatnonzero(gear > 0.0)  # neither neutral nor unknown
+        rises = (np.diff(gear[geared]) > 0.0) & (np.diff(lap.t[geared]) <= NEUTRAL + lap.dt[geared[:-1]])
+        return (geared[:-1][rises] + geared[1:][rises]) // 2
     t = lap.t
     ratio = channels["engine_speed"] / lap.v
     later, before = (np.interp(t + shift, t, ratio) for shift in (WITHIN, -WITHIN))

@@ -13,7 +13,8 @@ import pytest
 from simlap.analysis import Options, judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.driven import driven_on
-from simlap.gearchange import gear_change_cost
+from simlap.gearchange import _up_shifts, gear_change_cost
+from simlap.line import Line
 from simlap.report.cautions import cautions
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
@@ -24,6 +25,14 @@ def outing(circuit, pause, gone=()):
     made = synthetic_session(track, club_car(), driver, Sensors.good().without(*gone), laps=4, seed=3, losses=False)
     analysis = judge(prepare(made.session, track), Options(draws=2))
     return float(np.median(made.truth.lap_times_s)), analysis
+
+
+def cost_with(analysis, gear):
+    """Seconds a lap that changes of gear cost with these gears (laps, n) of the counted laps."""
+    counted = np.flatnonzero(analysis.table.counted)
+    laps = [analysis.lap_driven[i] for i in counted]
+    packed = analysis.fit.envelope.pack()
+    return gear_change_cost(analysis.line, packed, laps, {"gear": gear}, analysis.phases, analysis.grip).sum()
 
 
 def total(analysis):
@@ -54,3 +63,25 @@ def test_without_gear_or_engine_speed_nothing_is_said():
     laps = [driven_on(analysis.line, lap.dt) for lap in analysis.lap_driven]
     packed = analysis.fit.envelope.pack()
     assert gear_change_cost(analysis.line, packed, laps, {}, analysis.phases, analysis.grip) is None
+
+
+@pytest.mark.parametrize("between", [0.0, np.nan], ids=["neutral", "unknown"])
+def test_a_change_through_neutral_costs_what_it_costs_without(between):
+    _, analysis = outing("club", 0.25)
+    gear = np.array(analysis.table.channels["gear"])[np.asarray(analysis.table.counted, dtype=bool)]
+    through = gear.copy()
+    rows, at = np.nonzero(np.diff(gear, axis=1) > 0.0)
+    through[rows, at] = through[rows, at + 1] = between  # two stations, 4 m: 0.1 s or so of a change
+    assert not (np.diff(through, axis=1) > 0.0)[rows, at].any()
+    assert cost_with(analysis, through) == pytest.approx(cost_with(analysis, gear), rel=0.02)  # a station to or fro
+
+
+def test_a_stand_in_neutral_is_no_change_of_gear():
+    line = Line.from_curvature(kappa=np.full(500, 2.0 * np.pi / 1000.0), ds=2.0)
+    dt = np.full(500, 2.0 / 30.0)
+    gear = np.full(500, 2.0)
+    gear[200:203] = 0.0
+    gear[203:] = 3.0
+    assert _up_shifts(driven_on(line, dt), {"gear": gear}).tolist() == [201]
+    dt[201] = 20.0
+    assert _up_shifts(driven_on(line, dt), {"gear": gear}).size == 0
