@@ -62,15 +62,17 @@ def gear_change_cost(
 
 
 def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Stations at which a higher gear is taken."""
+    """Stations at which a higher gear is taken; the lap's end is followed by its start."""
+    t, stations = lap.t, lap.v.size
     if "gear" in channels:
         gear = np.round(channels["gear"])
         geared = np.flatnonzero(gear > 0.0)  # neither neutral nor unknown
-        rises = (np.diff(gear[geared]) > 0.0) & (np.diff(lap.t[geared]) <= NEUTRAL + lap.dt[geared[:-1]])
-        return (geared[:-1][rises] + geared[1:][rises]) // 2
-    t = lap.t
+        behind = np.roll(geared, -1)
+        without = (t[behind] - t[geared]) % lap.lap_time - lap.dt[geared]
+        rises = (gear[behind] > gear[geared]) & (without <= NEUTRAL)
+        return (geared + (behind - geared) % stations // 2)[rises] % stations
     ratio = channels["engine_speed"] / lap.v
-    later, before = (np.interp(t + shift, t, ratio) for shift in (WITHIN, -WITHIN))
+    later, before = (np.interp(t + shift, t, ratio, period=lap.lap_time) for shift in (WITHIN, -WITHIN))
     falls = 1.0 - later / before
     falls[~np.isfinite(falls)] = 0.0
     peaks = (falls > RATIO_FALLS) & (falls >= np.roll(falls, 1)) & (falls > np.roll(falls, -1))
@@ -78,14 +80,14 @@ def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:
 
 
 def _carried_over(lap: Driven, at: np.ndarray) -> np.ndarray:
-    """The lap's accelerations (n,) with a straight line over each change of gear where it lies above them."""
-    t = lap.t
+    """The closed lap's accelerations (n,) with a straight line over each change of gear where it lies above them."""
+    t = np.concatenate([lap.t - lap.lap_time, lap.t, lap.t + lap.lap_time])
     out = np.array(lap.a)
     for station in at:
-        first, last = np.searchsorted(t, [t[station] - BEFORE, t[station] + BEHIND])
-        last = min(int(last), t.size - 1)
-        if lap.a[first] > PULLS and lap.a[last] > PULLS:
-            inside = slice(int(first), last + 1)
-            over = np.interp(t[inside], [t[first], t[last]], [lap.a[first], lap.a[last]])
+        first, last = np.searchsorted(t, [lap.t[station] - BEFORE, lap.t[station] + BEHIND])
+        inside = np.arange(first, last + 1) % out.size
+        pull = lap.a[inside]
+        if pull[0] > PULLS and pull[-1] > PULLS:
+            over = np.interp(t[first : last + 1], t[[first, last]], pull[[0, -1]])
             out[inside] = np.maximum(out[inside], over)
     return out

@@ -15,6 +15,7 @@ from simlap.circuits import invented_circuit
 from simlap.driven import driven_on
 from simlap.gearchange import _up_shifts, gear_change_cost
 from simlap.line import Line
+from simlap.phases import PhaseMap
 from simlap.report.cautions import cautions
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
@@ -85,3 +86,25 @@ def test_a_stand_in_neutral_is_no_change_of_gear():
     assert _up_shifts(driven_on(line, dt), {"gear": gear}).tolist() == [201]
     dt[201] = 20.0
     assert _up_shifts(driven_on(line, dt), {"gear": gear}).size == 0
+
+
+def started_at(k, analysis, lap, channels):
+    """Seconds that changes of gear cost on one lap, with the start line moved to station `k`."""
+    line, phases = analysis.line.rolled(k), analysis.phases
+    moved = PhaseMap(np.roll(phases.phase, -k), phases.order, np.roll(phases.limit_a, -k))
+    laps = [driven_on(line, np.roll(lap.dt, -k))]
+    rows = {name: np.roll(values, -k)[None] for name, values in channels.items()}
+    return gear_change_cost(line, analysis.fit.envelope.pack(), laps, rows, moved, np.roll(analysis.grip, -k)).sum()
+
+
+@pytest.mark.parametrize("gone", [("engine_speed",), ("gear",)], ids=["gear", "engine speed"])
+def test_moving_the_start_line_into_a_change_of_gear_keeps_its_cost(gone):
+    _, analysis = outing("club", 0.25, gone)
+    row = int(np.flatnonzero(analysis.table.counted)[1])
+    lap = analysis.lap_driven[row]
+    channels = {name: np.asarray(values)[row] for name, values in analysis.table.channels.items()}
+    here = started_at(0, analysis, lap, channels)
+    assert here > 0.5
+    for station in _up_shifts(lap, channels):
+        for k in (station - 2, station, station + 1, station + 3):  # the line before, within and behind the change
+            assert started_at(k, analysis, lap, channels) == pytest.approx(here, abs=1e-6)  # rounding of the solver
