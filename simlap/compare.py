@@ -84,6 +84,7 @@ def compare(
         line,
         phases,
         [corner.name for corner in track.corners or find_corners(track.line)],
+        limits=grip_limits(grip),
         warnings=warnings,
         notes=tuple(notes),
     )
@@ -97,10 +98,10 @@ def _common_ground(
     line = mean_path(everything, track.line.resample(options.spacing), track.has_elevation)
     fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed)
     corners = track.corners or find_corners(track.line)
-    limit = limit_profile(line, fit.envelope)
+    grip = grip_scale(corners, np.asarray(line.station), float(line.length))
+    limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
     counted = np.asarray(everything.counted, dtype=bool)
     zones = cut_zones(line, corners, limit, brake_onsets(everything, corners), counted)
-    grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     return line, map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon), grip
 
 

@@ -19,7 +19,7 @@ from simlap.errors import NotEnoughData
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
 from simlap.results import Interval
-from simlap.solver import solve_batch
+from simlap.solver import StationLimits, solve_batch
 from simlap.spread import percentile_interval
 
 # Two-sided error of the verdict, and the power at which `detectable_s` is stated: the usual choices (Cohen 1988,
@@ -46,21 +46,23 @@ def judge_sides(
     phases: PhaseMap,
     corners: Sequence[str],
     *,
+    limits: StationLimits | None,
     warnings: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> Comparison:
     """Split the change between sides A and B (and A2) and word the verdict.
 
+    `limits` are those per station that the sides' limit laps were solved with, such as the track's grip.
     With A2 the state before the change is taken midway between A and A2, so that a linear drift from outing to
     outing cancels; outings are taken as evenly spaced.
     """
     first, second = sides[0], sides[1]
     weights = [-1.0, 1.0] if len(sides) == 2 else [-0.5, 1.0, -0.5]
     driven = _mix(weights, [side.typical for side in sides])
-    limits = _mix(weights, [side.limit_phase_times for side in sides])
+    limit = _mix(weights, [side.limit_phase_times for side in sides])
     draws = min(side.draw_phase_times.shape[0] for side in sides)
     driven_draws = _mix(weights, [side.draw_phase_times[:draws] for side in sides])
-    limit_draws = _narrowed(_mix(weights, [side.draw_limit_phase_times[:draws] for side in sides]), limits)
+    limit_draws = _narrowed(_mix(weights, [side.draw_limit_phase_times[:draws] for side in sides]), limit)
     drift = None
     if len(sides) == 3:
         last = sides[2]
@@ -68,7 +70,7 @@ def judge_sides(
             float((last.typical - first.typical).sum()) / 2.0,
             (last.draw_phase_times[:draws] - first.draw_phase_times[:draws]).sum(axis=1) / 2.0,
         )
-    change = float(limits.sum())
+    change = float(limit.sum())
     error = float(limit_draws.sum(axis=1).std(ddof=1))
     freedom = sum(side.laps for side in sides) - len(sides)
     chance, detectable, more = settle(change, error, freedom, min(first.laps, second.laps))
@@ -82,7 +84,7 @@ def judge_sides(
 
     def intervals(which: slice | int) -> tuple[Interval, Interval, Interval]:
         columns = np.atleast_1d(np.arange(phases.count)[which])
-        whole, bound = driven[columns].sum(), limits[columns].sum()
+        whole, bound = driven[columns].sum(), limit[columns].sum()
         whole_draws = driven_draws[:, columns].sum(axis=1)
         bound_draws = limit_draws[:, columns].sum(axis=1)
         return (
@@ -104,7 +106,7 @@ def judge_sides(
         limit_change=bound,
         execution_change=execution,
         drift=drift,
-        by_limit=_by_limit(sides, weights, line, draws),
+        by_limit=_by_limit(sides, weights, line, draws, limits),
         verdict=verdict,
         chance=chance,
         detectable_s=detectable,
@@ -170,7 +172,9 @@ def settle(change: float, error: float, freedom: int, laps: int) -> tuple[float,
     return chance, detectable, (max(0, math.ceil(more)) if more < MOST_LAPS_WORTH_NAMING else None)
 
 
-def _by_limit(sides: Sequence[Side], weights: Sequence[float], line: Line, draws: int) -> dict[str, Interval]:
+def _by_limit(
+    sides: Sequence[Side], weights: Sequence[float], line: Line, draws: int, limits: StationLimits | None
+) -> dict[str, Interval]:
     """Change of the limit lap when only one of A's limits is replaced by B's (and A2's)."""
     base = sides[0]
     result = {}
@@ -180,7 +184,7 @@ def _by_limit(sides: Sequence[Side], weights: Sequence[float], line: Line, draws
             mixed = np.vstack([base.fit.envelope.pack()[None, :], np.asarray(base.fit.draws)[:draws]])
             theirs = np.vstack([side.fit.envelope.pack()[None, :], np.asarray(side.fit.draws)[:draws]])
             mixed[:, list(columns)] = theirs[:, list(columns)]
-            lap_times = np.asarray(solve_batch(line, mixed, None).lap_time)
+            lap_times = np.asarray(solve_batch(line, mixed, limits).lap_time)
             values.append(lap_times[0])
             spreads.append(lap_times[1:])
         value = float(np.dot(weights, values))

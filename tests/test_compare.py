@@ -8,18 +8,21 @@ import pytest
 from scipy import stats
 from truth_table import Named, Standing, laps_of, truth_table
 
-from simlap.analysis import Options, mean_path
+from simlap.analysis import Options, judge, mean_path, prepare
 from simlap.circuits import invented_circuit
-from simlap.compare import _side, compare, lap_time_test, parse_note
+from simlap.compare import _common_ground, _side, compare, lap_time_test, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF
+from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
+from simlap.kept import grip_limits
 from simlap.merge import merge_tables
 from simlap.phases import map_phases
 from simlap.report.compare import comparison_to_dict, print_comparison, verdict_sentence
-from simlap.solver import limit_profile
+from simlap.solver import limit_profile, solve_batch
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_pair, synthetic_session
-from simlap.verdict import judge_sides, settle
+from simlap.track import grip_scale
+from simlap.verdict import PARTS, judge_sides, settle
 from simlap.zones import brake_onsets, cut_zones
 
 TRACK = invented_circuit("club")
@@ -40,7 +43,7 @@ def judged(sessions, seed):
         _side(label, (Standing(table),), line, phases, np.ones(line.kappa.size), Options(), number)
         for number, (label, table) in enumerate(zip(("A", "B", "A2"), tables, strict=False))
     ]
-    return judge_sides(sides, line, phases, [corner.name for corner in TRACK.corners])
+    return judge_sides(sides, line, phases, [corner.name for corner in TRACK.corners], limits=None)
 
 
 def test_outings_in_planes_of_their_own_share_their_stations():
@@ -82,6 +85,36 @@ def test_three_per_cent_more_lateral_grip_is_found_and_credited_to_the_car(more_
     # the smallest change that the laps could have shown is 0.3 s or so; the truth must lie within it
     assert abs(comparison.limit_change.value - true) < comparison.detectable_s
     assert comparison.by_limit["lateral"].value == min(change.value for change in comparison.by_limit.values())
+
+
+def test_on_a_track_of_uneven_grip_a_change_of_the_lateral_limit_alone_is_all_lateral(more_grip):
+    # balance: where nothing but the lateral limit changed, its part is the change of the limit
+    comparison, _ = more_grip
+    before, line, phases = comparison.sides[0], comparison.line, comparison.phase_map
+    corners = [replace(corner, grip=0.6) for corner in TRACK.corners]
+    limits = grip_limits(grip_scale(corners, np.asarray(line.station), float(line.length)))
+    stated = replace(
+        before, limit_phase_times=phases.sums(limit_profile(line, before.fit.envelope, limits=limits).segment_time)
+    )
+    better = np.vstack([before.fit.envelope.pack(), before.fit.draws])
+    better[:, list(PARTS["lateral"])] *= MORE_GRIP
+    times = phases.sums(np.asarray(solve_batch(line, better, limits).segment_time))
+    fit = replace(before.fit, envelope=Envelope.unpack(better[0]), draws=better[1:])
+    after = replace(stated, fit=fit, limit_phase_times=times[0], draw_limit_phase_times=times[1:])
+    names = [corner.name for corner in TRACK.corners]
+    found = judge_sides([stated, after], line, phases, names, limits=limits)
+    assert found.limit_change.value < -0.1
+    assert found.by_limit["lateral"].value == pytest.approx(found.limit_change.value, abs=1e-9)
+
+
+def test_phases_of_a_comparison_begin_where_those_of_the_analysis_do_on_a_track_of_uneven_grip():
+    made = pair(3, "nothing")[0]
+    track = replace(TRACK, corners=tuple(replace(corner, grip=0.6) for corner in TRACK.corners))
+    options = Options(draws=2)
+    prepared = prepare(made.session, track, options)
+    line, phases, _ = _common_ground([("A", (prepared,))], track, options)
+    fit = fit_envelope(prepared.table, line, draws=1)
+    assert np.array_equal(phases.phase, judge(prepared, options, fit).phases.phase)
 
 
 def test_change_is_limit_change_plus_execution_change_everywhere(more_grip):
