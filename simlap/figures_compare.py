@@ -22,6 +22,7 @@ SPEEDS = 60  # points along each limit
 def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
     """Draw the change of the limit [s] per corner phase with its 90 % interval; return the markers."""
     markers = []
+    named: set[str] = set()  # phases that the legend has
     for index, corner in enumerate(comparison.corners):
         for offset, phase in zip((-0.25, 0.0, 0.25), corner.phases, strict=True):
             colour, shape = PHASE_STYLES[phase.name]
@@ -34,9 +35,10 @@ def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
                 [index + offset],
                 shape,
                 color=colour,
-                label=phase.name.replace("_", "-") if index == 0 else None,
+                label=None if phase.name in named else phase.name.replace("_", "-"),
             )
             markers.append(marker)
+            named.add(phase.name)
     ax.axvline(0.0, color="black", linewidth=0.8)
     ax.set_yticks(
         range(len(comparison.corners)), [printable(corner_label(corner.name, 24)) for corner in comparison.corners]

@@ -5,20 +5,23 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from scipy import stats
 from truth_table import Named, Standing, laps_of, truth_table
 
 from simlap.analysis import Options, judge, mean_path, prepare
 from simlap.circuits import invented_circuit
 from simlap.compare import _common_ground, _side, compare, lap_time_test, parse_note
-from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF
+from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
+from simlap.figures_compare import draw_changes
 from simlap.kept import grip_limits
 from simlap.merge import merge_tables
-from simlap.phases import map_phases
+from simlap.phases import PHASE_NAMES, map_phases
 from simlap.report.compare import comparison_to_dict, print_comparison, verdict_sentence
+from simlap.results import Interval
 from simlap.solver import limit_profile, solve_batch
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_pair, synthetic_session
 from simlap.track import grip_scale
@@ -122,6 +125,25 @@ def test_change_is_limit_change_plus_execution_change_everywhere(more_grip):
     for part in (comparison, *comparison.corners, *(phase for corner in comparison.corners for phase in corner.phases)):
         assert part.change.value == pytest.approx(part.limit_change.value + part.execution_change.value, abs=1e-9)
     assert sum(corner.change.value for corner in comparison.corners) == pytest.approx(comparison.change.value, abs=1e-9)
+
+
+@pytest.mark.parametrize("flat", [0, 3])
+def test_every_phase_drawn_is_in_the_legend_once_whichever_corner_is_flat(flat):
+    same, moved = Interval(0.0, 0.0, 0.0), Interval(-0.1, -0.2, 0.0)
+
+    def corner(index):
+        changes = (same, moved, same) if index == flat else (moved, moved, moved)
+        phases = tuple(PhaseChange(*one) for one in zip(PHASE_NAMES, (moved,) * 3, changes, (moved,) * 3, strict=True))
+        return CornerChange(f"T{index}", moved, moved, moved, phases)
+
+    ax = Figure().subplots()
+    markers = draw_changes(SimpleNamespace(corners=[corner(index) for index in range(4)]), ax)
+    assert len(markers) == 10  # twelve phases, less braking and exit of the flat corner
+    keys = {
+        text.get_text(): handle.get_marker()
+        for text, handle in zip(ax.get_legend().get_texts(), ax.get_legend().get_lines(), strict=True)
+    }
+    assert keys == {"braking": "v", "mid-corner": "o", "exit": "^"}
 
 
 def test_a_better_driver_in_the_same_car_is_not_credited_to_the_car():
