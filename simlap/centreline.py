@@ -88,10 +88,6 @@ def track_from_centre_line(
     else:
         x, y = columns.pop("x"), columns.pop("y")
     points = np.stack((x, y), axis=1)
-    if reverse:
-        points = points[::-1]
-        columns = {key: values[::-1] for key, values in columns.items()}
-        columns = {_other_side(key): -v if key == "banking_deg" else v for key, v in columns.items()}
     run = np.linalg.norm(np.diff(points, axis=0), axis=1)
     gap = float(np.linalg.norm(points[-1] - points[0]))
     if gap > OPEN_ENDS and gap > OPEN_SHARE * run.sum():
@@ -99,6 +95,8 @@ def track_from_centre_line(
             f"{source}: the last row lies {gap:.0f} m from the first, so this line is open. A circuit's last row leads "
             "back to its first."
         )
+    if reverse:
+        points, columns = _reversed(points, columns)
     try:
         line, widths = line_from_vertices(points, columns, None)
     except OptionError as error:
@@ -116,9 +114,14 @@ def track_from_centre_line(
     )
 
 
-def _other_side(key: str) -> str:
+def _reversed(points: np.ndarray, columns: dict[str, np.ndarray]) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """The closed line driven the other way from the same first row: left and right change places."""
+    back = np.roll(np.arange(len(points))[::-1], 1)
     sides = {"width_left_m": "width_right_m", "width_right_m": "width_left_m"}
-    return sides.get(key, key)
+    columns = {sides.get(key, key): values[back] for key, values in columns.items()}
+    if "banking_deg" in columns:
+        columns["banking_deg"] = -columns["banking_deg"]
+    return points[back], columns
 
 
 def _plain(header: str) -> str:

@@ -70,6 +70,27 @@ def test_reversed_line_has_its_corners_mirrored_and_its_widths_swapped(tmp_path,
     np.testing.assert_allclose(track.line.bank, -math.radians(2.0))
 
 
+@pytest.mark.parametrize("repeated", [False, True], ids=["once", "first point repeated"])
+def test_a_reversed_line_starts_at_its_first_row_with_what_stands_there(tmp_path, repeated):
+    # A circle of 628 m driven clockwise: widths and banking rise with the row, by 0.01 m and 0.01 degrees each.
+    row = np.append(np.arange(314), 0) if repeated else np.arange(314)
+    angle = 2.0 * np.pi * row / 314
+    x, y = 100.0 * np.cos(angle), 100.0 * np.sin(angle)
+    columns = (x, y, 4.0 + 0.01 * row, 6.0 + 0.01 * row, 0.01 * row)
+    path = csv_of(tmp_path / "c.csv", "x_m,y_m,w_tr_right_m,w_tr_left_m,banking_deg", columns)
+    track = track_from_centre_line(path, reverse=True)
+    line = track.line
+    assert (line.x[0], line.y[0]) == pytest.approx((100.0, 0.0), abs=1e-6)
+    assert np.median(line.kappa) == pytest.approx(-1.0 / 100.0, rel=1e-3)
+    assert (track.width_right[0], track.width_left[0], line.bank[0]) == pytest.approx((6.0, 4.0, 0.0), abs=1e-6)
+    # 157 steps of 2 m on, half-way round, row 157 stands
+    half = int(np.argmin(np.hypot(line.x + 100.0, line.y)))
+    found = (track.width_right[half], track.width_left[half], math.degrees(line.bank[half]))
+    assert found == pytest.approx((7.57, 5.57, -1.57), abs=0.01)
+    (x1, y1), (x2, y2) = track.start_line
+    assert (0.5 * (x1 + x2), 0.5 * (y1 + y2)) == pytest.approx((100.0, 0.0), abs=1e-6)
+
+
 def test_a_closed_line_may_repeat_its_first_point(tmp_path, club):
     line = club.line
     once = track_from_centre_line(csv_of(tmp_path / "a.csv", "x_m,y_m", (line.x, line.y)))
