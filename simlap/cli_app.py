@@ -27,6 +27,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    folder_name,
     load_session,
     load_track,
     say,
@@ -82,7 +83,8 @@ def analyse(
     seed: SeedOpt = 0,
     out: OutOpt = None,
     figures: Annotated[
-        Path | None, typer.Option("--figures", metavar="DIR", help="Write the figures as PNG, SVG and PDF.")
+        Path | None,
+        typer.Option("--figures", metavar="DIR", parser=folder_name, help="Write the figures as PNG, SVG and PDF."),
     ] = None,
     against: Annotated[
         str | None,

@@ -19,6 +19,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    folder_name,
     load_session,
     load_track,
     step,
@@ -52,7 +53,9 @@ def sweep(
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
     csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write every lap time as CSV.")] = None,
-    figures: Annotated[Path | None, typer.Option("--figures", metavar="DIR", help="Write the figures.")] = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", metavar="DIR", parser=folder_name, help="Write the figures.")
+    ] = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Say what 1 % of grip, braking, power or drag is worth on this circuit."""

@@ -20,6 +20,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    folder_name,
     load_session,
     load_track,
     step,
@@ -88,7 +89,9 @@ def target(
     quantile: QuantileOpt = None,
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
-    figures: Annotated[Path | None, typer.Option("--figures", metavar="DIR", help="Write the ladder's figure.")] = None,
+    figures: Annotated[
+        Path | None, typer.Option("--figures", metavar="DIR", parser=folder_name, help="Write the ladder's figure.")
+    ] = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Say which lap time is realistic next time, and what must change for it."""

@@ -165,6 +165,9 @@ SLIPS = [
     (("x.csv", "--seed", "x"), "analyse", "Invalid value for '--seed'"),
     ((), "frob", "No such command 'frob'. 'simlap --help' lists what can be given."),
     (("x.csv", "--out", " "), "analyse", "Invalid value for '--out': is empty; name a folder"),
+    (("x.csv", "--figures", ""), "analyse", "Invalid value for '--figures': is empty; name a folder"),
+    (("x.csv", "--figures", ""), "sweep", "Invalid value for '--figures': is empty; name a folder"),
+    (("x.csv", "--figures", ""), "target", "Invalid value for '--figures': is empty; name a folder"),
     (("--centre-line", "x.csv"), "track build", "Missing option '--out'. 'simlap track build --help' lists"),
 ]
 
