@@ -103,7 +103,7 @@ def analyse(
     other = None
     if against is not None and not (against in ("best", "typical") or against.isdecimal()):
         other = Path(against)
-        if not other.exists():
+        if not against.strip() or not other.exists() or other.is_dir():
             raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
     check_places([*sessions, track, other], folders={out: REPORT_FILES, figures: ()})
     circuit = load_track(track)
