@@ -1,5 +1,6 @@
 """The command `cues`: notes and chapters for the driver's video."""
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -60,6 +61,9 @@ def cues(
             "cues: say where the video starts, either by --video-start SECONDS (clock of the log at the first frame) "
             "or by --crossing-video-time SECONDS with --crossing-lap N."
         )
+    for option, seconds in (("--video-start", video_start), ("--crossing-video-time", crossing_video_time)):
+        if seconds is not None and not math.isfinite(seconds):
+            raise OptionError(f"{option} {seconds:g}: write a number of seconds.")
     from simlap.analysis import analyse
     from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
