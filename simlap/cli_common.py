@@ -54,6 +54,14 @@ QuantileOpt = Annotated[
 DrawsOpt = Annotated[
     int | None, typer.Option("--draws", help="Resamplings of laps for the intervals.", show_default=str(DEFAULT_DRAWS))
 ]
+ThresholdsOpt = Annotated[
+    Path | None,
+    typer.Option(
+        "--thresholds",
+        metavar="FILE.toml",
+        help="Thresholds of the findings that differ from ours; 'simlap thresholds' lists them.",
+    ),
+]
 SeedOpt = Annotated[int, typer.Option("--seed", help="Seed of the resampling.")]
 OutOpt = Annotated[
     Path | None, typer.Option("--out", metavar="DIR", parser=folder_name, help="Folder for the files written.")

@@ -1,6 +1,7 @@
 """The command `cues`: notes and chapters for the driver's video."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -8,11 +9,14 @@ import typer
 
 from simlap.cli_common import (
     ColumnOpt,
+    DrawsOpt,
     DropOpt,
     LapsOpt,
+    QuantileOpt,
     SeedOpt,
     SessionsArg,
     StartLineOpt,
+    ThresholdsOpt,
     TrackOpt,
     build_options,
     load_session,
@@ -52,7 +56,10 @@ def cues(
     laps: LapsOpt = None,
     drop: DropOpt = None,
     column: ColumnOpt = None,
+    quantile: QuantileOpt = None,
+    draws: DrawsOpt = None,
     seed: SeedOpt = 0,
+    thresholds: ThresholdsOpt = None,
 ) -> None:
     """Write the findings of a lap as WebVTT notes over the driver's video, and chapters per lap and corner."""
     crossing = (crossing_video_time, crossing_lap)
@@ -64,17 +71,22 @@ def cues(
     for option, seconds in (("--video-start", video_start), ("--crossing-video-time", crossing_video_time)):
         if seconds is not None and not math.isfinite(seconds):
             raise OptionError(f"{option} {seconds:g}: write a number of seconds.")
+    from simlap.advice import advise
     from simlap.analysis import analyse
     from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
+    from simlap.thresholds import read_thresholds
 
-    options = build_options(start=start_line, laps=laps, drop=drop, seed=seed)
+    limits = None if thresholds is None else read_thresholds(thresholds)
+    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     target = chapters if chapters is not None else out.with_name(f"{out.stem}.chapters.vtt")
-    check_places([*sessions, track], files={"--out": out, "--chapters": target})
+    check_places([*sessions, track, thresholds], files={"--out": out, "--chapters": target})
     circuit = load_track(track)
     session = load_session(sessions, column)
     with step("analysing"):
         result = analyse(session, circuit, options)
+        if limits is not None:
+            result = replace(result, advice=advise(result, limits))
     if video_start is not None:
         sync = Sync(video_start)
     elif crossing_lap is not None and crossing_video_time is not None:

@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -17,6 +16,7 @@ from simlap.cli_common import (
     SeedOpt,
     SessionsArg,
     StartLineOpt,
+    ThresholdsOpt,
     TrackOpt,
     build_options,
     emit,
@@ -27,7 +27,7 @@ from simlap.cli_common import (
 
 
 def thresholds(as_json: JsonOpt = False) -> None:
-    """List the thresholds of the findings, as a file that --thresholds of 'notes' takes."""
+    """List the thresholds of the findings, as a file that --thresholds of 'notes' and 'cues' takes."""
     from simlap.thresholds import TABLE
 
     if as_json:
@@ -52,14 +52,7 @@ def notes(
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
     everything: Annotated[bool, typer.Option("--all", help="Add every finding behind the priorities.")] = False,
-    thresholds: Annotated[
-        Path | None,
-        typer.Option(
-            "--thresholds",
-            metavar="FILE.toml",
-            help="Thresholds of the findings that differ from ours; 'simlap thresholds' lists them.",
-        ),
-    ] = None,
+    thresholds: ThresholdsOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
     """Print at most three things to do in the next outing and one to keep."""

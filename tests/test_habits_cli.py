@@ -6,13 +6,14 @@ import subprocess
 import sys
 
 import pytest
+import webvtt
 
 from simlap.demo import csv_text, demo_session
 
 
-def run(*arguments):
+def run(*arguments, command="notes"):
     """The command in a process of its own, as a shell would run it."""
-    command = [sys.executable, "-m", "simlap.cli", "notes", *map(str, arguments)]
+    command = [sys.executable, "-m", "simlap.cli", command, *map(str, arguments)]
     return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", timeout=300)
 
 
@@ -61,3 +62,18 @@ def test_notes_as_json_and_as_text_hold_the_same_advice(log, tmp_path):
     assert "Before you act on it:" in text.stdout
     assert flowing.count("Closed courses only") + flowing.count("closed courses only") == 1
     assert "Findings (" not in flowing
+
+
+def test_notes_over_the_video_are_the_findings_of_the_notes_with_the_same_options(log, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text("late_throttle_s = 9.0\n", encoding="utf-8")
+    options = (log, "--draws", "20", "--quantile", "0.95", "--thresholds", mine)
+    found = json.loads(run(*options, "--json", "--all").stdout)["findings"]
+    lap = max(number for finding in found for number in finding["laps"] if finding["kind"] != "held up")
+    vtt = tmp_path / "notes.vtt"
+    done = run(*options, "--lap", lap, "--video-start", "0", "--out", vtt, command="cues")
+    assert done.returncode == 0, done.stderr
+    # a finding is a line, or counted in the "(+2 more)" that ends the notes of a moment; the first cue is the caution
+    texts = [cue.text for cue in webvtt.read(str(vtt))][1:]
+    more = sum(int(number) for text in texts for number in re.findall(r"\(\+(\d+) more\)$", text))
+    assert sum(len(text.splitlines()) for text in texts) + more == sum(one["laps"].count(lap) for one in found)
