@@ -168,6 +168,8 @@ def _from_session(
 
     options = build_options(start=start_line, laps=laps, drop=drop)
     session = load_session(sessions, column)
+    if place is not None and session.has("latitude") and session.has("longitude"):
+        raise OptionError(f"{session.source} has positions of its own. Leave --origin out.")
     with step("drawing the circuit"):
         motion = motion_of(session)
         line = None if options.start_line is None else StartLine.from_geodetic(*options.start_line, motion.origin)
@@ -175,8 +177,6 @@ def _from_session(
         track, notes = build_from_laps(motion, lapset)
     for note in notes:
         say(note)
-    if track.origin is not None and place is not None:
-        raise OptionError(f"{session.source} has positions of its own. Leave --origin out.")
     return replace(track, name=name or Path(sessions[0]).stem, origin=track.origin or place)
 
 

@@ -61,6 +61,15 @@ def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
         assert a.apex_m == pytest.approx(b.apex_m, abs=4.0)
 
 
+def test_a_place_for_a_log_that_has_its_own_is_refused_before_the_circuit_is_drawn(tmp_path):
+    log = logged_laps(tmp_path / "laps.csv", invented_circuit("club"), laps=1, rate=2.0)
+    words = ["build", str(log), "--origin", "47,8", "--out", str(tmp_path / "t.geojson")]
+    done = CliRunner().invoke(track_app, words)
+    assert isinstance(done.exception, OptionError)
+    assert "laps.csv has positions of its own. Leave --origin out." in str(done.exception)
+    assert "drawing" not in done.output
+
+
 def test_centre_line_in_metres_needs_and_gets_its_place(tmp_path):
     track = invented_circuit("kart")
     path = tmp_path / "kart.csv"
