@@ -50,13 +50,15 @@ def plot_corner_losses(analysis: Analysis, ax: Axes, *, ledger: str = "caused") 
 
 
 def plot_corner(analysis: Analysis, corner: CornerResult, ax: Axes) -> list[Line2D]:
-    """Draw speed [km/h] over metres from the corner's apex: typical and limit lap; return the two lines."""
+    """Draw speed [km/h] over metres from the start of the corner's zone: typical and limit lap; return both lines."""
     lap = traces(analysis)
     length = float(analysis.line.length)
     start, stop = corner.phases[0].start_m, corner.phases[-1].stop_m
-    inside = (lap.station - start) % length <= (stop - start) % length
-    order = np.argsort((lap.station[inside] - start) % length)
-    metres = (lap.station[inside][order] - start) % length
+    span = (stop - start) % length or length  # the zone of an only corner is the whole lap
+    ahead = (lap.station - start) % length
+    inside = ahead <= span
+    order = np.argsort(ahead[inside])
+    metres = ahead[inside][order]
     lines = [
         ax.plot(metres, v[inside][order] * MS_TO_KMH, color=colour, linestyle=LINE_DASHES[dash], label=label)[0]
         for v, colour, dash, label in (

@@ -1,6 +1,7 @@
 """What the figures draw, against the hand-made analysis; files of all formats."""
 
 import warnings
+from dataclasses import replace
 
 import matplotlib
 import numpy as np
@@ -113,6 +114,16 @@ def test_corner_figure_starts_at_its_zone_and_ends_300_m_on(case, ax):
     slow = typical.get_ydata() < 100.0
     assert x[slow].min() == pytest.approx(160.0)
     assert limit.get_ydata() == pytest.approx(np.full(x.size, 108.0))
+
+
+def test_the_zone_of_an_only_corner_is_drawn_over_the_whole_lap(case, ax):
+    braking, middle, leaving = case.corners[0].phases
+    only = replace(case.corners[0], phases=(braking, middle, replace(leaving, stop_m=braking.start_m)))
+    typical, _ = plot_corner(case, only, ax)
+    x = typical.get_xdata()
+    assert x == pytest.approx(np.arange(N) * LENGTH / N)
+    slow = np.count_nonzero(typical.get_ydata() < 100.0) * LENGTH / N
+    assert slow == pytest.approx(300.0)  # 140 + 100 + 60 m of the lap, see report_case.py
 
 
 def test_gg_figure_shows_left_turns_on_the_left(case, ax):
