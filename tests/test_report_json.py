@@ -5,15 +5,17 @@ import io
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from report_case import FAST, HALF, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, circle_case
 
-from simlap.against import Against
+from simlap.against import Against, against_lap
 from simlap.motion_types import CHANNEL_OUT
 from simlap.report.cautions import BEATEN_S, cautions
 from simlap.report.json import SCHEMA_TEXT, analysis_to_dict, analysis_to_json, plain
+from simlap.report.lists import laps_to_dict
 from simlap.report.losses_csv import cell, losses_csv
 from simlap.report.outputs import write_outputs
 from simlap.report.page import render_page
@@ -111,11 +113,45 @@ def test_keys_of_issue_2_6_and_7_are_there(data):
     assert set(data["target"]["next_step_s"]) == {"value", "low", "high", "chance"}
 
 
-def test_schema_text_names_every_key_at_the_top_and_of_corners_and_phases(data):
-    words = set(re.findall(r"[a-z0-9_]+", SCHEMA_TEXT))
-    corner = data["corners"][0]
-    named = {*data, *data["laps"][0], *corner, *corner["phases"]["exit"], *corner["findings"][0], *data["quality"]}
-    assert named <= words
+FREE = {"evidence", "tested_kmh"}  # their keys are named by findings and limits
+
+
+def keys_of(value):
+    """Every key below `value`, but for those of `FREE`."""
+    if isinstance(value, list):
+        return {key for one in value for key in keys_of(one)}
+    if not isinstance(value, dict):
+        return set()
+    return set(value) | {key for name, one in value.items() if name not in FREE for key in keys_of(one)}
+
+
+def test_schema_text_names_every_key_of_an_analysis_where_it_stands(club):
+    whole = analysis_to_dict(club.analysis, against_lap(club.analysis, "best"))
+    assert whole["target"]["corners"]
+    assert any(corner["findings"] for corner in whole["corners"])
+    head, *parts = re.split(r"^(?=\w)", SCHEMA_TEXT.split("\n\n", 1)[1], flags=re.MULTILINE)
+    assert head == ""
+    said = {part.split()[0].removesuffix("[]"): set(re.findall(r"[a-z0-9_]+", part)) for part in parts}
+    said["best_lap_s"].remove("best_lap")
+    said["best_lap"] = set()
+    assert set(said) == set(whole)
+    phases = keys_of(whole["corners"][0]["phases"])
+    assert phases <= said["corners"] | {"value", "low", "high"}
+    for name, value in whole.items():
+        above = phases if name == "against" else set()  # "phases as above"
+        assert keys_of(value) <= said[name] | above | {"value", "low", "high"}, name
+
+
+def test_the_readme_holds_the_schema_text():
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    assert SCHEMA_TEXT in readme
+
+
+def test_the_readme_names_the_keys_of_the_laps(club):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    said = set(re.findall(r"\w+", readme.split("writes `simlap.laps/1`")[1].split("\n\n")[0]))
+    written = laps_to_dict(club.session, club.analysis.motion, club.analysis.lapset)
+    assert keys_of(written) - {"schema"} <= said
 
 
 def test_a_finding_stands_under_its_own_corner_only(data):

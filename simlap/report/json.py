@@ -34,11 +34,14 @@ envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_p
 best_lap_s       fastest counted lap, as driven; best_lap its number
 typical_lap_s    per phase the median of the counted laps, added up
 limit_lap_s      {value, low, high}: a bound, not a target
-target           null (cautions[] then say why), or shown_s, next_step_s {value, low, high, chance}, limit_s,
+target           null (cautions[] then say why), or outing (how many ahead), shown_s,
+                 next_step_s {value, low, high, chance}, limit_s, limit_with_transitions_s: the limit for a driver who
+                 changes pedals as this one does, transitions: onset_s to full braking, release_s off the brake,
+                 pickup_s to full drive, repeat_s: part of the step that the best lap has shown already,
+                 best_phases_sum_s: the best phases added up, which is no lap, best_phases_gap_s: shown_s less that,
+                 no_step: "" (`target --json` gives the reason here, with next_step_s null),
                  corners[]: name, phases, build_up, worth_s (on top of those before it), and {now, next} or null of
-                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit),
-                 repeat_s: part of the step that the best lap has shown already,
-                 no_step: "" (`target --json` gives the reason here, with next_step_s null)
+                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit)
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
@@ -57,7 +60,7 @@ beaten_s         most by which the typical lap beats the limit over one phase; a
 line_s[]         lap, line_s: time lost (+) or won (-) by that lap's line against the mean line
 quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_speed_ms, repaired_percent,
                  bandwidth_hz, speed_source, position_drifts
-options          the options of the run
+options          of the run: start_line, laps, drop, spacing (of the stations, in metres), quantile, draws, seed, corner_grip
 cautions[]       key, text
 notes[]          repairs and decisions of the reader, the motion, the laps and the fit, in plain words
 against          only with --against: subject, reference, subject_s, reference_s, unexplained_s, corners[]: name,
