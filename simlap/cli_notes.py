@@ -25,13 +25,16 @@ from simlap.cli_common import (
     step,
 )
 
+THRESHOLDS_SCHEMA = "simlap.thresholds/1"
+
 
 def thresholds(as_json: JsonOpt = False) -> None:
     """List the thresholds of the findings, as a file that --thresholds of 'notes' and 'cues' takes."""
     from simlap.thresholds import TABLE
 
     if as_json:
-        emit(json.dumps({name: asdict(entry) for name, entry in TABLE.items()}, ensure_ascii=False, indent=1))
+        listed = {name: asdict(entry) for name, entry in TABLE.items()}
+        emit(json.dumps({"schema": THRESHOLDS_SCHEMA, "thresholds": listed}, ensure_ascii=False, indent=1))
         return
     lines = ["# Keep the lines that you change, and give the file to: simlap notes SESSION --thresholds FILE.toml"]
     for name, entry in TABLE.items():

@@ -28,6 +28,8 @@ from simlap.report.plain import clean, shortened
 if TYPE_CHECKING:
     from simlap.track import Track
 
+SCHEMA = "simlap.track/1"
+
 track_app = typer.Typer(help="Make and look at track files (GeoJSON).", no_args_is_help=True)
 
 
@@ -125,6 +127,7 @@ def invent(
 def track_to_dict(track: "Track") -> dict[str, Any]:
     """What `track show --json` prints; keys end in their unit."""
     return {
+        "schema": SCHEMA,
         "name": track.name,
         "length_m": round(track.length, 2),
         "elevation_m": {"low": round(float(track.line.z.min()), 2), "high": round(float(track.line.z.max()), 2)}

@@ -103,6 +103,9 @@ def test_laps_and_channels_are_listed(log):
     laps = json.loads(run("laps", log, "--track", log.parent / "club.geojson", "--json").stdout)
     assert [lap["number"] for lap in laps["laps"] if lap["counted"]] == list(range(1, 9))
     assert all(lap["reason"] for lap in laps["laps"] if not lap["counted"])
+    columns = json.loads(run("channels", log, "--json").stdout)
+    assert columns["schema"] == "simlap.channels/1"
+    assert "throttle" in [column["channel"] for column in columns["columns"]]
     table = run("channels", log).stdout
     for word in ("speed_kmh", "a_lat", "throttle", "km/h"):
         assert word in table
@@ -241,7 +244,10 @@ def test_the_thresholds_are_listed_as_a_file_that_can_be_read_back(tmp_path):
     path.write_text(listed.stdout.replace("coast_s = 0.5", "coast_s = 0.7"), encoding="utf-8")
     assert dict(read_thresholds(path).values) == {**default_thresholds().values, "coast_s": 0.7}
     data = json.loads(run("thresholds", "--json").stdout)
-    assert {name: entry["value"] for name, entry in data.items()} == {name: e.value for name, e in TABLE.items()}
+    assert data["schema"] == "simlap.thresholds/1"
+    assert {name: entry["value"] for name, entry in data["thresholds"].items()} == {
+        name: e.value for name, e in TABLE.items()
+    }
 
 
 @pytest.mark.parametrize("arguments", [(), ("track",)])
@@ -312,3 +318,16 @@ def test_the_readme_names_the_commands_that_print_no_json():
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
     (said,) = re.findall(r"or JSON with `--json`, but for (.*?):", readme)
     assert set(re.findall(r"`(.*?)`", said)) == without_json(get_command(app))
+
+
+def test_the_readme_names_the_schema_of_every_json():
+    # all that the package writes carries its schema; `simlap.envelope/1` is the file that `envelope --out` leaves
+    root = Path(__file__).parent.parent
+    written = {
+        name
+        for path in (root / "simlap").rglob("*.py")
+        for name in re.findall(r'"(simlap\.\w+/\d+)"', path.read_text(encoding="utf-8"))
+    }
+    assert len(written) >= 10
+    readme = (root / "README.md").read_text(encoding="utf-8")
+    assert {name for name in written if name not in readme} == {"simlap.envelope/1"}

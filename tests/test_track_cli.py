@@ -108,6 +108,7 @@ def test_show_lists_the_corners_with_radius_and_turn(tmp_path):
     assert float(row[5]) == pytest.approx(20.0, abs=0.2)
     assert float(row[6]) == pytest.approx(150.0, abs=0.5)
     data = json.loads(run("show", tmp_path / "club.geojson", "--json").output)
+    assert data["schema"] == "simlap.track/1"
     assert data["corners"][0]["radius_m"] == pytest.approx(42.0, abs=0.3)
     assert data["corners"][0]["turn_deg"] == pytest.approx(95.0, abs=0.5)
     assert data["length_m"] == pytest.approx(invented_circuit("club").length, abs=0.01)

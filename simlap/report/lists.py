@@ -13,6 +13,7 @@ from simlap.report.terminal import console
 from simlap.session import Session
 
 LAPS_SCHEMA = "simlap.laps/1"
+CHANNELS_SCHEMA = "simlap.channels/1"
 
 
 def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, Any]:
@@ -62,6 +63,7 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
 def channels_to_dict(session: Session) -> dict[str, Any]:
     """Columns as plain data for JSON."""
     return {
+        "schema": CHANNELS_SCHEMA,
         "source": session.source,
         "columns": [
             {"column": column.name, "channel": column.channel, "unit": column.unit, "note": column.note}
