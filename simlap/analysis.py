@@ -274,7 +274,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         notes=(
             *prepared.session.notes,
             *prepared.motion.notes,
-            *(() if prepared.lapset is None else prepared.lapset.notes),
+            *prepared.lapset.notes,
             *grade_notes(track, line),
             *fit.notes,
         ),

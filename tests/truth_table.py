@@ -8,6 +8,7 @@ import numpy as np
 from scipy.signal import butter, filtfilt
 
 from simlap.analysis import Options, Prepared, judge, mean_path
+from simlap.laps import LapSet
 from simlap.laptable import LapTable
 
 RATE = 50.0  # [Hz] of the motion
@@ -86,7 +87,7 @@ def analysis_of(table, track, line, options=None):
     """The analysis of a table, as if a session of good quality stood behind it."""
     good = SimpleNamespace(verdict="good")
     motion = SimpleNamespace(notes=(), channels_out=(), bandwidth_hz=BANDWIDTH, closes=True, quality=good)
-    prepared = Prepared(Named(), motion, None, track, table, mean_path(table, line))
+    prepared = Prepared(Named(), motion, LapSet((), None, "track file"), track, table, mean_path(table, line))
     return judge(prepared, options or Options())
 
 

@@ -217,11 +217,10 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     counted = int(np.asarray(laps.table.counted, dtype=bool).sum())
     if counted < FEW_LAPS:
         raised.append(_few_laps(counted, "Only"))
-    if laps.lapset is not None:
-        raised += [Caution("lap numbers", note) for note in laps.lapset.notes]
-    if laps.lapset is not None and laps.lapset.no_track:
+    raised += [Caution("lap numbers", note) for note in laps.lapset.notes]
+    if laps.lapset.no_track:
         raised.append(Caution("track left out", laps.lapset.no_track))
-    elif laps.lapset is not None and laps.lapset.found_by == "path alone":
+    elif laps.lapset.found_by == "path alone":
         raised.append(
             Caution(
                 "numbering",

@@ -84,8 +84,6 @@ def caution_parts(analysis: Analysis) -> list[RenderableType]:
 
 def aside_lines(analysis: Analysis) -> list[str]:
     """Flying laps that were set aside, and why."""
-    if analysis.lapset is None:
-        return []
     aside = [lap for lap in analysis.lapset.laps if lap.flying and not lap.counted]
     return [f"lap {lap.number} set aside: {clean(lap.reason)}" for lap in aside] + [""] * bool(aside)
 
