@@ -80,7 +80,7 @@ def read_banking(
     t = np.concatenate(([0.0], np.cumsum(weight)))
     lat, lon = np.median(a_lat, axis=0), np.median(a_lon, axis=0)
     yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
-    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon, np.gradient(yaw, t[:-1])])
+    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon, _rate(yaw, weight)])
     felt = np.median(across, axis=0)
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
@@ -122,6 +122,12 @@ def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
         return None
     believed = GRADE_EXPECTED**2 / (GRADE_EXPECTED**2 + error**2)
     return np.asarray(believed * np.arcsin(np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)))
+
+
+def _rate(values: np.ndarray, duration: np.ndarray) -> np.ndarray:
+    """Change per second of `values` (n,) on a closed lap; `duration` (n,) s to the next station."""
+    t = np.cumsum(np.concatenate(([0.0], duration[-1:], duration)))  # the last station again before, the first behind
+    return np.asarray(np.gradient(np.concatenate((values[-1:], values, values[:1])), t)[1:-1])
 
 
 def _robust_fit(features: np.ndarray, felt: np.ndarray, weight: np.ndarray) -> np.ndarray:

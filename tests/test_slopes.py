@@ -69,6 +69,14 @@ def test_at_the_neutral_speed_the_reading_is_the_banking():
     assert in_corners(read_banking(across, a_lat, *others).bank)[3] == pytest.approx(8.0, abs=0.3)
 
 
+def test_moving_the_start_line_moves_the_banking_with_it():
+    readings = lap_of(banked(*TILTED))
+    here = read_banking(*readings)
+    for stations in (1, 250, 320):  # behind the start of a corner, on a straight, at a corner's start
+        moved = read_banking(*(np.roll(values, -stations, axis=1) for values in readings))
+        assert moved.bank == pytest.approx(np.roll(here.bank, -stations), abs=1e-9)  # stations lie on the even grid
+
+
 def test_banked_corners_stand_out_of_bias_roll_and_a_turned_mount():
     found = read_banking(*lap_of(banked(*TILTED)))
     # noise leaves 0.07 degrees, and the two corners banked by 3 degrees lean a little on each of the four sensor terms
