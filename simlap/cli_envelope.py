@@ -23,6 +23,7 @@ from simlap.cli_common import (
     step,
 )
 from simlap.cli_places import check_places
+from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
     from simlap.envelope_fit import EnvelopeFit
@@ -32,8 +33,6 @@ SCHEMA = "simlap.envelope_report/1"
 # Limits are printed at so many speeds from the slowest to the fastest of the laps, rounded to this.
 SPEEDS, ROUND_KMH = 5, 10.0
 SHOWN = ("lateral left", "lateral right", "braking", "engine", "traction")
-# Ends of the interval printed.
-INTERVAL = (0.05, 0.95)
 
 
 def envelope(
@@ -107,21 +106,12 @@ def limits_at(fit: "EnvelopeFit", speeds: Any) -> dict[str, dict[str, list[float
     """Value, low and high [m/s²] of each limit at `speeds` [m/s]."""
     import numpy as np
 
-    from simlap.envelope import Envelope
+    from simlap.limits import NAMES, limits_with_interval
 
-    v = np.asarray(speeds, dtype=float)
-
-    def each(e: Envelope) -> np.ndarray:
-        return np.array(
-            [e.lateral_limit(v, 1), e.lateral_limit(v, -1), e.braking_limit(v), e.engine_limit(v), e.traction_limit(v)]
-        )
-
-    value = each(fit.envelope)
-    drawn = np.array([each(Envelope.unpack(packed)) for packed in fit.draws]) if len(fit.draws) else value[None]
-    low, high = np.quantile(drawn, INTERVAL, axis=0)
+    value, low, high = limits_with_interval(fit.envelope, fit.draws, np.asarray(speeds, dtype=float))
+    rows = {name: NAMES.index(name) for name in SHOWN}
     return {
-        name: {"value": value[i].tolist(), "low": low[i].tolist(), "high": high[i].tolist()}
-        for i, name in enumerate(SHOWN)
+        name: {"value": value[i].tolist(), "low": low[i].tolist(), "high": high[i].tolist()} for name, i in rows.items()
     }
 
 
@@ -129,15 +119,15 @@ def report_dict(fit: "EnvelopeFit", grips: "tuple[CornerGrip, ...]", table: Any)
     """Everything that the command prints, as plain numbers; keys end in their unit."""
     import numpy as np
 
-    kmh = np.asarray(table.v)[np.asarray(table.counted, dtype=bool)] * 3.6
+    kmh = np.asarray(table.v)[np.asarray(table.counted, dtype=bool)] * MS_TO_KMH
     grid = np.unique(np.round(np.linspace(kmh.min(), kmh.max(), SPEEDS) / ROUND_KMH) * ROUND_KMH)
     return {
         "schema": SCHEMA,
         "quantile": fit.quantile,
         "draws": len(fit.draws),
         "seed": fit.seed,
-        "speeds_ms": (grid / 3.6).tolist(),
-        "limits_ms2": limits_at(fit, grid / 3.6),
+        "speeds_ms": (grid / MS_TO_KMH).tolist(),
+        "limits_ms2": limits_at(fit, grid / MS_TO_KMH),
         "envelope": fit.envelope.to_dict(),
         "evidence": {name: found.to_dict() for name, found in fit.evidence.items()},
         "corners": [grip.to_dict() for grip in grips],
@@ -170,7 +160,7 @@ def print_envelope(report: dict[str, Any]) -> None:
     )
     limits.add_column("limit")
     for v in speeds:
-        limits.add_column(f"{v * 3.6:.0f} km/h", justify="right")
+        limits.add_column(f"{v * MS_TO_KMH:.0f} km/h", justify="right")
     for name, rows in _shown_limits(report["limits_ms2"]).items():
         low, high = tested.get(name.split()[0], (0.0, 0.0))
         cells = [
@@ -208,7 +198,7 @@ def print_envelope(report: dict[str, Any]) -> None:
             grip["direction"],
             f"{grip['peak_ms2'] / G:.2f}",
             f"{grip['sustained_ms2'] / G:.2f}",
-            f"{grip['speed_ms'] * 3.6:.0f}",
+            f"{grip['speed_ms'] * MS_TO_KMH:.0f}",
             f"{grip['limit_ms2'] / G:.2f}",
             f"{100 * grip['used']:.0f} %",
             f"{grip['normal']:.2f}",

@@ -10,6 +10,7 @@ from simlap.comparison import Comparison
 from simlap.envelope import Envelope
 from simlap.figures_lap import printable
 from simlap.figures_target import save_figure
+from simlap.limits import PERCENTILES
 from simlap.report.plain import corner_label
 from simlap.units import MS_TO_KMH, G
 
@@ -60,7 +61,7 @@ def draw_envelopes(comparison: Comparison, axes: Any) -> list[Any]:
     for ax, name in zip(axes, limits, strict=True):
         for side, (colour, dashes) in zip(comparison.sides, SIDE_STYLES, strict=False):
             curves = np.array([_limit(name, envelope, v) for envelope in _envelopes(side)]) / G
-            low, high = np.percentile(curves[1:], [5.0, 95.0], axis=0)
+            low, high = np.percentile(curves[1:], PERCENTILES, axis=0)
             ax.fill_between(v * MS_TO_KMH, low, high, color=colour, alpha=0.15, linewidth=0)
             (line,) = ax.plot(v * MS_TO_KMH, curves[0], dashes, color=colour, label=side.label)
             lines.append(line)

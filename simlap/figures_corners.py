@@ -7,9 +7,10 @@ from matplotlib.lines import Line2D
 
 from simlap.figures_lap import printable
 from simlap.palette import DRIVEN, LIMIT, LINE_DASHES, PHASE_COLOURS, PHASE_HATCHES, PHASE_WORDS
-from simlap.report.plain import LEDGERS, MS_TO_KMH, corner_label
+from simlap.report.plain import LEDGERS, corner_label
 from simlap.results import Analysis, CornerResult
 from simlap.traces import traces
+from simlap.units import MS_TO_KMH
 
 
 def plot_corner_losses(analysis: Analysis, ax: Axes, *, ledger: str = "caused") -> list[BarContainer]:

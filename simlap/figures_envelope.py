@@ -12,9 +12,8 @@ import numpy as np
 from simlap.envelope import Envelope
 from simlap.envelope_samples import RoadSamples
 from simlap.palette import BLACK, BLUE, ORANGE
-from simlap.units import G
+from simlap.units import MS_TO_KMH, G
 
-KMH = 3.6  # km/h per m/s
 # Points of an edge from full braking to full drive, per side.
 EDGE_POINTS = 181
 # Beyond this share of the lateral limit, the edge tells of the lateral limit more than of the other.
@@ -67,7 +66,7 @@ def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: 
             if mask.any():
                 x, y = np.where(mask, -lateral[part] / G, np.nan), np.where(mask, along[part] / G, np.nan)
                 artists += ax.plot(x, y, dashes, linewidth=1.8, label=words, color=colour)
-    ax.set_title(f"{low * KMH:.0f} to {high * KMH:.0f} km/h", fontsize=9)
+    ax.set_title(f"{low * MS_TO_KMH:.0f} to {high * MS_TO_KMH:.0f} km/h", fontsize=9)
     ax.set_xlabel("lateral [g], left turns to the left")
     ax.set_ylabel("along the road [g]")
     ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)
@@ -88,7 +87,11 @@ def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> lis
         lateral, along = edge_of(envelope, v)
         tested = all(is_tested(envelope, name, v - half, v + half) for name in ("lateral", "braking", "engine"))
         artists += ax.plot(
-            -lateral / G, along / G, np.full(lateral.size, v * KMH), "-" if tested else "--", color=shade(0.85 * share)
+            -lateral / G,
+            along / G,
+            np.full(lateral.size, v * MS_TO_KMH),
+            "-" if tested else "--",
+            color=shade(0.85 * share),
         )
     ax.set_xlabel("lateral [g]")
     ax.set_ylabel("along [g]")

@@ -5,15 +5,13 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PathCollection
 from matplotlib.lines import Line2D
 
-from simlap.envelope import Envelope
+from simlap.limits import limits_with_interval
 from simlap.palette import BLUE, GREEN, ORANGE, PURPLE, VERMILION
-from simlap.report.plain import MS_TO_KMH
 from simlap.results import Analysis
 from simlap.traces import gg_boundary, gg_samples, gg_speeds
-from simlap.units import G
+from simlap.units import MS_TO_KMH, G
 
-INTERVAL = (5.0, 95.0)  # [%] the 90 % interval of the bootstrap
-LIMITS = (  # name, colour, dashes
+LIMITS = (  # the rows of `limits_with_interval`: name, colour, dashes
     ("lateral, left", BLUE, "-"),
     ("lateral, right", PURPLE, "--"),
     ("braking", VERMILION, "-."),
@@ -45,9 +43,7 @@ def plot_gg(analysis: Analysis, ax: Axes) -> tuple[PathCollection, list[Line2D]]
 def plot_envelope(analysis: Analysis, ax: Axes) -> list[Line2D]:
     """Draw the limits [g] over speed [km/h] with their intervals; return one line a limit."""
     v = np.linspace(5.0, float(np.asarray(analysis.table.v).max()), 80)
-    value = limits(analysis.fit.envelope, v) / G
-    draws = np.array([limits(Envelope.unpack(packed), v) for packed in analysis.fit.draws]) / G
-    low, high = np.percentile(draws, INTERVAL, axis=0) if len(draws) else (value, value)
+    value, low, high = (part / G for part in limits_with_interval(analysis.fit.envelope, analysis.fit.draws, v))
     lines = []
     for row, (name, colour, dash) in enumerate(LIMITS):
         ax.fill_between(v * MS_TO_KMH, low[row], high[row], color=colour, alpha=0.2, linewidth=0)
@@ -56,16 +52,3 @@ def plot_envelope(analysis: Analysis, ax: Axes) -> list[Line2D]:
     ax.set(xlabel="speed [km/h]", ylabel="limit [g]", ylim=(0.0, None))
     ax.legend(fontsize=7, frameon=False, ncols=5, loc="lower center", bbox_to_anchor=(0.5, 1.0))
     return lines
-
-
-def limits(envelope: Envelope, v: np.ndarray) -> np.ndarray:
-    """Lateral left and right, braking, traction and engine limit at speeds `v` (n,), shape (5, n) [m/s²]."""
-    return np.array(
-        [
-            envelope.lateral_limit(v, 1),
-            envelope.lateral_limit(v, -1),
-            envelope.braking_limit(v),
-            envelope.traction_limit(v),
-            envelope.engine_limit(v),
-        ]
-    )

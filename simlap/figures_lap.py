@@ -13,9 +13,10 @@ from matplotlib.text import Text
 
 from simlap.labels import laid_down, place_labels
 from simlap.palette import BEST, BLACK, DRIVEN, LIMIT, LINE_DASHES, PHASE_COLOURS, PHASE_HATCHES
-from simlap.report.plain import MS_TO_KMH, corner_label, shortened
+from simlap.report.plain import corner_label, shortened
 from simlap.results import Analysis
 from simlap.traces import loss_scale, traces
+from simlap.units import MS_TO_KMH
 
 LABEL_LENGTH = 16  # characters of a corner's name in a figure
 MAP_POINTS = 330.0  # printer's points across the path on the map's figure

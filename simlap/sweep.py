@@ -19,6 +19,7 @@ from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.frozen import own
 from simlap.kept import grip_limits
+from simlap.limits import PERCENTILES
 from simlap.line import Line
 from simlap.solver import StationLimits, solve_batch
 from simlap.track import Corner
@@ -45,7 +46,6 @@ DRAG_FIT_FROM = 0.5  # of the highest speed with data
 MIN_DRAG = 1e-6  # [1/m]
 # What the drag gives (braking) or takes (traction) of the packed limits, lateral ones left and right first.
 DRAG_SIGN = np.array([0.0, 0.0, 0.0, 0.0, -1.0, -1.0, 1.0, 1.0])
-INTERVAL = (5.0, 95.0)  # percentiles of the interval over draws
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,7 +192,7 @@ def sweep(
     interval = None
     if draws is not None:
         slopes = np.array([_slopes(line, np.asarray(draws, dtype=float), name, drag, limits) for name in names])
-        interval = np.percentile(slopes, INTERVAL, axis=1).T
+        interval = np.percentile(slopes, PERCENTILES, axis=1).T
     return Sweep(
         parameters=names,
         factors=factor,

@@ -232,7 +232,9 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if not line.bank_stated:
         surer = "With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log,"
         if laps.table.across is not None:
-            surer = "The laps' lateral accelerations are too few or too uneven to read it; with 'banking_deg' in a track file"
+            surer = (
+                "The laps' lateral accelerations are too few or too uneven to read it; with 'banking_deg' in a track file"
+            )
         raised.append(
             Caution(
                 "banking unknown",

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from simlap.against import Against
-from simlap.envelope import Envelope
+from simlap.limits import NAMES, limits_with_interval
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import MS_TO_KMH
 from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
+from simlap.units import MS_TO_KMH, G
 
 SCHEMA = "simlap.analysis/1"
 SCHEMA_TEXT = """\
@@ -74,8 +74,6 @@ DEGREE_DIGITS = 1  # [deg]
 SHARE_DIGITS = 2  # shares and chances: 200 bootstrap draws tell steps of half a percent
 EVIDENCE_DIGITS = 3
 SPEED_STEP_KMH = 10.0  # grid of the envelope's table; its limits bend little over it
-INTERVAL = (5.0, 95.0)  # [%] percentiles of the 90 % interval
-STANDARD_GRAVITY = 9.80665  # [m/s²] CGPM 1901
 
 
 def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict[str, Any]:
@@ -150,10 +148,8 @@ def envelope_to_dict(analysis: Analysis) -> dict[str, Any]:
     fastest_kmh = float(analysis.table.v.max()) * MS_TO_KMH
     grid_kmh = SPEED_STEP_KMH * np.arange(1, int(np.ceil(fastest_kmh / SPEED_STEP_KMH)) + 1)
     v = grid_kmh / MS_TO_KMH
-    names = ("lateral_left_g", "lateral_right_g", "braking_g", "traction_g", "engine_g")
-    value = _limits_g(envelope, v)
-    draws = np.array([_limits_g(Envelope.unpack(packed), v) for packed in analysis.fit.draws])
-    low, high = np.percentile(draws, INTERVAL, axis=0) if len(draws) else (value, value)
+    names = [f"{name.replace(' ', '_')}_g" for name in NAMES]
+    value, low, high = (part / G for part in limits_with_interval(envelope, analysis.fit.draws, v))
     rows = []
     for j, speed in enumerate(grid_kmh):
         row: dict[str, Any] = {"speed_kmh": round(float(speed), SPEED_DIGITS)}
@@ -172,18 +168,6 @@ def envelope_to_dict(analysis: Analysis) -> dict[str, Any]:
             name: [round(end * MS_TO_KMH, SPEED_DIGITS) for end in span] for name, span in envelope.tested.items()
         },
     }
-
-
-def _limits_g(envelope: Envelope, v: np.ndarray) -> np.ndarray:
-    """Lateral left and right, braking, traction and engine at speeds `v` (n,), shape (5, n) [g]."""
-    limits = (
-        envelope.lateral_limit(v, 1),
-        envelope.lateral_limit(v, -1),
-        envelope.braking_limit(v),
-        envelope.traction_limit(v),
-        envelope.engine_limit(v),
-    )
-    return np.array(limits) / STANDARD_GRAVITY
 
 
 def _corner(

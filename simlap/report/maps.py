@@ -10,11 +10,11 @@ from markupsafe import Markup
 from simlap.labels import laid_down, place_labels
 from simlap.palette import CIVIDIS
 from simlap.report.charts import numbered
-from simlap.report.plain import MS_TO_KMH, clean
+from simlap.report.plain import clean
 from simlap.report.svg import element, join, path_data, tick_text, ticks
 from simlap.results import Analysis
 from simlap.traces import Traces, gg_boundary, gg_samples, gg_speeds, loss_scale
-from simlap.units import G
+from simlap.units import MS_TO_KMH, G
 
 SIZE = 560.0  # units of the longer side of the path's drawing
 MARGIN = 14.0  # around path and labels

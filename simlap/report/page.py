@@ -17,11 +17,12 @@ from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
-from simlap.report.plain import MS_TO_KMH, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
+from simlap.report.plain import clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
 from simlap.report.sentences import answer, holds_most, name, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
+from simlap.units import MS_TO_KMH
 
 PASCAL_PER_BAR = 1e5
 # A clock that starts beyond a day counts from a far moment (an epoch): its hours say nothing.

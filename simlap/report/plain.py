@@ -10,7 +10,6 @@ DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068
 REPLACEMENT = "\ufffd"
 SECONDS_PER_MINUTE = 60
 MILLI = 3  # digits of a lap time in the JSON
-MS_TO_KMH = 3.6
 LEDGERS = {
     "lost": "lost here",
     "caused": "caused here, also further on",

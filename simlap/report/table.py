@@ -11,7 +11,6 @@ from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import (
     LEDGERS,
-    MS_TO_KMH,
     clean,
     corner_label,
     counted_laps,
@@ -22,6 +21,7 @@ from simlap.report.plain import (
 )
 from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
+from simlap.units import MS_TO_KMH
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
 WIDTHS = {"rank": 2, "corner": 18, "worth": 5, "interval": 11, "speeds": 10, "mark": 8}
