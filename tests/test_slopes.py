@@ -166,7 +166,7 @@ def test_stated_banking_is_believed_and_without_the_sensor_it_stays_unknown(bank
     ready = prepare(bare)
     assert not ready.line.bank_stated
     told = {caution.key: caution.text for caution in cautions(judge(ready, Options()))}
-    assert ("too uneven to read it" in told["banking unknown"]) == (ready.table.across is not None)
+    assert ("do not tell it clearly" in told["banking unknown"]) == (ready.table.across is not None)
 
 
 def test_joined_tables_keep_what_the_sensors_read(banked_session):

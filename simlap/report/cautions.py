@@ -232,9 +232,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if not line.bank_stated:
         surer = "With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log,"
         if laps.table.across is not None:
-            surer = (
-                "The laps' lateral accelerations are too few or too uneven to read it; with 'banking_deg' in a track file"
-            )
+            surer = "The lateral accelerations do not tell it clearly; with 'banking_deg' in a track file"
         raised.append(
             Caution(
                 "banking unknown",
