@@ -25,6 +25,7 @@ PULLS = 0.2  # [m/s²]
 # Without a gear for longer than this (a stand, a roll in neutral, a gap in the channel) the car changes no gear: a slow
 # change by hand leaves neutral in less.
 NEUTRAL = 1.0  # [s]
+MOSTLY = 0.5  # share of an exit on which the channel must be known; an empty exit costs nothing
 
 
 def gear_change_cost(
@@ -37,6 +38,8 @@ def gear_change_cost(
 ) -> np.ndarray | None:
     """Mean time that the laps' changes to a higher gear cost, per phase, (p,) [s]; None where no channel tells.
 
+    A lap counts in the exits on most of which its channel is known.
+
     Parameters
     ----------
     packed : float64 array, shape (ENVELOPE_SIZE,)
@@ -46,8 +49,9 @@ def gear_change_cost(
     """
     if not {"gear", "engine_speed"} & channels.keys():
         return None
+    told = channels["gear" if "gear" in channels else "engine_speed"]
     exits = np.arange(EXIT, phases.count, PHASES)
-    cost = np.zeros(phases.count)
+    cost, known = np.zeros((2, phases.count))
     for row, lap in enumerate(laps):
         at = _up_shifts(lap, {name: values[row] for name, values in channels.items()})
         healed = _carried_over(lap, at)
@@ -57,8 +61,11 @@ def gear_change_cost(
             here = phases.stretches[phase]
             pull[1 + k, here] = healed[here]
         time = np.asarray(solve_batch(line, packed[None, :], replace(everything, own_drive=pull)).lap_time)
-        cost[exits] += np.maximum(time[0] - time[1:], 0.0) / len(laps)
-    return cost
+        finite = [np.isfinite(told[row, phases.stretches[phase]]) for phase in exits]
+        holds = np.array([there.sum() > MOSTLY * there.size for there in finite])
+        cost[exits] += np.where(holds, np.maximum(time[0] - time[1:], 0.0), 0.0)
+        known[exits] += holds
+    return cost / np.maximum(known, 1.0)
 
 
 def _up_shifts(lap: Driven, channels: Mapping[str, np.ndarray]) -> np.ndarray:

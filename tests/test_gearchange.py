@@ -77,6 +77,18 @@ def test_a_change_through_neutral_costs_what_it_costs_without(between):
     assert cost_with(analysis, through) == pytest.approx(cost_with(analysis, gear), rel=0.02)  # a station to or fro
 
 
+def test_laps_on_which_the_gear_is_not_known_do_not_make_changes_cheaper():
+    # By definition a mean over the laps that tell; with one of them silent, over the others.
+    _, analysis = outing("club", 0.25)
+    gear = np.array(analysis.table.channels["gear"])[np.asarray(analysis.table.counted, dtype=bool)]
+    alone = [
+        cost_with(analysis, np.where(np.arange(len(gear))[:, None] == row, gear, np.nan)) for row in range(len(gear))
+    ]
+    assert cost_with(analysis, gear) == pytest.approx(np.mean(alone), abs=1e-9)
+    silent = np.where(np.arange(len(gear))[:, None] == 0, np.nan, gear)
+    assert cost_with(analysis, silent) == pytest.approx(np.mean(alone[1:]), abs=1e-9)
+
+
 def test_a_stand_in_neutral_is_no_change_of_gear():
     line = Line.from_curvature(kappa=np.full(500, 2.0 * np.pi / 1000.0), ds=2.0)
     dt = np.full(500, 2.0 / 30.0)
