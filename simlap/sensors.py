@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.drawnfixes import drawn_corners
 from simlap.geodesy import Origin, origin_of, to_plane
 from simlap.session import Session
 from simlap.splines import lowpass
@@ -69,6 +70,7 @@ class Fixes:
     dropped: int  #: fixes thrown away
     notes: tuple[str, ...]
     row_t: np.ndarray  #: (n,) times of the rows that hold them [s]
+    drawn: bool = False  #: the log holds straight lines between them: what lies there says nothing
 
 
 def has_positions(session: Session) -> bool:
@@ -130,8 +132,14 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
     if dropped:
         notes.append(f"{dropped} position fixes jump by more than a car can drive; left out.")
     t, x, y = t[keep], x[keep], y[keep]
+    corners = drawn_corners(t, x, y)
+    if corners is not None:
+        t, x, y = t[corners], x[corners], y[corners]
+        notes.append(
+            f"The log draws straight lines between {median_rate(t):.1f} fixes a second; only the fixes are used."
+        )
     even = _even_clock(t, session.t)
-    return Fixes(even, x, y, origin, median_rate(even), dropped, tuple(notes), t)
+    return Fixes(even, x, y, origin, median_rate(even), dropped, tuple(notes), t, corners is not None)
 
 
 def _even_clock(t: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -244,7 +252,8 @@ def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observat
         Channel name.
     fixes : Fixes, optional
         Of the session. A channel that changes at their rows only is sampled with them, at their times: equal values
-        in a row are then measurements, not repeats.
+        in a row are then measurements, not repeats. Where lines were drawn between the fixes, it is sampled with them,
+        too.
     """
     value = session.channel(name)
     rows = np.flatnonzero(np.isfinite(value))
@@ -254,7 +263,7 @@ def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observat
     changed = _changes(value)
     if fixes is not None and 1 < fixes.t.size < 0.9 * t.size:
         on_clock = np.isin(t, fixes.row_t)
-        if on_clock[changed].mean() > 0.9:
+        if fixes.drawn or on_clock[changed].mean() > 0.9:
             t, value = fixes.t[np.searchsorted(fixes.row_t, t[on_clock])], value[on_clock]
             changed = np.ones(t.size, dtype=bool)
     runs = np.diff(np.flatnonzero(changed))
