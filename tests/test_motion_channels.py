@@ -421,7 +421,7 @@ def test_a_log_without_repairs_is_not_rated_down_for_them(spread):
 
 @pytest.mark.parametrize(("rate", "verdict"), [(1.0, "usable"), (5.0, "good")])
 def test_a_fix_a_second_is_usable_however_good_the_accelerometers_are(rate, verdict):
-    # Corners lie between such fixes; what the accelerometers tell of them alone has no check. Common practice, no source.
+    # Corners lie between such fixes: what accelerometers alone tell of them has no check. Common practice, no source.
     fixes = SimpleNamespace(t=np.arange(100.0), rate=rate, dropped=0)
     fused = SimpleNamespace(outliers=0, rms={"position": 0.5})
     found = _quality(fixes, fused, 0.1, np.ones(100, dtype=bool), "speed", 0.2, 2.0, {"a_lon": None}, 40.0)
