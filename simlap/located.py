@@ -13,7 +13,7 @@ from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
-from simlap.receiver import agreeing
+from simlap.receiver import agreeing, scale_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
@@ -63,6 +63,16 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         )
     receiver, inertial, speed_source = _channels(session, fixes, notes)
     receiver = agreeing(fixes, receiver, notes)
+    if "speed" in receiver and "wheel_speed" not in inertial:
+        times = scale_against(fixes, receiver["speed"])
+        if times != 1.0:
+            del receiver["speed"]
+            inertial["wheel_speed"] = observe(session, "wheel_speed" if session.has("wheel_speed") else "speed")
+            speed_source = "path and wheel_speed"
+            notes.append(
+                f"The logged speed reads {times:.3f} times that of the positions: taken for a speed of the wheels, its "
+                "scale and slip taken out."
+            )
     if speed_source == "speed" and "speed" not in receiver:
         speed_source = "path"
     told = fix_noise(fixes.t, fixes.x, fixes.y)
