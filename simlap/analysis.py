@@ -23,7 +23,7 @@ from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
-from simlap.slopes import read_banking, read_grade
+from simlap.slopes import Banking, read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
 from simlap.target import target_of
@@ -163,15 +163,23 @@ def mean_path(table: LapTable, reference: Line, has_elevation: bool = False) -> 
         y=np.asarray(table.y)[rows].mean(axis=0),
         like=reference,
     )
-    if not line.bank_stated and table.across is not None:
-        duration = np.diff(table.t[rows], axis=1)
-        found = read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], table.v[rows], duration)
+    if not line.bank_stated:
+        found = banking_of(table)
         if found is not None:
             line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
     if not (has_elevation or line.grade.any()) and table.along is not None:
         grade = read_grade(table.along[rows], table.ds[rows])
         line = line if grade is None else replace(line, grade=grade)
     return line
+
+
+def banking_of(table: LapTable) -> Banking | None:
+    """Banking as the counted laps' lateral accelerometer tells it; None where it does not."""
+    if table.across is None:
+        return None
+    rows = np.asarray(table.counted, dtype=bool)
+    duration = np.diff(table.t[rows], axis=1)
+    return read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], table.v[rows], duration)
 
 
 def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:

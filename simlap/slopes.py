@@ -36,6 +36,9 @@ HUBER, HUBER_ROUNDS = 1.345, 20
 # Error that all laps share (roll that is not in proportion, curvature smoothed a little differently): readings of 16
 # synthetic sessions were 0.002 rad from the truth, noise included; and where a reading says no more than was known.
 FLOOR, POOREST = 0.0015, 0.012  # [rad]
+# Two bankings are compared where both vary by more than this around the lap, and are alike from this correlation on
+# (stated rightly, they correlated by 0.6 to 0.98 on 24 sessions with track files).
+TELLING, LIKE = 0.004, 0.6  # [rad]
 # Roads fall away by less than this; a larger reading is a sensor that came loose.
 STEEPEST = 0.35  # [rad]
 
@@ -94,6 +97,16 @@ def read_banking(
         return None
     slope = -np.clip(np.interp(t[:-1], np.append(grid, t[-1]), np.append(common, common[0])), -STEEPEST, STEEPEST)
     return Banking(np.arcsin(slope), float(np.hypot(FLOOR, deviation)))
+
+
+def turned_round(stated: np.ndarray, read: Banking | None) -> bool:
+    """Whether a stated banking (n,) [rad] looks like the read one with its sign turned round."""
+    if read is None:
+        return False
+    one, other = stated - stated.mean(), read.bank - read.bank.mean()
+    if min(one.std(), other.std()) < max(TELLING, read.doubt):
+        return False
+    return bool(np.corrcoef(one, other)[0, 1] < -LIKE)
 
 
 def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:

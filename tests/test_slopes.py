@@ -9,7 +9,7 @@ from simlap.analysis import Options, judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.line import Line
 from simlap.merge import merge_tables
-from simlap.report.cautions import cautions
+from simlap.report.cautions import cautions, data_cautions
 from simlap.slopes import read_banking, read_grade
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
@@ -186,6 +186,19 @@ def hill(noise: float, laps: int = 5, bias: float = 0.2):
     rng = np.random.default_rng(2)
     along = G * np.sin(slope) + bias + noise * rng.standard_normal((laps, s.size))
     return slope, along, np.full(along.shape, 2.0)
+
+
+def test_a_banking_of_the_wrong_sign_in_the_track_file_is_told(banked_session):
+    track, made = banked_session
+
+    def told(bank):
+        line = replace(track.line, bank=bank, bank_stated=True)
+        ready = prepare(made.session, replace(track, line=line))
+        return "banking turned round" in [caution.key for caution in data_cautions(ready)]
+
+    assert told(-track.line.bank)
+    assert not told(track.line.bank)
+    assert not told(0.0 * track.line.bank)  # stated to be flat: nothing to turn round
 
 
 def test_grade_is_gravity_along_the_road():

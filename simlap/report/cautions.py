@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlap.analysis import banking_of
 from simlap.conditions import beats_limit, trend_of
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
+from simlap.slopes import turned_round
 from simlap.throttle import OPENS, TOO_WIDE, widest_opening
 
 if TYPE_CHECKING:
@@ -238,6 +240,14 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
                 "banking unknown",
                 "Nothing is known of the banking: a banked corner passes for grip, one that falls away for a slow "
                 f"driver. {surer} the limit is surer.",
+            )
+        )
+    elif line.bank_doubt == 0.0 and turned_round(line.bank, banking_of(laps.table)):
+        raised.append(
+            Caution(
+                "banking turned round",
+                "Where the track file banks one way, the lateral accelerometer reads the other: the sign of "
+                "'banking_deg' may be wrong (positive: left edge lower). Losses in banked corners hang on it.",
             )
         )
     elif line.bank_doubt > 0.0:
