@@ -10,7 +10,7 @@ from simlap.envelope import slowed_by
 from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
-from simlap.throttle import throttle_of
+from simlap.pedals import throttle_of
 from simlap.units import G
 
 # An acceleration counts when it is held this long. The design asks for 0.3 s at least; the smooth motion rings by 1 %

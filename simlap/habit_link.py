@@ -8,8 +8,8 @@ import numpy as np
 from simlap.envelope import combined_use
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
+from simlap.pedals import BRAKES, at_rest, closed_opening, throttle_of, widest_opening
 from simlap.thresholds import Thresholds
-from simlap.throttle import throttle_of, widest_opening
 from simlap.units import G
 
 if TYPE_CHECKING:
@@ -73,18 +73,23 @@ def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np
 
 
 def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[str, np.ndarray], tuple[str, ...]]:
-    """Recorded channels over the table (m, n); throttle divided by the driver's own widest opening."""
+    """Recorded channels over the table (m, n); throttle as a share of the driver's own widest opening, brakes from
+    where they are at rest."""
     table = analysis.table
     channels = {name: np.asarray(table.channels[name]) for name in CHANNELS if name in table.channels}
+    rows = np.array(list(analysis.counted))
+    channels |= {name: channels[name] - at_rest(table, name, rows) for name in BRAKES if name in channels}
     if "throttle" not in channels:
         return channels, ()
-    rows = np.array(list(analysis.counted))
     throttle = throttle_of(table, rows, limits["throttle_opens_share"])
     if throttle is not None:
         return {**channels, "throttle": throttle}, ()
     del channels["throttle"]
-    widest = 100.0 * (widest_opening(table, rows) or 0.0)
-    return channels, (f"The throttle channel is not used: it never opens beyond {widest:.0f} %.",)
+    widest = widest_opening(table, rows) or 0.0
+    why = f"it never opens beyond {100.0 * widest:.0f} %"
+    if widest >= limits["throttle_opens_share"]:
+        why = f"it reads {100.0 * closed_opening(table, rows):.0f} % while the car slows"
+    return channels, (f"The throttle channel is not used: {why}.",)
 
 
 def _trace(

@@ -1,5 +1,6 @@
 """From laps on common stations to traces of corner zones: grip in use, the start line, gaps."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -125,6 +126,15 @@ def test_a_channel_with_gaps_is_left_out_of_the_traces_that_it_fails():
     found = {each.lap: each for each in sheets(analysis(channels={"throttle": throttle}))[1].traces}
     assert [lap for lap, each in found.items() if each.has("throttle")] == [1, 3]
     assert (found[3].channels["throttle"] == 1.0).all()  # filled between its neighbours
+
+
+def test_a_brake_that_is_not_zero_at_rest_counts_from_there(club):
+    table = club.analysis.table
+    lifted = {**table.channels, "brake_pressure": table.channels["brake_pressure"] + 5e5}
+    offset = replace(club.analysis, table=replace(table, channels=lifted))
+    for one, other in zip(sheets(club.analysis), sheets(offset), strict=True):
+        for trace, same in zip(one.traces, other.traces, strict=True):
+            assert same.channels["brake_pressure"] == pytest.approx(trace.channels["brake_pressure"], abs=1e-6)
 
 
 def test_throttle_is_a_share_of_the_drivers_widest_opening():

@@ -8,11 +8,12 @@ import numpy as np
 
 from simlap.analysis import banking_of
 from simlap.conditions import beats_limit, trend_of
+from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, widest_opening
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.slopes import turned_round
-from simlap.throttle import OPENS, TOO_WIDE, widest_opening
+from simlap.units import PA_TO_BAR
 
 if TYPE_CHECKING:
     from simlap.analysis import Prepared
@@ -32,6 +33,7 @@ WANTED = {
     "throttle": ("throttle",),
     "brake": ("brake_pressure", "brake"),
 }
+REST_BAR = 1.0  # [bar] that a brake reads at rest: less is the sensor's drift
 MOST_COLUMNS = 6  # names of unread columns in one caution
 # Changes of gear are told from here on: less moves no corner in the ranking.
 GEAR_CHANGES_S = 0.1  # [s]
@@ -131,12 +133,33 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
 def _throttle(table: "LapTable") -> list[Caution]:
     counted = np.asarray(table.counted, dtype=bool)
     widest = widest_opening(table, counted)
-    if widest is None or not counted.any() or OPENS <= widest <= TOO_WIDE:
+    if widest is None or not counted.any():
+        return []
+    closed = closed_opening(table, counted)
+    if widest >= OPENS and closed > TURNED_ROUND * widest:
+        wrong = f"The throttle channel reads {100.0 * closed:.0f} % while the car slows: turned round, or no throttle. "
+        return [Caution("throttle", wrong + "It is left out.")]
+    if OPENS <= widest <= TOO_WIDE:
         return []
     wrong = f"The throttle channel opens to {100.0 * widest:.0f} % at the widest: its unit is not what the log says. "
     if widest < OPENS:
         return [Caution("throttle", wrong + "It is left out; state its unit to have the throttle judged.")]
     return [Caution("throttle", wrong + "It is taken as a share of that; state its unit to be sure.")]
+
+
+def _brake_at_rest(table: "LapTable") -> list[Caution]:
+    if "brake_pressure" not in table.channels:
+        return []
+    rest = PA_TO_BAR * at_rest(table, "brake_pressure", np.asarray(table.counted, dtype=bool))
+    if abs(rest) < REST_BAR:
+        return []
+    return [
+        Caution(
+            "brake at rest",
+            f"The brake pressure reads {rest:.1f} bar while the car speeds up: that is taken for no pressure. Have the "
+            "sensor set to zero, or look for a dragging brake.",
+        )
+    ]
 
 
 def _gear_changes(analysis: Analysis) -> list[Caution]:
@@ -208,6 +231,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
     raised += _unread(laps.session)
     raised += _throttle(laps.table)
+    raised += _brake_at_rest(laps.table)
     if not laps.motion.closes:
         raised.append(
             Caution(

@@ -9,8 +9,8 @@ from report_case import circle_case
 
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_samples import road_samples
+from simlap.pedals import at_rest, throttle_of, widest_opening
 from simlap.report.cautions import data_cautions
-from simlap.throttle import throttle_of, widest_opening
 
 
 def with_throttle(table, values):
@@ -25,6 +25,47 @@ def test_a_spike_is_not_the_stop_of_the_pedal():
     assert widest_opening(with_throttle(table, values), rows) == pytest.approx(0.8)
     assert throttle_of(with_throttle(table, values), rows)[1, 5] == pytest.approx(1.0)
     assert widest_opening(replace(table, channels={}), rows) is None
+
+
+@pytest.mark.parametrize("closed", [0.0, 0.12, 0.3])
+def test_the_throttle_counts_from_where_it_is_closed(closed):
+    # a raw sensor reads something at rest; the affine map to 0..1 is exact
+    case = drive("a little below", seed=1)
+    throttle = np.clip(np.asarray(case.table.a_lon) / 4.0, 0.0, 1.0)
+    rows = np.ones(throttle.shape[0], dtype=bool)
+    raw = with_throttle(case.table, closed + (0.9 - closed) * throttle)
+    whole = throttle_of(with_throttle(case.table, throttle), rows)
+    assert throttle_of(raw, rows) == pytest.approx(whole, abs=1e-12)
+
+
+def test_a_throttle_that_is_open_while_the_car_slows_is_left_out_and_told():
+    case = drive("a little below", seed=1)
+    throttle = np.clip(np.asarray(case.table.a_lon) / 4.0, 0.0, 1.0)
+    rows = np.ones(throttle.shape[0], dtype=bool)
+    assert throttle_of(with_throttle(case.table, 1.0 - throttle), rows) is None
+    judged = circle_case()
+    slows = np.where(np.arange(judged.table.v.shape[1]) % 2 == 0, -4.0, 4.0) + 0.0 * np.asarray(judged.table.v)
+    table = replace(judged.table, a_lon=slows)
+    told = {}
+    for name, values in (("right", slows > 0.0), ("turned", slows < 0.0)):
+        case = replace(judged, table=with_throttle(table, 1.0 * values))
+        told[name] = [caution.text for caution in data_cautions(case) if caution.key == "throttle"]
+    assert told["right"] == []
+    assert len(told["turned"]) == 1
+    assert "reads 100 % while the car slows" in told["turned"][0]
+
+
+@pytest.mark.parametrize("bar", [-3.0, 0.0, 0.5, 5.0])
+def test_a_brake_pressure_counts_from_its_rest_and_a_large_one_is_told(bar):
+    judged = circle_case()
+    speeds_up = np.arange(judged.table.v.shape[1]) % 3 > 0
+    a_lon = np.where(speeds_up, 2.0, -6.0) + 0.0 * np.asarray(judged.table.v)
+    pressure = np.where(a_lon < 0.0, 60e5, 0.0) + bar * 1e5
+    table = replace(judged.table, a_lon=a_lon, channels={**judged.table.channels, "brake_pressure": pressure})
+    rows = np.ones(a_lon.shape[0], dtype=bool)
+    assert at_rest(table, "brake_pressure", rows) == pytest.approx(bar * 1e5)
+    told = [c.text for c in data_cautions(replace(judged, table=table)) if c.key == "brake at rest"]
+    assert [f"{bar:.1f} bar" in text for text in told] == ([True] if abs(bar) >= 1.0 else [])
 
 
 @pytest.mark.parametrize("scale", [10.0, 0.97])
@@ -72,12 +113,13 @@ def test_a_driver_who_lifts_while_the_throttle_is_silent_says_nothing_of_the_eng
 
 def test_where_one_lap_alone_holds_the_throttle_it_is_not_full():
     case = drive("a little below", seed=1)
-    throttle = np.full(np.asarray(case.table.v).shape, 1.0)
+    opened = np.where(np.median(case.table.a_lon, axis=0) > -2.0, 1.0, 0.0) + 0.0 * np.asarray(case.table.v)
+    throttle = np.array(opened)
     throttle[1:, 100:200] = np.nan
     throttle[1, 300] = np.nan
     samples = road_samples(with_throttle(case.table, throttle), case.line)
     assert (samples.throttle[:, 100:200] == 0.0).all()
-    assert (np.delete(samples.throttle, np.s_[100:200], axis=1) == 1.0).all()
+    assert np.array_equal(np.delete(samples.throttle, np.s_[100:200], 1), np.delete(opened, np.s_[100:200], 1))
     assert samples.throttle_silent.sum() == 100 * (throttle.shape[0] - 1) + 1
 
 
