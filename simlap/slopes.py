@@ -37,7 +37,7 @@ HUBER, HUBER_ROUNDS = 1.345, 20
 # synthetic sessions were 0.002 rad from the truth, noise included; and where a reading says no more than was known.
 FLOOR, POOREST = 0.0015, 0.012  # [rad]
 # Two bankings are compared where both vary by more than this around the lap, and are alike from this correlation on
-# (stated rightly, they correlated by 0.6 to 0.98 on 24 sessions with track files).
+# (stated rightly, they correlated by 0.6 to 0.98 on 19 sessions with track files).
 TELLING, LIKE = 0.004, 0.6  # [rad]
 # Roads fall away by less than this; a larger reading is a sensor that came loose.
 STEEPEST = 0.35  # [rad]
