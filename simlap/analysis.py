@@ -53,6 +53,8 @@ class Options:
             raise OptionError(f"draws {self.draws!r}: the intervals need resamplings of the laps; {DRAWS} is usual.")
 
 
+# Reasons of laps that are set aside against the track file's line.
+BESIDE_TRACK = ("off", "other way")
 NO_PLACE_FOR_TRACK = (
     "No positions in the log: track {!r} cannot be laid under it. The circuit, its start line and its corners are "
     "found from the laps; elevation, banking and names of the track file are left out."
@@ -137,9 +139,13 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     motion, lapset, track = find_session_laps(session, track, options)
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
+        hint = ""
+        beside = [lap.reason.startswith(BESIDE_TRACK) for lap in lapset.flying]
+        if track is not None and beside and all(beside):
+            hint = f" Track {track.name!r} may be another circuit, or lie beside these positions: move or drop it."
         raise NotEnoughData(
             f"{session.source}: no lap can be counted ({why_none_counts(lapset.laps)}). An analysis needs at least one "
-            "complete flying lap."
+            f"complete flying lap.{hint}"
         )
     if track is None:
         track = path_of_laps(motion, lapset)

@@ -299,6 +299,20 @@ def test_two_outings_joined_are_judged_though_the_lap_between_them_has_a_gap(clu
     assert sum(row.startswith("2,yes,") for row in rows) == 3 * len(analysis.corners)
 
 
+def test_a_track_file_that_lies_beside_the_laps_is_named_as_the_cause(club):
+    # 20 m to the side of an 11 m wide track; the start line is long enough to be crossed all the same
+    line = club.track.line
+    (x1, y1), (x2, y2) = club.track.start_line
+    dx, dy = (x2 - x1, y2 - y1)
+    aside = 20.0 * np.array([dx, dy]) / np.hypot(dx, dy)
+    moved = Line.from_points(line.x + aside[0], line.y + aside[1], line.z, line.bank)
+    start = ((x1 - 3.0 * dx, y1 - 3.0 * dy), (x2 + 3.0 * dx, y2 + 3.0 * dy))
+    with pytest.raises(
+        NotEnoughData, match=r"lap can be counted .*Track 'Larkfen' may be another circuit, or lie beside"
+    ):
+        prepare(club.session, replace(club.track, line=moved, start_line=start, corners=()))
+
+
 def test_a_log_without_a_counted_lap_names_each_kind_of_reason_once():
     laps = [
         Lap(0, 0.0, 50.0, flying=False, counted=False, reason="out-lap: starts before the first crossing of the line"),
