@@ -24,6 +24,7 @@ CLOSING_ROUNDS = 4
 CLOSING_STEP = 0.1  # [s] of the integrals there: a turn of 10 m/s² leaves its chord by 12 mm
 CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
 LOSES_PATH = 3.0  # [s] without speed or turn rate: a straight line across shorter ones kept the laps of the demo
+MISSING_TOLD = 0.01  # share of the time in gaps from which on the verdict names it
 LEAST_ROWS = 200
 LEAST_SHARE = 0.5  # of an accelerometer's variance that the path must explain; else it is no reading of this motion
 
@@ -137,6 +138,8 @@ def _beyond(
     if not session.has(name):
         return None
     seen = observe(session, name)
+    if seen.t.size < LEAST_ROWS:
+        return None
     read, known = seen.smoothed(t, t[1] - t[0], bandwidth), heard(seen.t, t)
     moves = moves & known
     features = np.column_stack([*path, np.ones(t.size)])
@@ -275,6 +278,6 @@ def _quality(
         verdict, reason = "not enough", reason + f"; laps miss their own start by {closing.miss_after:.0f} m"
     else:
         reason += f"; laps close to {closing.miss_after:.1f} m"
-    if missing > 0.01:
+    if missing > MISSING_TOLD:
         reason += f"; {100 * missing:.0f} % of the time lies in gaps"
     return MotionQuality(0.0, lag, None, None, None, None, missing, source, verdict, reason)

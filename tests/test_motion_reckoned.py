@@ -89,6 +89,14 @@ def test_a_gap_in_which_the_path_is_lost_is_told_with_its_time(gap, lost):
     assert all(f"from {middle - 0.5 * gap:.1f} to {middle + 0.5 * gap:.1f} s:" in note for note in told)
 
 
+def test_an_accelerometer_of_a_few_values_says_nothing_of_the_road():
+    log = inertial_log(driven(), 0.004)
+    few = np.full(log.t.size, np.nan)
+    few[1000] = 0.3
+    motion = motion_of(Session.from_arrays(log.t, **log.channels, a_lat=few))
+    assert motion.across is None
+
+
 @pytest.mark.parametrize(("share", "typical", "worst"), [(0.0, 0.3, 0.4), (0.004, 2.0, 5.0)])
 def test_corners_of_reckoned_laps_line_up_at_equal_stations(share, typical, worst):
     # A speed that reads 0.4 % more in some laps moves the last corner by 12 m if stations follow the odometer.
