@@ -11,6 +11,7 @@ from simlap.lag import LEAST_CORRELATION, lag_between
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along
 from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
+from simlap.spans import true_spans
 from simlap.splines import lowpass
 from simlap.turning import SLOW, course_rate, drawn_noise
 from simlap.warp import lap_length_of, shift_between
@@ -256,8 +257,7 @@ def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -
 
 def _lost_in_gaps(t: np.ndarray, valid: np.ndarray) -> list[str]:
     """A note on gaps behind which the path may lie elsewhere: how far and where the car went in them is not known."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (~valid).astype(np.int8), [0]])))
-    gaps = [(t[first], t[last - 1]) for first, last in edges.reshape(-1, 2) if t[last - 1] - t[first] > LOSES_PATH]
+    gaps = [(t[first], t[stop - 1]) for first, stop in true_spans(~valid) if t[stop - 1] - t[first] > LOSES_PATH]
     if not gaps:
         return []
     begin, end = max(gaps, key=lambda gap: gap[1] - gap[0])

@@ -6,6 +6,8 @@ it, which at 40 m/s is 1.5 m/s². So heights are not drawn through point by poin
 
 import numpy as np
 
+from simlap.spectra import chance_of, matern, sides_of
+
 # Roads as expected before looking: vertical curvature of any of these sizes (standard deviation) that changes over any
 # of these lengths; heights with white noise of any of these sizes. 0.02 1/m is a crest of 50 m radius.
 CURVATURES = np.geomspace(1e-5, 0.02, 23)  # [1/m]
@@ -30,24 +32,21 @@ def without_noise(z: np.ndarray, spacing: float, rounding: float = 0.0) -> np.nd
     Notes
     -----
     Wiener's filter: at each wave number the share of the signal in signal and noise, averaged over all sizes of both,
-    each weighed by how likely it makes the heights. The vertical curvature is a Matern process of smoothness 3/2
-    (Rasmussen and Williams, *Gaussian Processes for Machine Learning*, 2006, section 4.2.1), the height its second
-    integral. Where the road climbs by less than a step of the rounding from one height to the next, the rounding is no
-    white noise but stairs, as long as the road takes to climb a step.
+    each weighed by how likely it makes the heights. The vertical curvature is a Matern process of smoothness 3/2, the
+    height its second integral. Where the road climbs by less than a step of the rounding from one height to the next,
+    the rounding is no white noise but stairs, as long as the road takes to climb a step.
     """
     count = z.size
     spectrum = np.fft.rfft(z - z.mean())[1:] / count
     wave = 2.0 * np.pi * np.fft.rfftfreq(count, spacing)[1:]
     power = np.abs(spectrum) ** 2
-    sides = np.where(2 * np.arange(1, power.size + 1) == count, 1.0, 2.0)
-    shape = (1.0 + (LENGTHS[:, None] * wave) ** 2 / 3.0) ** -2.0
+    sides = sides_of(count)[1:]
+    shape = matern(LENGTHS[:, None] * wave)
     shape = shape / np.sum(sides * shape, axis=1, keepdims=True) / wave**4
     signal = (CURVATURES[:, None, None] ** 2 * shape).reshape(-1, 1, wave.size)
     noise = NOISES[:, None] ** 2 / count + _stairs(z, spacing, rounding, wave, sides)
     both = signal + noise
-    likelihood = -0.5 * np.sum(sides * (np.log(both) + power / both), axis=2)
-    chance = np.exp(likelihood - likelihood.max())
-    gain = np.einsum("rs,rsk->k", chance / chance.sum(), signal / both)
+    gain = np.einsum("rs,rsk->k", chance_of(power, both, sides), signal / both)
     return np.asarray(z.mean() + np.fft.irfft(np.append(0.0, gain * spectrum) * count, count))
 
 

@@ -211,9 +211,10 @@ class EventFinder:
             throttle = np.median(s.throttle, axis=0)
             if s.throttle_silent is not None:
                 silent = w.highest(s.throttle_silent) > 0.0
-            full = allowed & (w.lowest(throttle) >= FULL_THROTTLE) & ~silent.all(axis=0)
+            told = allowed & ~silent.all(axis=0)
+            full = told & (w.lowest(throttle) >= FULL_THROTTLE)
             steady = (w.lowest(throttle) > PART_THROTTLE) & (w.highest(throttle) - w.lowest(throttle) < STEADY)
-            part = allowed & steady & self._faster_than(full) & ~silent.all(axis=0)
+            part = told & steady & self._faster_than(full)
             silent &= full | part
             if full.any() or part.any():
                 value = np.where(full | part, self._opened(value, s.throttle, full & ~silent, guess), value)

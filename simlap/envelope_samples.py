@@ -11,6 +11,7 @@ from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
 from simlap.pedals import throttle_of
+from simlap.spans import true_spans
 from simlap.units import G
 
 # An acceleration counts when it is held this long. The design asks for 0.3 s at least; the smooth motion rings by 1 %
@@ -238,9 +239,7 @@ def runs(mask: np.ndarray) -> list[np.ndarray]:
     if not mask.any():
         return []
     first = int(np.flatnonzero(~mask)[0])
-    turned = np.roll(mask, -first)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(np.int8), [0]])))
-    return [(np.arange(a, b) + first) % n for a, b in edges.reshape(-1, 2)]
+    return [(np.arange(a, b) + first) % n for a, b in true_spans(np.roll(mask, -first))]
 
 
 def split(stretch: np.ndarray, step: np.ndarray, longest: float) -> list[np.ndarray]:

@@ -2,9 +2,10 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, grip_in, lasts, runs
+from simlap.habit_marks import Marks, grip_in, lasts
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, brake_number, brake_words, metres_step
 from simlap.habit_traces import CornerTrace
+from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH, G
 
@@ -39,7 +40,9 @@ def eased_and_reapplied(trace: CornerTrace, marks: Marks, limits: Thresholds) ->
     if rise[bottom] < limits["reapplied_share"] * signal.max():
         return NOTHING
     index = start + bottom
-    eased = next((a + start, b + start) for a, b in runs(signal <= limits["eased_share"] * so_far) if a <= bottom < b)
+    eased = next(
+        (a + start, b + start) for a, b in true_spans(signal <= limits["eased_share"] * so_far) if a <= bottom < b
+    )
     at_limit = lasts(trace, eased) > LONG_EASING and grip_in(trace, *eased) >= limits["grip_unused_share"]
     if at_limit or _limit_eases_too(marks, index):
         return NOTHING
@@ -158,7 +161,7 @@ def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds
     closed = limits["throttle_closed_share"]
     part = (throttle < limits["part_throttle_share"]) & (throttle > closed)
     part &= trace.grip < limits["grip_unused_share"]  # in a bend that takes all grip the throttle has to wait
-    spans = [(max(a, marks.lift), min(b, then)) for a, b in runs(part) if a < then and b > marks.lift]
+    spans = [(max(a, marks.lift), min(b, then)) for a, b in true_spans(part) if a < then and b > marks.lift]
     held = max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
     near = trace.t <= trace.t[min(held[1], then)] + limits["part_throttle_s"]
     shut = bool((throttle[held[1] :][near[held[1] :]] <= closed).any())

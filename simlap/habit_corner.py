@@ -2,9 +2,10 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, grip_in, lasts, longest, runs
+from simlap.habit_marks import Marks, grip_in, lasts, longest
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step, speed_step
 from simlap.habit_traces import CornerTrace, phase_at
+from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH, PA_TO_BAR
 
@@ -21,7 +22,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     if marks.brake_channel == "brake_pressure":
         level = limits["brake_on_bar"] / PA_TO_BAR
     neither = (trace.channels["throttle"] <= limits["throttle_closed_share"]) & (marks.brake <= level)
-    spans = [(max(a, begin), b) for a, b in runs(neither) if a < end and b > begin]
+    spans = [(max(a, begin), b) for a, b in true_spans(neither) if a < end and b > begin]
     span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
     if lasts(trace, span) <= limits["coast_s"] or grip_in(trace, *span) >= limits["grip_unused_share"]:
         return NOTHING
@@ -119,7 +120,7 @@ def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     deep = leaving & turning & (opened - throttle >= step) & (later - throttle >= step)
     dips = [
         span
-        for span in runs(deep)
+        for span in true_spans(deep)
         if not _limit_closes(trace, span, from_here, limits)
         and not _gear_change(trace, span, float(opened[span[0]]), limits)
     ]

@@ -7,10 +7,9 @@ import numpy as np
 
 from simlap.frozen import own
 from simlap.habit_traces import CornerTrace
+from simlap.spans import Span, true_spans
 from simlap.thresholds import Thresholds
 from simlap.units import PA_TO_BAR, G
-
-Span = tuple[int, int]  #: half-open range of indices, empty where both are equal
 
 #: Brake channels in order of preference with the unit that findings print them in, and the factor into it.
 BRAKE_UNITS = {"brake_pressure": ("bar", PA_TO_BAR), "brake": ("percent", 100.0), "deceleration": ("g", 1.0 / G)}
@@ -84,7 +83,7 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
     limit_slowest = _middle_of(limit_slow)
     limit_on = trace.limit_a_lon[begin : limit_slowest + 1] < -limits["limit_brakes_ms2"]
     signal, channel, level = _brake(trace, limits)
-    limit_spans = [(a + begin, b + begin) for a, b in runs(limit_on)]
+    limit_spans = [(a + begin, b + begin) for a, b in true_spans(limit_on)]
     limit_braking = _main_slowing(trace.limit_v, limit_spans)
     touches = _touches(trace, signal > level, begin, late_end)
     braking = _paired(touches, limit_spans, limit_braking)
@@ -102,17 +101,11 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
     )
 
 
-def runs(mask: np.ndarray) -> list[Span]:
-    """Half-open ranges in which `mask` (n,) is true, in order."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(mask, dtype=int), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
 def slow_run(v: np.ndarray, begin: int, end: int) -> Span:
     """Range around the smallest of v[begin:end] that stays within `EQUAL_SPEED` of it."""
     low = begin + int(np.argmin(v[begin:end]))
     near = v[begin:end] <= (1.0 + EQUAL_SPEED) * v[low]
-    return next((a + begin, b + begin) for a, b in runs(near) if a <= low - begin < b)
+    return next((a + begin, b + begin) for a, b in true_spans(near) if a <= low - begin < b)
 
 
 def _middle_of(span: Span) -> int:
@@ -127,7 +120,7 @@ def lasts(trace: CornerTrace, span: Span) -> float:
 
 def longest(trace: CornerTrace, mask: np.ndarray) -> Span:
     """The run of `mask` that takes most time; (0, 0) where it is never true."""
-    return max(runs(mask), key=lambda span: lasts(trace, span), default=(0, 0))
+    return max(true_spans(mask), key=lambda span: lasts(trace, span), default=(0, 0))
 
 
 def grip_in(trace: CornerTrace, start: int, stop: int) -> float:
@@ -154,7 +147,7 @@ def _brake(trace: CornerTrace, limits: Thresholds) -> tuple[np.ndarray, str, flo
 
 def _touches(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> list[Span]:
     """Touches of the brake in [begin, end); one still held from the corner before is left out."""
-    spans = [(a, min(b, end)) for a, b in runs(on) if a < end and b > begin]
+    spans = [(a, min(b, end)) for a, b in true_spans(on) if a < end and b > begin]
     if len(spans) > 1 and spans[0][0] < begin:
         spans = spans[1:]
     return [(max(a, 0), b) for a, b in spans if lasts(trace, (a, b)) >= TOUCH]

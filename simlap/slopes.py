@@ -19,6 +19,7 @@ from scipy.ndimage import uniform_filter1d
 
 from simlap.frozen import own
 from simlap.reference import low_pass
+from simlap.spectra import chance_of, matern, sides_of
 from simlap.units import G
 
 # Grade: wave length of one half of the smoothing, as for elevation; expected size before looking.
@@ -168,14 +169,12 @@ def _common(rows: np.ndarray, step: float) -> tuple[np.ndarray, float]:
     noise = np.sum(np.abs(spectrum - mean) ** 2, axis=0) / (laps - 1) / laps
     noise = uniform_filter1d(noise, NOISE_BINS, mode="nearest") + 1e-18
     frequency = np.fft.rfftfreq(count, step)
-    shape = (1.0 + (2.0 * np.pi * LASTS / np.sqrt(3.0) * frequency) ** 2) ** -2.0
-    sides = np.where((frequency == 0.0) | (2 * np.arange(mean.size) == count), 1.0, 2.0)
+    shape = matern(2.0 * np.pi * LASTS * frequency)
+    sides = sides_of(count)
     shape /= np.sum(sides * shape)
     signal = SIZES[:, None] ** 2 * shape
     both = signal + noise
-    likelihood = -0.5 * np.sum(sides * (np.log(both) + np.abs(mean) ** 2 / both), axis=1)
-    chance = np.exp(likelihood - likelihood.max())
-    chance /= chance.sum()
+    chance = chance_of(np.abs(mean) ** 2, both, sides)
     gain = signal / both
     found = chance @ gain
     # the laps' noise let through, and what is not known of the size

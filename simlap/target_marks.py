@@ -5,10 +5,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from simlap.driven import between_stations
-from simlap.habit_marks import runs
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, PHASES
 from simlap.results import Analysis, CornerResult
+from simlap.spans import true_spans
 from simlap.target_types import Steps
 from simlap.units import MS_TO_KMH
 
@@ -55,7 +55,7 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
 
 def _main_braking(stations: np.ndarray, a: np.ndarray) -> np.ndarray:
     """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point."""
-    spans = (stations[start:stop] for start, stop in runs(a < -BRAKE_POINT) if start <= np.argmin(a) < stop)
+    spans = (stations[start:stop] for start, stop in true_spans(a < -BRAKE_POINT) if start <= np.argmin(a) < stop)
     return next(spans, stations[:0])
 
 
