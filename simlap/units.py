@@ -60,12 +60,12 @@ UNITS = (
         "deg/s",
         ANGULAR_VELOCITY,
         pi / 180,
-        ("deg/s", "°/s", "deg_s", "degs", "dps", "deg/sec", "degree/s", "degrees/s"),
+        ("deg/s", "°/s", "deg_s", "degs", "dps", "degps", "deg/sec", "degree/s", "degrees/s"),
     ),
-    Unit("rad/s", ANGULAR_VELOCITY, 1.0, ("rad/s", "rad_s", "rads", "rad/sec")),
+    Unit("rad/s", ANGULAR_VELOCITY, 1.0, ("rad/s", "rad_s", "rads", "rad/sec", "radps")),
     Unit("1/min", ANGULAR_VELOCITY, 2 * pi / 60, ("1/min", "rpm", "r/min", "min-1", "min^-1", "rev/min")),
     Unit("%", RATIO, 0.01, ("%", "pct", "percent")),
-    Unit("0..1", RATIO, 1.0, ("0..1", "0-1", "0_1", "0to1", "1", "-", "ratio", "fraction")),
+    Unit("0..1", RATIO, 1.0, ("0..1", "0-1", "0_1", "0to1", "1", "-", "ratio", "fraction", "frac")),
     Unit("m", LENGTH, 1.0, ("m", "metre", "metres", "meter", "meters")),
     Unit("km", LENGTH, 1e3, ("km",)),
     Unit("ft", LENGTH, FOOT, ("ft", "foot", "feet")),
@@ -120,7 +120,8 @@ class Channel:
     """One canonical channel and the column names it is known by.
 
     `names` holds groups of spellings in order of preference: a column of an earlier group wins over one of a
-    later group, two columns of one group are an error. `vague` names count only with a fitting unit.
+    later group, two columns of one group are an error. `vague` names, grouped likewise and behind the others, count
+    only with a fitting unit.
     `implied` maps the key of a name to the unit that the name itself states (RPM). `default_unit` is used, with a note,
     when nothing states one; None means that a unit must be stated.
     """
@@ -128,7 +129,7 @@ class Channel:
     name: str
     quantity: str
     names: tuple[tuple[str, ...], ...]
-    vague: tuple[str, ...] = ()
+    vague: tuple[tuple[str, ...], ...] = ()
     implied: Mapping[str, str] | None = None
     default_unit: str | None = None
     geodetic: bool = False  #: kept in degrees, as RFC 7946 writes positions
@@ -153,7 +154,7 @@ CHANNELS = (
         "time",
         TIME,
         (
-            _words("elapsed time, time elapsed, session time, log time, logger time, time since start"),
+            _words("elapsed time, time elapsed, elapsed, session time, log time, logger time, time since start"),
             _words("time, t"),
             _words("utc, utc time, time utc"),
             _words("gps time"),
@@ -178,25 +179,25 @@ CHANNELS = (
         default_unit="deg",
         geodetic=True,
     ),
-    Channel("x", LENGTH, (_words("position x, pos x, local x, x position, east, easting"),), ("x",)),
-    Channel("y", LENGTH, (_words("position y, pos y, local y, y position, north, northing"),), ("y",)),
+    Channel("x", LENGTH, (_words("position x, pos x, local x, x position, east, easting, x east"),), (("x",),)),
+    Channel("y", LENGTH, (_words("position y, pos y, local y, y position, north, northing, y north"),), (("y",),)),
     Channel(
         "altitude",
         LENGTH,
         (
             _words("gps altitude, gps alt, gps elevation, altitude gps"),
-            _words("altitude, alt, elevation, ele"),
+            _words("altitude, alt, elevation, ele, elev"),
             _words("height, gps height"),
         ),
-        ("z",),
+        (("z",),),
     ),
     Channel(
         "speed",
         SPEED,
         (
             _words("gps speed, speed gps, gnss speed, speed gnss, gps velocity, velocity gps")
-            + _words("speed over ground, ground speed, speed ground, sog"),
-            _words("speed, velocity, vehicle speed, car speed, v"),
+            + _words("speed over ground, ground speed, speed ground, sog, gps spd, gps vel, v gps, gps v"),
+            _words("speed, velocity, vehicle speed, car speed, v, spd, vel"),
         ),
     ),
     Channel(
@@ -232,7 +233,7 @@ CHANNELS = (
             + _words("g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
             + _words("g force lon, g force long, g force longitudinal, longitudinal g force, g force x"),
         ),
-        ("longitudinal", "lon", "long"),
+        (_words("longitudinal, lon, long"),),
         _stating("g", "g lon, g long, g longitudinal, lon g, long g, longitudinal g, g x, x g")
         | _stating("g", "g force lon, g force long, g force longitudinal, longitudinal g force, g force x"),
     ),
@@ -245,7 +246,7 @@ CHANNELS = (
             + _words("acceleration y, y acceleration, g lat, g lateral, lat g, lateral g, g y, y g")
             + _words("g force lat, g force lateral, lateral g force, g force y"),
         ),
-        ("lateral", "lat"),
+        (_words("lateral, lat"),),
         _stating("g", "g lat, g lateral, lat g, lateral g, g y, y g")
         | _stating("g", "g force lat, g force lateral, lateral g force, g force y"),
     ),
@@ -257,17 +258,17 @@ CHANNELS = (
             + _words("vertical acc, acc vertical, a vert, az, a z, acc z, z acc, accel z, z accel, acceleration z")
             + _words("z acceleration, g vert, g vertical, vertical g, g z, z g"),
         ),
-        ("vertical", "vert"),
+        (_words("vertical, vert"),),
         _stating("g", "g vert, g vertical, vertical g, g z, z g"),
     ),
     Channel(
         "yaw_rate",
         ANGULAR_VELOCITY,
         (
-            _words("yaw rate, yaw velocity, yaw speed, gyro z, z gyro, gyroscope z, omega z, wz, rotation z")
+            _words("yaw rate, yaw velocity, yaw speed, gyro z, z gyro, gyroscope z, gyro yaw, omega z, wz, rotation z")
             + _words("rate of turn, rotation rate z"),
         ),
-        ("yaw",),
+        (_words("yaw"),),
     ),
     Channel(
         "sideslip",
@@ -286,7 +287,7 @@ CHANNELS = (
         "throttle",
         RATIO,
         (
-            _words("throttle, throttle pedal, throttle position, throttle pedal position, throttle pos, tps")
+            _words("throttle, throttle pedal, throttle position, throttle pedal position, throttle pos, tps, thr")
             + _words("pedal position, pedal pos")
             + _words("accelerator, accelerator pedal, accelerator position, accelerator pedal position"),
         ),
@@ -295,18 +296,28 @@ CHANNELS = (
         "brake_pressure",
         PRESSURE,
         (
-            _words("brake pressure, brake line pressure, braking pressure, brake press, pressure brake"),
-            _words(
-                "brake pressure front, front brake pressure, brake press front, front brake press, brake pressure f"
-            ),
-            _words("brake pressure rear, rear brake pressure, brake press rear, rear brake press, brake pressure r"),
+            _words("brake pressure, brake line pressure, braking pressure, brake press, pressure brake")
+            + _words("p brake, brake p"),
+            _words("brake pressure front, front brake pressure, brake press front, front brake press")
+            + _words("brake pressure f, p brake front, p brake f, brake p front, brake p f"),
+            _words("brake pressure front left, brake pressure fl, p brake fl"),
+            _words("brake pressure front right, brake pressure fr, p brake fr"),
+            _words("brake pressure rear, rear brake pressure, brake press rear, rear brake press")
+            + _words("brake pressure r, p brake rear, p brake r, brake p rear, brake p r"),
         ),
-        ("brake", "brakes", "brake front", "front brake", "brake rear", "rear brake"),
+        (
+            _words("brake, brakes, brk"),
+            _words("brake front, front brake, brakes front, front brakes, brake f"),
+            _words("brake rear, rear brake, brakes rear, rear brakes, brake r"),
+        ),
     ),
     Channel(
         "brake",
         RATIO,
-        (_words("brake, brakes, brake pedal, brake position, brake pos, brake pedal position, brake pedal travel"),),
+        (
+            _words("brake, brakes, brk, brake pedal, brake position, brake pos")
+            + _words("brake pedal position, brake pedal travel"),
+        ),
     ),
     Channel(
         "engine_speed",
@@ -338,7 +349,7 @@ CHANNELS = (
         NUMBER,
         (
             _words("satellites, satellites in use, sats, sat, gps satellites, gps sats, nsat, gps nsat")
-            + _words("num satellites, number of satellites"),
+            + _words("n sats, num sats, num satellites, number of satellites"),
         ),
         default_unit="1",
     ),

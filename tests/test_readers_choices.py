@@ -129,6 +129,25 @@ def test_one_of_two_columns_of_one_name_is_chosen_by_its_place(tmp_path):
     assert session.columns[1].note == "speed is read from 'speed_kmh', as chosen"
 
 
+@pytest.mark.parametrize("front", ["brake_front_bar", "Brake Pressure Front [bar]", "p_brake_f (bar)"])
+def test_of_front_and_rear_brakes_the_front_ones_are_read(tmp_path, front):
+    path = tmp_path / "log.csv"
+    path.write_text(f"time_s,speed_kmh,brake_rear_bar,{front}\n0,36,1,2\n1,72,3,4\n")
+    session = read_session(path)
+    assert session.channel("brake_pressure") / 1e5 == pytest.approx([2.0, 4.0])
+    assert session.columns[2].note == f"brake_pressure is read from {front!r}, the more exact name"
+
+
+@pytest.mark.parametrize(
+    ("header", "channel", "si"),
+    [("yaw_rate_radps", "yaw_rate", 0.5), ("throttle_frac", "throttle", 0.5), ("elev_ft", "altitude", 0.1524)],
+)  # 1 ft = 0.3048 m, exact
+def test_abbreviations_of_units_are_known(tmp_path, header, channel, si):
+    path = tmp_path / "log.csv"
+    path.write_text(f"elapsed_s,spd_kmh,{header}\n0,36,0.5\n1,72,0.5\n")
+    assert read_session(path).channel(channel) == pytest.approx([si, si], rel=1e-12)
+
+
 def test_a_channel_can_be_left_unread(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("time_s,speed_kmh,brake\n0,36,2\n1,72,3\n")

@@ -12,13 +12,14 @@ for _spec in CHANNELS:
     for _rank, _group in enumerate(_spec.names):
         for _name in _group:
             _INDEX.setdefault(name_key(_name), []).append((_spec, _rank, False))
-    for _name in _spec.vague:
-        _INDEX.setdefault(name_key(_name), []).append((_spec, len(_spec.names), True))
+    for _rank, _group in enumerate(_spec.vague, len(_spec.names)):
+        for _name in _group:
+            _INDEX.setdefault(name_key(_name), []).append((_spec, _rank, True))
     if not any(_spec is _known for _known, _, _ in _INDEX.get(name_key(_spec.name), [])):
         _INDEX.setdefault(name_key(_spec.name), []).append((_spec, 0, False))
 for _spec in CHANNELS:
     for _name in FOREIGN.get(_spec.name, ()):
-        _entry = (_spec, len(_spec.names) + 1, _spec.default_unit is None and _spec.name != "speed")
+        _entry = (_spec, len(_spec.names) + len(_spec.vague), _spec.default_unit is None and _spec.name != "speed")
         _INDEX.setdefault(name_key(_name), [_entry])  # an English name comes first
 
 
