@@ -73,7 +73,7 @@ def envelope(
         grips = corner_grip(ready.table, ready.line, corners, fit.envelope)
     if out is not None:
         with step(f"writing to {out}"):
-            write_figures(fit, ready.table, ready.line, out)
+            write_figures(fit, ready.table, ready.line, corners, out)
             fit.envelope.to_json(out / "envelope.json")
     found = (*data_cautions(ready), *STANDING)
     report = report_dict(fit, grips, ready.table)
@@ -84,7 +84,7 @@ def envelope(
         print_envelope(report)
 
 
-def write_figures(fit: "EnvelopeFit", table: Any, line: Any, folder: Path) -> tuple[Path, ...]:
+def write_figures(fit: "EnvelopeFit", table: Any, line: Any, corners: Any, folder: Path) -> tuple[Path, ...]:
     """Write the g-g and the g-g-v figure as PNG and SVG; return the paths."""
     import io
 
@@ -92,7 +92,7 @@ def write_figures(fit: "EnvelopeFit", table: Any, line: Any, folder: Path) -> tu
     from simlap.figures_envelope import gg_figure, ggv_figure
     from simlap.files import write_bytes
 
-    samples = road_samples(table, line)
+    samples = road_samples(table, line, corners=corners)
     paths = []
     for name, figure in (("gg", gg_figure(fit.envelope, samples)), ("ggv", ggv_figure(fit.envelope, samples))):
         for kind in ("png", "svg"):

@@ -21,8 +21,8 @@ from simlap.line import Line
 from simlap.merge import merge_tables
 from simlap.phases import PhaseMap, map_phases
 from simlap.session import Session
-from simlap.solver import limit_profile, solve_batch
-from simlap.track import Track, grip_scale
+from simlap.solver import StationLimits, limit_profile, solve_batch
+from simlap.track import Corner, Track, grip_scale
 from simlap.verdict import judge_sides
 from simlap.zones import brake_onsets, cut_zones
 
@@ -74,35 +74,39 @@ def compare(
             found.append(one)
         prepared.append((label, tuple(found)))
     assert track is not None
-    line, phases, grip = _common_ground(prepared, track, options)
+    corners = tuple(track.corners or find_corners(track.line))
+    line, phases = _common_ground(prepared, track, corners, options)
     sides = tuple(
-        _side(label, found, line, phases, grip, options, number) for number, (label, found) in enumerate(prepared)
+        _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
     warnings = _warnings(sides, notes)
     return judge_sides(
         sides,
         line,
         phases,
-        [corner.name for corner in track.corners or find_corners(track.line)],
-        limits=grip_limits(grip),
+        [corner.name for corner in corners],
+        limits=_grip_of(corners, line),
         warnings=warnings,
         notes=tuple(notes),
     )
 
 
 def _common_ground(
-    prepared: Sequence[tuple[str, tuple[Prepared, ...]]], track: Track, options: Options
-) -> tuple[Line, PhaseMap, np.ndarray]:
-    """Mean path of all counted laps, phases and grip factors that serve every side."""
+    prepared: Sequence[tuple[str, tuple[Prepared, ...]]], track: Track, corners: tuple[Corner, ...], options: Options
+) -> tuple[Line, PhaseMap]:
+    """Mean path of all counted laps and phases that serve every side."""
     everything = merge_tables([one.table for _, found in prepared for one in found])
     line = mean_path(everything, track.line.resample(options.spacing), track.has_elevation)
-    fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed)
-    corners = track.corners or find_corners(track.line)
-    grip = grip_scale(corners, np.asarray(line.station), float(line.length))
-    limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
+    fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed, corners=corners)
+    limit = limit_profile(line, fit.envelope, limits=_grip_of(corners, line))
     counted = np.asarray(everything.counted, dtype=bool)
     zones = cut_zones(line, corners, limit, brake_onsets(everything, corners), counted)
-    return line, map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon), grip
+    return line, map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon)
+
+
+def _grip_of(corners: tuple[Corner, ...], line: Line) -> StationLimits:
+    """Limits with the grip factors of the corners."""
+    return grip_limits(grip_scale(corners, np.asarray(line.station), float(line.length)))
 
 
 def _side(
@@ -110,7 +114,7 @@ def _side(
     prepared: tuple[Prepared, ...],
     line: Line,
     phases: PhaseMap,
-    grip: np.ndarray,
+    corners: tuple[Corner, ...],
     options: Options,
     number: int,
 ) -> Side:
@@ -124,10 +128,17 @@ def _side(
             f"least {LEAST_LAPS} on each side."
         )
     # each side draws with a seed of its own: equal seeds would tie the draws of two sides together
-    fit = fit_envelope(table, line, quantile=options.quantile, draws=options.draws, seed=options.seed + 1000 * number)
+    fit = fit_envelope(
+        table,
+        line,
+        quantile=options.quantile,
+        draws=options.draws,
+        seed=options.seed + 1000 * number,
+        corners=corners,
+    )
     dt = np.diff(np.asarray(table.t)[counted], axis=1)
     phase_times = phases.sums(np.array([driven_on(line, row).dt for row in dt]))
-    limits = grip_limits(grip)
+    limits = _grip_of(corners, line)
     draws = np.asarray(solve_batch(line, fit.draws, limits).segment_time)
     limit = np.asarray(solve_batch(line, fit.envelope.pack()[None, :], limits).segment_time)[0]
     draw_laps = np.asarray(fit.draw_laps, dtype=int)

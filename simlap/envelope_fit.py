@@ -84,8 +84,8 @@ def fit_envelope(
         Of the resampling.
     use : bool array, shape (m,), optional
         Laps to use; the counted ones by default.
-    corners : sequence with name, entry_m, exit_m, optional
-        To name the corners in the evidence.
+    corners : sequence with name, entry_m, exit_m, grip, optional
+        To name the corners in the evidence; what was shown in one is divided by its grip factor.
 
     Raises
     ------
@@ -102,7 +102,7 @@ def fit_envelope(
         raise OptionError(f"quantile {quantile!r}: choose a level between 0 and 1, such as {QUANTILE}.")
     if draws < 0:
         raise OptionError(f"draws {draws!r}: choose 0 or more.")
-    samples = road_samples(table, line, use)
+    samples = road_samples(table, line, use, corners)
     events, solution, sides = fit_events(samples, quantile)
     tested = tested_ranges(events, solution)
     envelope = Envelope.unpack(solution.packed()[0], tested)

@@ -24,7 +24,7 @@ class CornerGrip:
     peak: float  #: largest sample
     sustained: float  #: largest mean over a held window
     speed: float  #: in that window [m/s]
-    limit: float  #: lateral limit shown at that speed
+    limit: float  #: lateral limit shown at that speed, times the grip factor that the track file states
     used: float  #: sustained over limit
     normal: float  #: weight on the tyres over the car's weight: above 1 in dips and on banking, below on crests
     grip: float | None  #: the corner's own grip over the common one, where three laps show a plateau; else None
@@ -53,7 +53,7 @@ def corner_grip(
     ----------
     table, line : LapTable, Line
         As `fit_envelope` takes them.
-    corners : sequence with name, direction, entry_m, exit_m
+    corners : sequence with name, direction, entry_m, exit_m, grip
         A corner may cross the start line.
     envelope : Envelope
         Whose lateral limit to compare with.
@@ -73,7 +73,7 @@ def corner_grip(
         at = np.argmax(lateral, axis=1)
         rows = np.arange(lateral.shape[0])
         sustained, v = lateral[rows, at], np.sqrt(speed2[rows, inside[at]])
-        limit = envelope.lateral_limit(v, sign)
+        limit = corner.grip * envelope.lateral_limit(v, sign)
         share = sustained / limit
         found.append(
             CornerGrip(

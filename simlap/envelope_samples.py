@@ -1,6 +1,7 @@
 """From a table of laps to what the tyres and the engine gave, with the road taken out, in short held windows."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
 from simlap.pedals import throttle_of
 from simlap.spans import true_spans
+from simlap.track import grip_scale
 from simlap.units import G
 
 # An acceleration counts when it is held this long. The design asks for 0.3 s at least; the smooth motion rings by 1 %
@@ -48,7 +50,8 @@ class RoadSamples:
     """What the tyres did, per counted lap and station; arrays (m, n) unless said otherwise.
 
     `lateral` (left positive) and `along` (speeding up positive) are in the plane of the road, gravity's part taken
-    out, divided by g_n / g. `pull` is `along` before that division: the engine does not know g_n.
+    out, divided by g_n / g and by the grip of the corner. `pull` is `along` before that division: the engine does not
+    know g_n.
     """
 
     numbers: np.ndarray  #: lap numbers, (m,)
@@ -58,7 +61,7 @@ class RoadSamples:
     lateral: np.ndarray  #: [m/s²]
     along: np.ndarray  #: [m/s²]
     pull: np.ndarray  #: [m/s²]
-    normal: np.ndarray  #: g_n / g
+    normal: np.ndarray  #: g_n / g, times the grip factor of the corner
     throttle: np.ndarray | None  #: 0..1, None when not logged; the other laps' median where it is silent on a lap
     noise_lateral: np.ndarray  #: replicates of the error of `lateral`, (k, m, n)
     noise_along: np.ndarray  #: the same of `along`
@@ -83,8 +86,8 @@ class RoadSamples:
         return np.asarray(self.along + slowed / self.normal)
 
 
-def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSamples:
-    """Take gravity, banking and vertical curvature out of the laps of `table`.
+def road_samples(table: Any, line: Any, use: np.ndarray | None = None, corners: Sequence[Any] = ()) -> RoadSamples:
+    """Take gravity, banking, vertical curvature and what is known of the grip out of the laps of `table`.
 
     Parameters
     ----------
@@ -93,6 +96,8 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
         Reference line with grade [rad], bank [rad, left edge lower positive] and vertical curvature [1/m].
     use : bool array, shape (m,), optional
         Laps to use; the counted ones by default.
+    corners : sequence with entry_m, exit_m, grip, optional
+        Whose grip factors count; all of it is taken for alike without them.
 
     Raises
     ------
@@ -119,6 +124,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None) -> RoadSa
     grade, bank, kappa_v = (_at_stations(line, name, count) for name in ("grade", "bank", "kappa_v"))
     vertical = v**2 * kappa_v + a_lat * np.sin(bank)
     normal = np.maximum(np.cos(grade) * np.cos(bank) + vertical / G, NORMAL_FLOOR)
+    normal = normal * grip_scale(corners, np.asarray(table.station), float(line.length))
     lateral = a_lat * np.cos(bank) - G * np.sin(bank) * np.cos(grade)
     pull = a_lon + G * np.sin(grade)
     noise_lat = np.asarray(table.noise_a_lat, dtype=float)[:, chosen] / normal

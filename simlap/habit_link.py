@@ -33,7 +33,7 @@ def sheets_of(analysis: "Analysis", limits: Thresholds) -> tuple[tuple[CornerShe
     """
     table = analysis.table
     channels, remarks = _usable_channels(analysis, limits)
-    grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v)
+    grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v, analysis.grip)
                      for a, b, v in zip(table.a_lon, table.a_lat, table.v, strict=True)])  # fmt: skip
     sheets = []
     for index, result in enumerate(analysis.corners):
@@ -47,7 +47,14 @@ def sheets_of(analysis: "Analysis", limits: Thresholds) -> tuple[tuple[CornerShe
     return tuple(sheets), remarks
 
 
-def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np.ndarray, v: np.ndarray) -> np.ndarray:
+def grip_in_use(
+    line: "Line",
+    envelope: "Envelope",
+    a_lon: np.ndarray,
+    a_lat: np.ndarray,
+    v: np.ndarray,
+    grip: np.ndarray | float = 1.0,
+) -> np.ndarray:
     """Share of the tyres' combined limit in use at each station, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p).
 
     Slope and banking of the road are taken out as DEVELOPERS.md says (road plane, effective normal acceleration), and
@@ -57,11 +64,13 @@ def grip_in_use(line: "Line", envelope: "Envelope", a_lon: np.ndarray, a_lat: np
     ----------
     a_lon, a_lat, v : float64 array, shape (n,)
         Motion at the stations of `line`. [m/s², m/s²; m/s]
+    grip : float64 array, shape (n,), or float
+        Factor on the grip of each station.
     """
     lateral = a_lat * np.cos(line.bank) - G * np.sin(line.bank) * np.cos(line.grade)
     along = a_lon + G * np.sin(line.grade)
     weight = G * np.cos(line.grade) * np.cos(line.bank)
-    normal = np.maximum((weight + v**2 * line.kappa_v + a_lat * np.sin(line.bank)) / G, 1e-3)
+    normal = np.maximum((weight + v**2 * line.kappa_v + a_lat * np.sin(line.bank)) / G, 1e-3) * grip
     drag = envelope.drag_at(v)
     along = along + envelope.drag_at(v, lateral)
     brakes = along < 0.0

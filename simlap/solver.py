@@ -250,7 +250,7 @@ def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, sca
     lateral = np.where(left, packed[0] + packed[1] * z, packed[2] + packed[3] * z) * scale[kernels.R_LATERAL]
     drag = packed[DRAG_START] + packed[DRAG_START + 1] * z
     braking = (packed[4] + packed[5] * z - drag) * scale[kernels.R_BRAKE]
-    traction = (packed[6] + packed[7] * z + drag) * scale[kernels.R_DRIVE]
+    traction = (packed[6] + packed[7] * z + drag) * scale[kernels.R_DRIVE] * scale[kernels.R_TRACTION]
     along = along + drag + packed[DRAG_START + 2] * demand**2
     p = np.where(along < 0.0, packed[8], packed[9])
     sideways = np.abs(demand) / (lateral * normal)

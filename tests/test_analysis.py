@@ -256,11 +256,24 @@ def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_wher
 
 
 def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(club):
-    # monotony: what the corner no longer offers is no longer lost there
+    # monotony, for one and the same envelope: what the corner no longer offers is no longer lost there
     corners = tuple(replace(c, grip=0.95) if c.name == "2" else c for c in club.track.corners)
-    less = judge(prepare(club.session, replace(club.track, corners=corners)), Options(draws=20))
+    less = judge(prepare(club.session, replace(club.track, corners=corners)), Options(draws=20), club.analysis.fit)
     assert less.limit_lap.value > club.analysis.limit_lap.value
     assert less.corners[1].lost.value < club.analysis.corners[1].lost.value
+
+
+@pytest.mark.parametrize(("names", "grip"), [("246", 1.1), ("1234567", 0.9)])
+def test_limits_are_read_for_a_grip_of_one_where_the_track_states_another(names, grip):
+    # Source: the generator, whose car has the same limits everywhere, times the grip of the corner. Bars of issue 5:
+    # limit lap 0.5 %, lateral limit 3 %. With the factors left out of the fit: -2.4 and +2.7 %.
+    track = invented_circuit("club")
+    track = replace(track, corners=tuple(replace(c, grip=grip) if c.name in names else c for c in track.corners))
+    made = synthetic_session(track, club_car(), Driver(spread=0.01), Sensors.good(), laps=5, seed=3, losses=False)
+    found = analyse(made.session, track, draws=10)
+    assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.005)
+    lateral = (one.lateral_limit(np.array([20.0, 25.0, 30.0])) for one in (found.fit.envelope, made.truth.envelope))
+    assert next(lateral) == pytest.approx(next(lateral), rel=0.03)
 
 
 def test_an_analysis_without_resamplings_is_refused_in_plain_words():

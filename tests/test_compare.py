@@ -43,7 +43,7 @@ def judged(sessions, seed):
     zones = cut_zones(line, TRACK.corners, limit_profile(line, fit.envelope), brake_onsets(everything, TRACK.corners))
     phases = map_phases(zones, np.asarray(line.station), float(line.length))
     sides = [
-        _side(label, (Standing(table),), line, phases, np.ones(line.kappa.size), Options(), number)
+        _side(label, (Standing(table),), line, phases, TRACK.corners, Options(), number)
         for number, (label, table) in enumerate(zip(("A", "B", "A2"), tables, strict=False))
     ]
     return judge_sides(sides, line, phases, [corner.name for corner in TRACK.corners], limits=None)
@@ -115,8 +115,8 @@ def test_phases_of_a_comparison_begin_where_those_of_the_analysis_do_on_a_track_
     track = replace(TRACK, corners=tuple(replace(corner, grip=0.6) for corner in TRACK.corners))
     options = Options(draws=2)
     prepared = prepare(made.session, track, options)
-    line, phases, _ = _common_ground([("A", (prepared,))], track, options)
-    fit = fit_envelope(prepared.table, line, draws=1)
+    line, phases = _common_ground([("A", (prepared,))], track, track.corners, options)
+    fit = fit_envelope(prepared.table, line, draws=1, corners=track.corners)
     assert np.array_equal(phases.phase, judge(prepared, options, fit).phases.phase)
 
 
@@ -292,7 +292,7 @@ def test_too_few_laps_on_a_side_are_refused():
     phases = map_phases(zones, np.asarray(line.station), float(line.length))
 
     with pytest.raises(NotEnoughData, match=r"short\.csv\) has 2 counted laps"):
-        _side("A", (Standing(table, Named("short.csv")),), line, phases, np.ones(line.kappa.size), Options(), 0)
+        _side("A", (Standing(table, Named("short.csv")),), line, phases, TRACK.corners, Options(), 0)
 
 
 # -- hundreds of seeded pairs: pytest -m calibration -s tests/test_compare.py

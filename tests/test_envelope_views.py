@@ -83,7 +83,7 @@ def test_command_prints_limits_and_writes_figures_and_json(tmp_path, club):
     assert report["limits_ms2"]["braking"]["value"][0] == pytest.approx(
         float(done.fit.envelope.braking_limit(report["speeds_ms"][0])), rel=1e-12
     )
-    paths = write_figures(done.fit, done.table, done.line, tmp_path)
+    paths = write_figures(done.fit, done.table, done.line, done.track.corners, tmp_path)
     assert {path.name for path in paths} == {"gg.png", "gg.svg", "ggv.png", "ggv.svg"}
     assert paths[0].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"  # PNG signature, ISO/IEC 15948
 

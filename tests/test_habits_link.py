@@ -8,6 +8,7 @@ import pytest
 
 from simlap.envelope import Envelope
 from simlap.habit_link import grip_in_use, sheets_of
+from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.results import Interval
 from simlap.solver import limit_profile
@@ -52,8 +53,9 @@ def test_grip_in_use_of_the_limit_profile_is_the_share_that_the_solver_states():
     env = Envelope.from_limits(
         lateral=((9.0, 0.001), (9.5, 0.001)), braking=(10.0, 0.002), traction=(6.0, 0.001), exponent_braking=1.6
     )
-    limit = limit_profile(line, env)
-    used = grip_in_use(line, env, limit.a_lon, limit.a_lat, limit.v)
+    grip = np.full(400, 0.8)  # between stations of different grip the solver takes a mean
+    limit = limit_profile(line, env, limits=grip_limits(grip))
+    used = grip_in_use(line, env, limit.a_lon, limit.a_lat, limit.v, grip)
     assert used == pytest.approx(limit.share, abs=1e-9)  # only rounding, and the packed engine is not used here
 
 
@@ -89,6 +91,7 @@ def analysis(numbers=(1, 2, 3), *, pause=0.0, channels=None):
         lap_driven=tuple(SimpleNamespace(v=np.full(N, SPEED + row)) for row in range(m)),
         corners=tuple(SimpleNamespace(corner=zone.corner, zone=zone, phases=phases, step_kmh=4.0) for zone in zones),
         counted=tuple(range(m)),
+        grip=np.ones(N),
     )
 
 
