@@ -8,7 +8,7 @@ import numpy as np
 
 from simlap.errors import NotEnoughData
 from simlap.lag import LEAST_CORRELATION, lag_between
-from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along
+from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, short_enough
 from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
 from simlap.spans import true_spans
@@ -67,6 +67,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     start, stop = max(speed.t[0], t_range[0]), min(speed.t[-1], t_range[1])
     if stop - start < LEAST_ROWS / MOTION_RATE:
         raise NotEnoughData(f"{session.source}: speed and turn rate overlap for {max(stop - start, 0):.1f} s only.")
+    short_enough(session.source, "speed and turn rate", stop - start)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
     dt = 1.0 / MOTION_RATE
     v_raw = np.interp(t, speed.t, speed.value)
@@ -216,13 +217,13 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
     fine, every = t, slice(0, None, max(round(CLOSING_STEP / dt), 1))
     t, v, course = t[every], v[every], course[every]
     dt = t[1] - t[0]
-    hats = np.array([np.interp(t, knot_t, np.eye(count)[j]) for j in range(count)])
+    hats = [_hat(knot_t, j, t) for j in range(count)]
     first, second = first[thin], second[thin]
     walk = np.diff(np.eye(count), axis=0) / (GYRO_WALK * np.sqrt(CORRECTION_KNOT))
     drift = np.full(count - 1, -bias * (knot_t[1] - knot_t[0]))
     misses = []
     for number in range(CLOSING_ROUNDS + 1):
-        corrected = course + hats.T @ knots
+        corrected = course + np.interp(t, knot_t, knots)
         cos, sin = v * np.cos(corrected), v * np.sin(corrected)
         x, y = _integrated(cos, dt), _integrated(sin, dt)
         miss = np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in (x, y)])
@@ -231,9 +232,12 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
         if number == CLOSING_ROUNDS:
             break
         columns = []
-        for hat in hats:
-            dx, dy = _integrated(-sin * hat, dt), _integrated(cos * hat, dt)
-            columns.append(np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in (dx, dy)]))
+        for near, hat in hats:  # outside its support the integral stands still, as `np.interp` holds its ends
+            moved = (_integrated(-sin[near] * hat, dt), _integrated(cos[near] * hat, dt))
+            seconds = t[near]
+            columns.append(
+                np.concatenate([np.interp(second, seconds, z) - np.interp(first, seconds, z) for z in moved])
+            )
         # errors of one lap are alike over some 200 m: ten pairs carry the information of one
         weight = np.tile(1.0 / (LINE_SPREAD * np.sqrt(10.0) * np.sqrt(1.0 + (size / 20.0) ** 2)), 2)
         matrix = np.vstack([np.array(columns).T * weight[:, None], walk, np.eye(count)[:1] * 1e3])
@@ -244,6 +248,13 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
         np.interp(fine, knot_t, knots), step, 0.05
     )  # the kinks of the linear pieces would show in the curvature
     return Closing(correction, length, misses[0], misses[-1], bias)
+
+
+def _hat(knots: np.ndarray, number: int, t: np.ndarray) -> tuple[slice, np.ndarray]:
+    """Where the linear hat of one knot is not zero, with a point to either side, and its values there."""
+    low, high = knots[max(number - 1, 0)], knots[min(number + 1, knots.size - 1)]
+    here = slice(max(int(np.searchsorted(t, low)) - 1, 0), int(np.searchsorted(t, high)) + 2)
+    return here, np.interp(t[here], knots, np.eye(1, knots.size, number)[0])
 
 
 def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -> np.ndarray:

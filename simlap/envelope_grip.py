@@ -68,6 +68,8 @@ def corner_grip(
     for corner in corners:
         span = (corner.exit_m - corner.entry_m) % length
         inside = np.flatnonzero((station - corner.entry_m) % length <= span)
+        if inside.size == 0:  # it lies between two stations
+            inside = np.array([np.argmin((station - corner.entry_m) % length)])
         sign = 1.0 if corner.direction == "left" else -1.0
         lateral = sign * held[:, inside]
         at = np.argmax(lateral, axis=1)

@@ -12,7 +12,7 @@ from simlap.errors import NotEnoughData
 from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
-from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of
+from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of, short_enough
 from simlap.receiver import agreeing, scale_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
@@ -20,7 +20,6 @@ from simlap.splines import flat_lowpass, lowpass
 from simlap.units import MS_TO_KMH
 
 LEAST_FIXES = 20
-LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 GAP = 1.0  # [s] without a fix and without speed: a car turns 30 degrees in it
 GAP_INERTIAL = 5.0  # [s] without a fix but with acceleration both ways: drifts by about 2 m
 ROUGH_PASSES = 3  # of the first path: one to find the direction, one to learn the noise, one to use it
@@ -56,11 +55,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
             f"{session.source}: {fixes.t.size} different positions{dropped}; at least {LEAST_FIXES} are needed."
             + (" Give logs of one circuit, and check latitude and longitude." if fixes.dropped else "")
         )
-    if fixes.t[-1] - fixes.t[0] > LONGEST:
-        raise NotEnoughData(
-            f"{session.source}: positions span {(fixes.t[-1] - fixes.t[0]) / 3600.0:.1f} h; "
-            f"at most {LONGEST / 3600.0:.0f} h are taken at once. Split the log into outings."
-        )
+    short_enough(session.source, "positions", fixes.t[-1] - fixes.t[0])
     receiver, inertial, speed_source = _channels(session, fixes, notes)
     receiver = agreeing(fixes, receiver, notes)
     if "speed" in receiver and "wheel_speed" not in inertial:

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simlap.errors import NotEnoughData
 from simlap.frozen import own
 
 MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
 # Ends the note on a channel that was not used because it contradicts the path: the reader has to know.
 CHANNEL_OUT = "the channel is left out."
+LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
 
 
@@ -77,6 +79,21 @@ class Motion:
     def at(self, name: str, t: np.ndarray) -> np.ndarray:
         """Channel `name` of the motion, interpolated linearly at times `t` [s]."""
         return np.interp(t, self.t, getattr(self, name))
+
+
+def short_enough(source: str, what: str, seconds: float) -> None:
+    """Refuse a log that spans more than `LONGEST`.
+
+    Raises
+    ------
+    NotEnoughData
+        Naming the log, and how long its `what` span.
+    """
+    if seconds > LONGEST:
+        raise NotEnoughData(
+            f"{source}: {what} span {seconds / 3600.0:.1f} h; at most {LONGEST / 3600.0:.0f} h are taken at once. "
+            "Split the log into outings."
+        )
 
 
 # Curvature is v² kappa / v²: below this speed it is held at zero. A car that turns at 0.5 m/s is being pushed.

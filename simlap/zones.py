@@ -178,7 +178,7 @@ def _spans(corners: Sequence[Corner], station: np.ndarray, length: float) -> lis
     n = station.size
     spans = []
     for corner in corners:
-        apex = int(np.searchsorted(station, corner.apex_m - 1e-9)) % n
+        apex = int(np.searchsorted(station, corner.apex_m - 1e-9))  # n behind the last station
         back = (corner.apex_m - corner.entry_m) % length
         ahead = (corner.exit_m - corner.apex_m) % length
         if back + ahead >= length:

@@ -232,6 +232,9 @@ def test_grip_of_each_corner_is_near_all_for_a_driver_at_the_limit():
         # 2 % for the smoothing of peaks and the ringing about plateaus
         assert grip.used == pytest.approx(1.0, abs=0.02), grip.name
         assert grip.peak >= grip.sustained
+    # A corner between two stations is judged at the one behind it.
+    (short,) = corner_grip(case.table, case.line, [replace(case.corners[0], entry_m=21.0, exit_m=21.5)], case.truth)
+    assert np.isfinite(short.used)
     # A corner said to have a tenth more grip uses a tenth less of it; what was driven there stays what it was.
     better = corner_grip(case.table, case.line, [replace(c, grip=1.1) for c in case.corners], case.truth)
     assert [one.used for one in better] == pytest.approx([one.used / 1.1 for one in used], rel=1e-12)

@@ -8,6 +8,7 @@ import pytest
 from conftest import DATA
 from motion_cases import Drive, drive
 
+from simlap.errors import NotEnoughData
 from simlap.laps import find_laps
 from simlap.laptable import tabulate
 from simlap.motion import motion_of
@@ -87,6 +88,12 @@ def test_a_gap_in_which_the_path_is_lost_is_told_with_its_time(gap, lost):
     told = [note for note in motion.notes if "the path is lost there" in note]
     assert len(told) == lost
     assert all(f"from {middle - 0.5 * gap:.1f} to {middle + 0.5 * gap:.1f} s:" in note for note in told)
+
+
+def test_a_log_over_days_is_refused_and_not_reckoned():
+    t = np.array([*np.linspace(0.0, 100.0, 1001), 6.0 * 3600.0])
+    with pytest.raises(NotEnoughData, match=r"speed and turn rate span 6\.0 h; at most 4 h are taken at once"):
+        motion_of(Session.from_arrays(t, speed=np.full(t.size, 20.0), yaw_rate=np.full(t.size, 0.1)))
 
 
 def test_an_accelerometer_of_a_few_values_says_nothing_of_the_road():

@@ -1,6 +1,7 @@
 """Zones and phases: they tile the lap, obey the design's definitions, and survive awkward corners."""
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -82,6 +83,15 @@ def test_moving_the_start_line_moves_no_zone():
             for end in ("start", "braking_stop", "mid_stop", "stop"):
                 gap = (getattr(a, end) - getattr(b, end) - moved + 0.5 * line.length) % line.length - 0.5 * line.length
                 assert abs(gap) < 1e-6  # the same station
+
+
+def test_an_apex_behind_the_last_station_of_the_lap_is_the_last_corners():
+    line = line_of(OVAL)
+    first, last = find_corners(line)
+    corners = (first, replace(last, apex_m=line.length - 0.5, exit_m=first.entry_m - 1.0))
+    zones = cut_zones(line, corners, limit_profile(line, CAR))
+    assert np.array_equal(holders(zones, line.station, line.length), np.ones(line.station.size))
+    assert [zone.corner for zone in zones] == list(corners)
 
 
 def test_phases_of_an_oval_end_where_the_design_says():
