@@ -9,6 +9,9 @@ from simlap.frozen import own
 from simlap.session import Session
 
 FLICKER_S = 12.0  # [s] a number that stands no longer than this is no lap's: the shortest lap takes longer
+BLIP_S = 1.0  # [s] a number that stands no longer, in the midst of another, is a row that the logger lost
+# A number further than the first from a whole one is a part of a lap; a counter of parts has more of them than this.
+PART, MOSTLY_PARTS = 0.02, 0.5
 SAME_LAP = 0.02  # share of the usual lap: how alike the distances are that a car drives from line to line
 MOST_TOLD = 3  # restarts told in one note
 
@@ -32,20 +35,48 @@ class Changes:
 
 
 def counter_changes(session: Session) -> Changes:
-    """Changes of the channel `lap`, up or down; a number that only flickers up is passed over.
+    """Changes of the channel `lap`, up or down; a number that only flickers up, or rows that are lost, are passed over.
 
     The first and the last number may stand as briefly as they like: there the log begins and ends.
     """
     value = session.channel("lap")
     rows = np.flatnonzero(np.isfinite(value))
-    t, number = session.t[rows], np.round(value[rows]).astype(int)
-    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))  # of each stretch of one number
-    lasts = np.diff(t[starts], append=np.inf)
-    steady = lasts > FLICKER_S
+    t, number = _stretches(session.t[rows], _whole(value[rows]))
+    for lost in (_mostly_brief, _in_the_midst):
+        keep = ~(lost(number, np.diff(t, append=np.inf) <= BLIP_S))
+        t, number = _stretches(t[keep], number[keep])
+    steady = np.diff(t, append=np.inf) > FLICKER_S
     steady[0] = True
-    t, number = t[starts[steady]], number[starts[steady]]
+    t, number = _stretches(t[steady], number[steady])
     at = np.flatnonzero(np.diff(number)) + 1
     return Changes(t[at], number[at - 1], number[at])
+
+
+def _whole(value: np.ndarray) -> np.ndarray:
+    """Numbers of a counter: whole ones, or, where it counts parts of laps as well, the whole laps that are over."""
+    nearest = np.round(value)
+    if np.mean(np.abs(value - nearest) > PART) > MOSTLY_PARTS:
+        nearest = np.floor(value)
+    return nearest.astype(int)
+
+
+def _mostly_brief(number: np.ndarray, brief: np.ndarray) -> np.ndarray:
+    """Brief stretches of a number that stands briefly most times: what the logger writes when it has none."""
+    _, which = np.unique(number, return_inverse=True)
+    return brief & (np.bincount(which, brief)[which] > 0.5 * np.bincount(which)[which])
+
+
+def _in_the_midst(number: np.ndarray, brief: np.ndarray) -> np.ndarray:
+    """Brief stretches with the same number before and behind."""
+    out = np.zeros(number.size, dtype=bool)
+    out[1:-1] = brief[1:-1] & (number[:-2] == number[2:])
+    return out
+
+
+def _stretches(t: np.ndarray, number: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Start and number of each stretch of one number."""
+    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    return t[starts], number[starts]
 
 
 def a_lap_apart(s: np.ndarray, rises: np.ndarray) -> np.ndarray:

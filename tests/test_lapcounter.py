@@ -91,6 +91,25 @@ def test_a_counter_that_flickers_for_a_row_makes_no_lap(step, lap):
     assert laps.notes == ()
 
 
+@pytest.mark.parametrize("lost", [0.0, 255.0])
+def test_rows_that_a_counter_lost_make_no_lap_wherever_they_lie(lost):
+    # One row in twenty at random, and the rows on and just behind each line.
+    d, session, _ = driven()
+    counter = rising()
+    counter[np.random.default_rng(1).random(counter.size) < 0.05] = lost
+    for late in (0, 2, 4):
+        counter[np.searchsorted(session.t, d.crossings[1:7]) + late] = lost
+    laps = laps_of(counter)
+    assert_all_laps_found(laps, [2, 3, 4, 5, 6])
+    assert laps.notes == ()
+
+
+def test_a_counter_of_parts_of_laps_changes_on_the_line():
+    d, session, _ = driven()
+    parts = np.interp(session.t, d.crossings, np.arange(d.crossings.size))
+    assert_all_laps_found(laps_of(parts), [1, 2, 3, 4, 5])
+
+
 def test_a_counter_that_passes_through_nought_on_the_line_starts_anew_once():
     counter = rising()
     first = int(np.argmax(counter == 4))
