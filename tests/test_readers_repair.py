@@ -139,6 +139,17 @@ def test_positions_at_0_0_are_removed(read):
     assert session.notes[0] == "2 positions at 0,0 (no fix) removed"
 
 
+def test_what_a_receiver_writes_without_a_fix_is_no_speed(read):
+    rows = [(f"{i / RATE:.1f}", 50.0, 8.0, 90, 12, 300, 0) for i in range(20)]
+    rows[5] = ("0.5", 0, 0, 0, 0, 0, 0)  # a row without a fix
+    rows[7] = ("0.7", 0, 0, 90, 12, 0, 0)  # a speed, of the wheels for one, is one all the same
+    session = read(rows, "time_s,latitude,longitude,speed_kmh,course_deg,altitude_m,throttle_pct")
+    lost = {name: np.flatnonzero(np.isnan(values)).tolist() for name, values in session.channels.items()}
+    assert {name: lost[name] for name in ("speed", "course", "altitude", "throttle")} == {
+        "speed": [5], "course": [5], "altitude": [5, 7], "throttle": [],
+    }  # fmt: skip
+
+
 def test_a_position_on_the_equator_or_the_prime_meridian_stays(read):
     session = read([("0.0", 0, 8), ("0.1", 50, 0)], POSITION)
     assert np.all(np.isfinite(session.channel("latitude")))

@@ -23,6 +23,8 @@ COARSE_SHARE = 0.3
 # Positions off the globe are removed when they are fewer than this share (transmission errors); more of them mean
 # that the columns are not what they are taken for.
 FEW = 0.01
+# Channels of the receiver beside its position: without a fix it writes 0 for them as well.
+OF_RECEIVER = ("speed", "course", "altitude")
 # Positions are noted as jumping when two neighbours in time lie farther apart than this.
 JUMP = 1000.0  # [m]
 METRES_PER_DEGREE = 111_195.0  # mean sphere of 6371.0 km (IUGG); only for the jump above
@@ -194,6 +196,8 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     if np.any(nowhere):
         latitude, longitude = np.where(nowhere, np.nan, latitude), np.where(nowhere, np.nan, longitude)
         log.notes.append(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed")
+        for name in (name for name in OF_RECEIVER if name in values):
+            values[name] = np.where(nowhere & (values[name] == 0.0), np.nan, values[name])
     impossible = (np.abs(latitude) > 90.0) | (np.abs(longitude) > 180.0)
     if 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
         log.notes.append(f"{_plural(int(impossible.sum()), 'position')} off the globe removed")
