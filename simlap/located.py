@@ -13,7 +13,7 @@ from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of, short_enough
-from simlap.receiver import agreeing, scale_against
+from simlap.receiver import Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
@@ -37,6 +37,9 @@ POSITIONS_ALONE = (
     "lap is good to about 1 %, and may be 2 % too fast where positions wander by more than a metre. Log the receiver's "
     "speed as well."
 )
+# A receiver's speed is good to 0.05 to 0.1 m/s (common practice, no source). One that the first path finds noisier is
+# contradicted by positions whose error is smooth, and which so seem better than they are.
+CONTRADICTED = 0.12  # [m/s]
 # With fewer a second the accelerometers tell the corners between them: with one, limit laps came out 0.7 to 0.9 % fast.
 FEW_FIXES = 3.0
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
@@ -58,21 +61,21 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     short_enough(session.source, "positions", fixes.t[-1] - fixes.t[0])
     receiver, inertial, speed_source = _channels(session, fixes, notes)
     receiver = agreeing(fixes, receiver, notes)
-    if "speed" in receiver and "wheel_speed" not in inertial:
-        times = scale_against(fixes, receiver["speed"])
-        if times != 1.0:
-            del receiver["speed"]
-            inertial["wheel_speed"] = observe(session, "wheel_speed" if session.has("wheel_speed") else "speed")
-            speed_source = "path and wheel_speed"
-            notes.append(
-                f"The logged speed reads {times:.3f} times that of the positions: taken for a speed of the wheels, its "
-                "scale and slip taken out."
-            )
-    if speed_source == "speed" and "speed" not in receiver:
-        speed_source = "path"
     told = fix_noise(fixes.t, fixes.x, fixes.y)
-    drive = first_drive(fixes, receiver, told)
+    held = Against()
+    if "speed" in receiver:
+        held = held_against(fixes, receiver["speed"], told.white if told else 0.0)
+        speed_source = _put_right(session, held, receiver, inertial, notes)
+    elif speed_source == "speed":
+        speed_source = "path"
+    wandering = told and replace(told, intensity=max(told.intensity, held.wander))
+    drive, speed_noise = first_drive(fixes, receiver, told)
+    if speed_noise > CONTRADICTED:
+        told = wandering
+        drive, _ = first_drive(fixes, receiver, told)
     inertial, lag = calibrate(drive, inertial, notes)
+    if "a_lat" in inertial or "yaw_rate" in inertial:
+        told = wandering  # it is they that tell of the band of the curvature
     if lag is not None:
         receiver = {n: o.shifted(lag) for n, o in receiver.items()}
         fixes = replace(fixes, t=fixes.t - lag)
@@ -118,6 +121,30 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         across=felt(inertial.get("a_lat"), drive, drive.a_lat, lag, t),
         along=felt(inertial.get("a_lon"), drive, drive.a_lon, lag, t),
     )
+
+
+def _put_right(
+    session: Session,
+    held: Against,
+    receiver: dict[str, Observation],
+    inertial: dict[str, Observation],
+    notes: list[str],
+) -> str:
+    """Which speed is used, after the logged one is put in its place: at the positions' time, or with the wheels."""
+    if held.wheels and "wheel_speed" not in inertial:
+        del receiver["speed"]
+        inertial["wheel_speed"] = observe(session, "wheel_speed" if session.has("wheel_speed") else "speed")
+        notes.append(
+            f"The logged speed reads {held.scale:.3f} times that of the positions: taken for a speed of the wheels, "
+            "its scale and slip taken out."
+        )
+        return "path and wheel_speed"
+    if held.delay != 0.0:
+        for name in receiver:
+            receiver[name] = receiver[name].shifted(held.delay)
+        side = "behind" if held.delay > 0.0 else "ahead of"
+        notes.append(f"The receiver's speed comes {abs(held.delay):.3f} s {side} its positions; undone.")
+    return "speed"
 
 
 def _no_path(fixes: Fixes, channels: list[str]) -> str:
@@ -192,15 +219,17 @@ def _drivable(speed: Observation, notes: list[str]) -> Observation:
     return replace(speed, t=speed.t[~wild], value=speed.value[~wild])
 
 
-def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> Drive:
-    """Path through fixes and receiver channels alone, on the receiver's clock, at the bandwidth that they carry."""
+def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> tuple[Drive, float]:
+    """Path through fixes and receiver channels alone, on the receiver's clock, at the bandwidth that they carry; and
+    the noise of the speed beside it, 0 without one [m/s]."""
     fused = fuse(fixes, receiver, told, fixes.t[0], fixes.t[-1], passes=ROUGH_PASSES, replicates=ROUGH_REPLICATES)
     t = np.arange(fixes.t[0], fixes.t[-1], STEP)
     bandwidth = min(ROUGH_BANDWIDTH, supported_bandwidth(fused, fixes, receiver))
     path = lowpass(fused.path, fused.grid.step, bandwidth)
     v, course, _, a_lon, a_lat = shape_of(fused.grid.evaluate(path, t, 1), fused.grid.evaluate(path, t, 2))
     errors = drawn_errors(fused, t, bandwidth)
-    return Drive(t, v, a_lon, a_lat, np.gradient(course, STEP), bandwidth, *errors)
+    drive = Drive(t, v, a_lon, a_lat, np.gradient(course, STEP), bandwidth, *errors)
+    return drive, float(fused.noise.get("speed", 0.0))
 
 
 def drawn_errors(fused: Fused, t: np.ndarray, bandwidth: float) -> tuple[np.ndarray, np.ndarray]:

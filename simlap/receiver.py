@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,6 +18,15 @@ LEAST_CHORDS = 10
 GENTLE = 0.3  # [rad] from a chord to its neighbours: an arc is then 0.4 % longer than its chord, which is made up for
 # A receiver's own speed differs from its positions' by less than this, and so many standard errors.
 OWN_SCALE, SURE = 0.005, 3.0  # share
+HELD_AGAINST = 1.0  # [s] of driving compared at once: the positions' white noise is then small beside their wander
+DIRECTION_S = 0.25  # [s] over which the path is smoothed for its direction: an error of 0.1 rad costs 0.5 % of the way
+LEAST_INTERVALS = 60
+LEAST_SPEED = 8.0  # [m/s]
+# A delay, or a slip, is one from so much on, and so many standard errors: a demo's delay comes out to 1 ms.
+LEAST_DELAY, SURE_OF_DELAY = 0.015, 5.0  # [s]
+LEAST_SLIP = 0.0015  # [s²/m] tyres under power slip by 0.002 to 0.005 per m/s² (common practice, no source)
+SLIPS_ALONE = 0.2  # [s] what slip passes for at racing speeds when no term of its own is fitted; a longer delay is one
+ROUNDS, REWEIGHTED = 3, 10
 
 
 def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]) -> dict[str, Observation]:
@@ -51,23 +61,90 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
     return out
 
 
-def scale_against(fixes: Fixes, speed: Observation) -> float:
-    """How many times the positions' speed a speed reads, but in tight bends; 1 where it may be the receiver's own.
+@dataclass(frozen=True)
+class Against:
+    """A speed held against the positions of its log."""
 
-    A receiver's speed and positions agree to a part in a thousand. A speed that does not is one of the wheels, whatever
-    its name: tyres wear, and a logger's figure for their girth is a guess.
+    scale: float = 1.0  #: how many times the positions' speed it reads
+    delay: float = 0.0  #: how far it lies behind the positions; 0 where nothing is sure [s]
+    wheels: bool = False  #: it is no receiver's own: its scale differs, or it reads more the harder the car is driven
+    wander: float = 0.0  #: variance that the positions gain against it in a second [m²/s]
+
+
+def held_against(fixes: Fixes, speed: Observation, white: float) -> Against:
+    """What a speed and the positions say of each other.
+
+    Parameters
+    ----------
+    white : float
+        Standard deviation of the positions' white noise. [m]
+
+    Notes
+    -----
+    Over `HELD_AGAINST` seconds the mean speed is compared with the way that the positions make along the path's
+    direction: mean speed = scale · way / time - delay · change of speed / time + slip · speed · change of speed / time,
+    by least squares with weights that fall with the residual. A receiver's speed and positions agree to a part in a
+    thousand, but may come at different times; tyres wear, and slip. What is left over is the positions' wander: its
+    variance grows by the intensity in every second.
     """
-    t, dx, dy, whole = _chords(fixes)
-    turn = np.abs(np.angle((dx + 1j * dy) * np.conj(np.roll(dx + 1j * dy, 1))))  # from the chord before
-    bend = np.maximum(turn, np.roll(turn, -1))
-    gentle = whole & np.roll(whole, 1) & np.roll(whole, -1) & (bend < GENTLE)
-    if gentle.sum() < LEAST_CHORDS:
-        return 1.0
-    arc = np.hypot(dx, dy) * (1.0 + (0.5 * (turn + np.roll(turn, -1))) ** 2 / 24.0)
-    ratio = CHORD_S * _mean(speed.t, speed.value, t)[gentle] / arc[gentle]
-    middle = float(np.median(ratio))
-    error = 1.25 * 1.4826 * float(np.median(np.abs(ratio - middle))) / np.sqrt(ratio.size)  # of a median
-    return middle if abs(middle - 1.0) > OWN_SCALE + SURE * error else 1.0
+    found = Against()
+    for _ in range(ROUNDS):  # the change of speed is the late one's: a large delay shows in full once it is undone
+        y, columns, seconds = _compared(fixes, speed.shifted(found.delay))
+        if y.size < LEAST_INTERVALS:
+            return found
+        (_, _, slip), (_, _, slip_error), _ = _robust(y, columns)
+        (scale, late), (error, late_error), spread = _robust(y, columns[:, :2])
+        slips = slip > max(LEAST_SLIP, SURE_OF_DELAY * slip_error)
+        if abs(scale - 1.0) > OWN_SCALE + SURE * error or (slips and found.delay == 0.0 and abs(late) < SLIPS_ALONE):
+            return Against(scale, 0.0, True)
+        wander = seconds * spread**2 - 2.0 * white**2 / seconds
+        delay = found.delay - late
+        if abs(delay) < max(LEAST_DELAY, SURE_OF_DELAY * late_error):
+            return Against(scale, 0.0, False, max(wander, 0.0))
+        found = Against(scale, delay, False, max(wander, 0.0))
+    return found
+
+
+def _compared(fixes: Fixes, speed: Observation) -> tuple[np.ndarray, np.ndarray, float]:
+    """Mean speeds (n,), the columns that explain them (n, 3), and the time [s] of an interval."""
+    from scipy.ndimage import gaussian_filter1d
+
+    step = 1.0 / fixes.rate
+    fine = min(step, DIRECTION_S)
+    t = np.arange(fixes.t[0], fixes.t[-1], fine)
+    path = np.interp(t, fixes.t, fixes.x) + 1j * np.interp(t, fixes.t, fixes.y)
+    towards = np.gradient(gaussian_filter1d(path, DIRECTION_S / fine))
+    middle = 0.5 * (fixes.t[1:] + fixes.t[:-1])
+    course = np.interp(middle, t, np.unwrap(np.angle(towards)))
+    turn = np.gradient(course)  # from fix to fix: an arc is longer than its chord
+    way = (np.diff(fixes.x + 1j * fixes.y) * np.exp(-1j * course)).real * (1.0 + turn**2 / 24.0)
+    driven = np.concatenate([[0.0], np.cumsum(way)])
+    count = max(round(HELD_AGAINST / step), 1)
+    first = np.arange(0, fixes.t.size - count, count)
+    last = first + count
+    seconds = fixes.t[last] - fixes.t[first]
+    whole = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(speed.t) * (speed.value[1:] + speed.value[:-1]))])
+    mean, change = (
+        (np.interp(fixes.t[last], speed.t, z) - np.interp(fixes.t[first], speed.t, z)) / seconds
+        for z in (whole, speed.value)
+    )
+    there = (driven[last] - driven[first]) / seconds
+    steepest = np.maximum.reduceat(np.abs(turn), first)[: first.size]
+    fine = (np.abs(seconds - count * step) < 0.5 * step) & (there > LEAST_SPEED) & (steepest < GENTLE)
+    fine &= (fixes.t[first] > speed.t[0]) & (fixes.t[last] < speed.t[-1])
+    return mean[fine], np.column_stack([there, change, there * change])[fine], count * step
+
+
+def _robust(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Coefficients, their standard errors and the spread of the residuals, wild ones weighing little."""
+    weight = np.ones(y.size)
+    for _ in range(REWEIGHTED):
+        weighted = columns * weight[:, None]
+        found = np.linalg.lstsq(weighted, y * weight, rcond=None)[0]
+        residual = y - columns @ found
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        weight = 1.0 / np.hypot(1.0, residual / (SURE * spread))
+    return found, spread * np.sqrt(np.diag(np.linalg.pinv(weighted.T @ weighted))), spread
 
 
 def _chords(fixes: Fixes) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

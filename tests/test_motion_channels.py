@@ -336,6 +336,56 @@ def test_ground_speed_is_preferred_to_wheel_speed_and_that_is_said():
     assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.02)
 
 
+@pytest.mark.parametrize("late", [-0.3, -0.16, 0.05, 0.3])
+@pytest.mark.parametrize("inertial", [False, True])
+def test_a_speed_that_comes_at_another_time_than_the_positions_is_put_right(late, inertial):
+    # Positions are held back by some receivers for a tenth or three, speed and course are not, or the other way round.
+    d = short()
+
+    def apart(fix):
+        for name in ("speed", "course"):
+            fix[name] = np.interp(fix["t"] - late, fix["t"], fix[name])
+        return fix
+
+    plain, delayed = (motion_of(logged(d, 20, speed_ms=0.05, inertial=inertial, seed=4, edit=e)) for e in (None, apart))
+    (told,) = (note for note in delayed.notes if "its positions; undone" in note)
+    side = "behind" if late > 0.0 else "ahead of"
+    assert float(re.search(rf"comes ([0-9.]+) s {side}", told)[1]) == pytest.approx(abs(late), abs=0.01)
+    for name in ("a_lon", "a_lat", "v"):
+        assert error_of(delayed, d, name) < 1.1 * error_of(plain, d, name) + 0.01, name
+    assert not any("its positions; undone" in note for note in plain.notes)
+
+
+def test_a_speed_of_the_right_scale_that_slips_is_one_of_the_wheels_and_not_late():
+    d = short()
+    log = logged(d, 20, speed_ms=0.05, inertial=True, seed=4)
+    slipping = d.at("v", log.t) * (1.0 + 0.004 * d.at("a_lon", log.t)) + np.random.default_rng(1).normal(
+        0.0, 0.05, log.t.size
+    )
+    motion = motion_of(replace(log, channels={**log.channels, "speed": slipping}))
+    assert motion.quality.speed_source == "path and wheel_speed"
+    assert not any("its positions; undone" in note for note in motion.notes)
+
+
+@pytest.mark.parametrize("inertial", [False, True])
+def test_a_smooth_error_of_the_positions_does_not_outweigh_the_speed(inertial):
+    # A receiver's own filter makes its positions smooth and not right: an error of 0.1 m that lasts for a second is no
+    # white noise, and positions that seemed exact drove the speed, good to 0.05 m/s, off by 0.2 m/s.
+    d = short()
+
+    def smooth(fix):
+        rng = np.random.default_rng(5)
+        for axis in "xy":
+            error = gaussian_filter1d(rng.normal(size=fix["t"].size), 0.35 * 20)
+            fix[axis] = d.at(axis, fix["t"]) + 0.1 * error / error.std()
+        return fix
+
+    motion = motion_of(logged(d, 20, speed_ms=0.05, inertial=inertial, seed=4, edit=smooth))
+    # 0.05 m/s at 20 a second and a bandwidth of 2 Hz leave 0.02 m/s, and 0.2 m/s²
+    assert error_of(motion, d, "v") < 0.04
+    assert error_of(motion, d, "a_lon") < 0.25
+
+
 @pytest.mark.parametrize("times", [0.96, 0.99, 1.0, 1.01, 1.03, 1.15])
 def test_a_speed_that_differs_from_the_positions_by_its_scale_is_one_of_the_wheels(times):
     # Wheel speeds are logged as plain "speed" too, and are off by worn tyres and a guessed girth. Taken for a
