@@ -23,7 +23,7 @@ from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
-from simlap.slopes import Banking, read_banking, read_grade
+from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval
 from simlap.target import target_of
@@ -151,15 +151,18 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         track = path_of_laps(motion, lapset)
     reference = track.line.resample(options.spacing)
     table = tabulate(motion, session, lapset, reference, options.spacing)
-    return Prepared(session, motion, lapset, track, table, mean_path(table, reference, track.has_elevation))
+    return Prepared(
+        session, motion, lapset, track, table, mean_path(table, reference, track.has_elevation, track.heights_logged)
+    )
 
 
-def mean_path(table: LapTable, reference: Line, has_elevation: bool = False) -> Line:
+def mean_path(table: LapTable, reference: Line, has_elevation: bool = False, heights_logged: bool = False) -> Line:
     """The mean driven path of the counted laps, on the table's stations.
 
     Curvature and path length are means over the laps of the very motion that the envelope is fitted to; grade,
     banking and vertical curvature are the reference line's, or grade and banking what the accelerometers felt where
-    it states none. `has_elevation`: a reference line that is flat is known to be.
+    it states none. `has_elevation`: a reference line that is flat is known to be. `heights_logged`: its heights come
+    from these laps, and give way where the accelerometer contradicts them.
     """
     rows = np.asarray(table.counted, dtype=bool)
     line = Line.from_curvature(
@@ -173,10 +176,27 @@ def mean_path(table: LapTable, reference: Line, has_elevation: bool = False) -> 
         found = banking_of(table)
         if found is not None:
             line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
-    if not (has_elevation or line.grade.any()) and table.along is not None:
-        grade = read_grade(table.along[rows], table.ds[rows])
-        line = line if grade is None else replace(line, grade=grade)
+    felt = grade_of(table)
+    if felt is None:
+        return line
+    if not (has_elevation or line.grade.any()):
+        return replace(line, grade=felt.grade)
+    if heights_logged and grade_contradicted(line.grade, felt, line.ds):
+        return replace(line, grade=felt.grade, kappa_v=np.zeros(line.kappa.size))
     return line
+
+
+def grade_of(table: LapTable) -> Grade | None:
+    """Slope along the road as the counted laps' longitudinal accelerometer tells it; None where it does not."""
+    rows = np.asarray(table.counted, dtype=bool)
+    return None if table.along is None else read_grade(table.along[rows], table.ds[rows])
+
+
+def heights_contradicted(table: LapTable, track: Track) -> bool:
+    """Whether the longitudinal accelerometer contradicts the heights that the track file states or the laps logged."""
+    reference = track.line.resample(track.length / table.station.size)
+    known = track.has_elevation or bool(reference.grade.any())
+    return known and grade_contradicted(reference.grade, grade_of(table), reference.ds)
 
 
 def banking_of(table: LapTable) -> Banking | None:

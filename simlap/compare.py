@@ -96,7 +96,7 @@ def _common_ground(
 ) -> tuple[Line, PhaseMap]:
     """Mean path of all counted laps and phases that serve every side."""
     everything = merge_tables([one.table for _, found in prepared for one in found])
-    line = mean_path(everything, track.line.resample(options.spacing), track.has_elevation)
+    line = mean_path(everything, track.line.resample(options.spacing), track.has_elevation, track.heights_logged)
     fit = fit_envelope(everything, line, quantile=options.quantile, draws=1, seed=options.seed, corners=corners)
     limit = limit_profile(line, fit.envelope, limits=_grip_of(corners, line))
     counted = np.asarray(everything.counted, dtype=bool)

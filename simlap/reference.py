@@ -145,6 +145,7 @@ def build_from_laps(motion: Motion, lapset: LapSet) -> tuple[Track, tuple[str, .
         corners=find_corners(found.line),
         origin=motion.origin,
         has_elevation=found.has_elevation,
+        heights_logged=found.has_elevation,
     )
     spread = float(np.sqrt(np.mean(np.var(found.offset, axis=0))))
     return track, (f"mean of {len(paths)} laps, which lie {spread:.2f} m rms beside each other", *found.notes)

@@ -37,6 +37,11 @@ HUBER, HUBER_ROUNDS = 1.345, 20
 # Error that all laps share (roll that is not in proportion, curvature smoothed a little differently): readings of 16
 # synthetic sessions were 0.002 rad from the truth, noise included; and where a reading says no more than was known.
 FLOOR, POOREST = 0.0015, 0.012  # [rad]
+# A slope that is stated, or follows from logged heights, contradicts the accelerometer where they differ by more than
+# this (rms around the lap) and so many standard errors of the reading. Right ones differed by less than 0.011 rad on 36
+# logs of three simulators; heights in feet under a header of metres, pressed on by the wind, or in steps of 5 m by
+# 0.017 and more, 12 errors and more.
+UNLIKE, UNLIKE_ERRORS = 0.012, 4.0  # [rad]
 # Two bankings are compared where both vary by more than this around the lap, and are alike from this correlation on
 # (stated rightly, they correlated by 0.6 to 0.98 on 19 sessions with track files).
 TELLING, LIKE = 0.004, 0.6  # [rad]
@@ -53,6 +58,17 @@ class Banking:
 
     def __post_init__(self) -> None:
         own(self, "bank")
+
+
+@dataclass(frozen=True, eq=False)
+class Grade:
+    """Slope along the road at the stations of a table of laps."""
+
+    grade: np.ndarray  #: (n,) uphill positive, its sine with zero mean over the lap [rad]
+    doubt: float  #: standard deviation of it [rad]
+
+    def __post_init__(self) -> None:
+        own(self, "grade")
 
 
 def read_banking(
@@ -82,9 +98,8 @@ def read_banking(
         return None
     weight = np.median(duration, axis=0)
     t = np.concatenate(([0.0], np.cumsum(weight)))
-    lat, lon = np.median(a_lat, axis=0), np.median(a_lon, axis=0)
     yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
-    features = np.column_stack([np.ones_like(lat), lat, lon, lat * lon, _rate(yaw, weight)])
+    features = _features(np.median(a_lat, axis=0), np.median(a_lon, axis=0), yaw, weight)
     felt = np.median(across, axis=0)
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
@@ -110,7 +125,31 @@ def turned_round(stated: np.ndarray, read: Banking | None) -> bool:
     return bool(np.corrcoef(one, other)[0, 1] < -LIKE)
 
 
-def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
+def grade_contradicted(stated: np.ndarray, read: Grade | None, ds: np.ndarray) -> bool:
+    """Whether a stated grade (n,) [rad] is not the one that was read; `ds` (n,) [m] to the next station."""
+    if read is None:
+        return False
+    even = low_pass(stated - np.average(stated, weights=ds), float(ds.mean()), GRADE_CUT)
+    unlike = float(np.sqrt(np.average((even - read.grade) ** 2, weights=ds)))
+    return unlike > max(UNLIKE, UNLIKE_ERRORS * read.doubt)
+
+
+def banking_contradicted(
+    stated: np.ndarray, read: Banking | None, a_lat: np.ndarray, a_lon: np.ndarray, v: np.ndarray, duration: np.ndarray
+) -> bool:
+    """Whether a stated banking (n,) [rad] is not the one that was read from these laps, all (m, n) as `read_banking`
+    takes them; what the reading cannot tell, such as a camber that goes with the lateral load, is left out."""
+    if read is None:
+        return False
+    weight = np.median(duration, axis=0)
+    yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
+    features = _features(np.median(a_lat, axis=0), np.median(a_lon, axis=0), yaw, weight)
+    told = [values - features @ _robust_fit(features, values, weight) for values in (stated, read.bank)]
+    unlike = float(np.sqrt(np.average((told[0] - told[1]) ** 2, weights=weight)))
+    return unlike > max(UNLIKE, UNLIKE_ERRORS * read.doubt)
+
+
+def read_grade(along: np.ndarray, ds: np.ndarray) -> Grade | None:
     """Grade from what the longitudinal accelerometer reads beyond dv/dt, laps by stations of a closed lap.
 
     Parameters
@@ -122,8 +161,8 @@ def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
 
     Returns
     -------
-    float64 array, shape (n,), or None
-        Uphill positive [rad], its sine with zero mean over the lap; None when the reading says less than was known.
+    Grade or None
+        None when the reading says less than was known.
     """
     read = np.isfinite(along).all(axis=1)
     along, step = along[read], ds[read].mean(axis=0) if read.any() else ds[0]
@@ -135,7 +174,12 @@ def read_grade(along: np.ndarray, ds: np.ndarray) -> np.ndarray | None:
     if error > GRADE_EXPECTED:
         return None
     believed = GRADE_EXPECTED**2 / (GRADE_EXPECTED**2 + error**2)
-    return np.asarray(believed * np.arcsin(np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)))
+    return Grade(believed * np.arcsin(np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)), error)
+
+
+def _features(lat: np.ndarray, lon: np.ndarray, yaw: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """What a lateral accelerometer reads of the motion beyond the path's own, (n, p), all of shape (n,)."""
+    return np.column_stack([np.ones_like(lat), lat, lon, lat * lon, _rate(yaw, weight)])
 
 
 def _rate(values: np.ndarray, duration: np.ndarray) -> np.ndarray:

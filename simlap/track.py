@@ -54,6 +54,7 @@ class Track:
     width_left: np.ndarray | None = None  #: from the line to the left edge [m]
     width_right: np.ndarray | None = None  #: from the line to the right edge [m]
     notes: tuple[SurfaceNote, ...] = ()
+    heights_logged: bool = False  #: True: `line.z` comes from the very laps that are judged on it
 
     def __post_init__(self) -> None:
         own(self, "width_left", "width_right")

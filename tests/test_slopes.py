@@ -201,14 +201,55 @@ def test_a_banking_of_the_wrong_sign_in_the_track_file_is_told(banked_session):
     assert not told(0.0 * track.line.bank)  # stated to be flat: nothing to turn round
 
 
+def test_slopes_of_a_track_file_that_the_log_contradicts_are_told(banked_session):
+    track, made = banked_session
+
+    def told(line):
+        ready = prepare(made.session, replace(track, line=line))
+        return {caution.key for caution in data_cautions(ready) if "contradicted" in caution.key}
+
+    line = track.line
+    assert told(line) == set()
+    assert told(replace(line, bank=np.zeros(line.bank.size), bank_stated=True)) == {"banking contradicted"}
+    flat = Line.from_points(line.x, line.y, bank=line.bank)
+    assert told(Line.from_points(line.x, line.y, 3.28084 * line.z, bank=line.bank)) == {"altitude contradicted"}
+    assert told(flat) == {"altitude contradicted"}  # `has_elevation`: it is stated to be flat
+
+
+@pytest.mark.parametrize("spoilt", [
+    lambda z, v: 3.28084 * z,  # feet under a header of metres
+    lambda z, v: z + 0.12 * v**2 / (2.0 * G),  # a barometer that feels 12 % of the dynamic pressure
+    lambda z, v: 10.0 * np.round(0.1 * z),
+    lambda z, v: 0.0 * z,
+])  # fmt: skip
+def test_heights_that_the_accelerometer_contradicts_give_way_to_it(banked_session, spoilt):
+    _, made = banked_session
+    session = made.session
+    none = {name: values for name, values in session.channels.items() if name != "altitude"}
+    height = spoilt(session.channel("altitude"), session.channel("speed"))
+    without, wrong, right = (
+        prepare(replace(session, channels=channels))
+        for channels in (none, {**none, "altitude": height}, dict(session.channels))
+    )
+    # A line over wrong heights is a little longer: a slope of 2 % in 300 m changes by 0.0002 rad where it shifts by 3 m.
+    share = np.linspace(0.0, 1.0, 500, endpoint=False)
+    there, other = (np.interp(share, one.line.station / one.line.length, one.line.grade) for one in (wrong, without))
+    assert there == pytest.approx(other, abs=0.001)
+    assert not wrong.line.kappa_v.any()
+    told = {caution.key: caution.text for caution in data_cautions(wrong)}
+    assert "read from the accelerometer" in told["altitude contradicted"]
+    assert "altitude contradicted" not in {caution.key for caution in data_cautions(right)}
+    assert right.line.kappa_v.any()
+
+
 def test_grade_is_gravity_along_the_road():
     # 9.81 m/s² on a slope of 1.26 % is 0.123 m/s²; the bias of the sensor is what is left after a closed lap
     slope, along, ds = hill(noise=0.0)
     assert np.max(G * np.sin(slope)) == pytest.approx(0.1232, abs=1e-4)
-    assert read_grade(along, ds) == pytest.approx(slope, abs=1e-4)
+    assert read_grade(along, ds).grade == pytest.approx(slope, abs=1e-4)
     # 0.3 m/s² over 5 laps and 60 stations: 0.0018 rad, of which the expected size of grades takes 5 %
     slope, along, ds = hill(noise=0.3)
-    assert np.sqrt(np.mean((read_grade(along, ds) - slope) ** 2)) < 0.003
+    assert np.sqrt(np.mean((read_grade(along, ds).grade - slope) ** 2)) < 0.003
 
 
 def test_a_poor_reading_of_the_grade_says_nothing():

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.analysis import banking_of
+from simlap.analysis import banking_of, heights_contradicted
 from simlap.conditions import beats_limit, trend_of
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, widest_opening
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
-from simlap.slopes import turned_round
+from simlap.slopes import banking_contradicted, turned_round
 from simlap.units import PA_TO_BAR
 
 if TYPE_CHECKING:
@@ -147,6 +147,28 @@ def _throttle(table: "LapTable") -> list[Caution]:
     return [Caution("throttle", wrong + "It is taken as a share of that; state its unit to be sure.")]
 
 
+def _other_banking(laps: "Prepared | Analysis") -> bool:
+    table, rows = laps.table, np.asarray(laps.table.counted, dtype=bool)
+    duration = np.diff(table.t[rows], axis=1)
+    a_lat, a_lon, v = (np.asarray(values)[rows] for values in (table.a_lat, table.a_lon, table.v))
+    return banking_contradicted(laps.line.bank, banking_of(table), a_lat, a_lon, v, duration)
+
+
+def _heights(laps: "Prepared | Analysis") -> list[Caution]:
+    if not heights_contradicted(laps.table, laps.track):
+        return []
+    done = "losses on slopes and braking limits hang on them: check the elevation of the track file."
+    if laps.track.heights_logged:
+        done = "the slope along the road was read from the accelerometer, and crests and dips are unknown."
+    return [
+        Caution(
+            "altitude contradicted",
+            f"The heights of the {'log' if laps.track.heights_logged else 'track file'} are not what the longitudinal "
+            f"accelerometer reads; {done}",
+        )
+    ]
+
+
 def _brake_at_rest(table: "LapTable") -> list[Caution]:
     if "brake_pressure" not in table.channels:
         return []
@@ -232,6 +254,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     raised += _unread(laps.session)
     raised += _throttle(laps.table)
     raised += _brake_at_rest(laps.table)
+    raised += _heights(laps)
     if not laps.motion.closes:
         raised.append(
             Caution(
@@ -266,12 +289,20 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
                 f"driver. {surer} the limit is surer.",
             )
         )
-    elif line.bank_doubt == 0.0 and turned_round(line.bank, banking_of(laps.table)):
+    elif line.bank_doubt == 0.0 and turned_round(line.bank, banking_of(laps.table)):  # it is the track file's
         raised.append(
             Caution(
                 "banking turned round",
                 "Where the track file banks one way, the lateral accelerometer reads the other: the sign of "
                 "'banking_deg' may be wrong (positive: left edge lower). Losses in banked corners hang on it.",
+            )
+        )
+    elif line.bank_doubt == 0.0 and _other_banking(laps):
+        raised.append(
+            Caution(
+                "banking contradicted",
+                "The banking that the track file states is not what the lateral accelerometer reads. Losses in banked "
+                "corners hang on it: check 'banking_deg', or leave it out and let it be read from the log.",
             )
         )
     elif line.bank_doubt > 0.0:
