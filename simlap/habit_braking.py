@@ -140,7 +140,7 @@ def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     if not marks.limit_brakes or marks.lift == 0 or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     then = min((start for start, _ in marks.touches if start >= marks.lift), default=marks.slowest)
-    closed = np.flatnonzero(trace.channels["throttle"][marks.lift : then] <= limits["throttle_closed_share"])
+    closed = np.flatnonzero(marks.throttle[marks.lift : then] <= limits["throttle_closed_share"])
     if not closed.size:
         return NOTHING
     lift = marks.lift + int(closed[0])
@@ -156,7 +156,7 @@ def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds
     """Part throttle held on the way in, then closed: neither driving on nor braking."""
     if marks.lift == 0:
         return NOTHING
-    throttle = trace.channels["throttle"]
+    throttle = marks.throttle
     then = marks.braking[0] if marks.brakes else marks.slowest
     closed = limits["throttle_closed_share"]
     part = (throttle < limits["part_throttle_share"]) & (throttle > closed)

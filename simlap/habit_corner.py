@@ -4,6 +4,7 @@ import numpy as np
 
 from simlap.habit_marks import Marks, grip_in, lasts, longest
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step, speed_step
+from simlap.habit_shifts import gear_changes, tells_gear
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
@@ -21,7 +22,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     level = limits["brake_on_share"]
     if marks.brake_channel == "brake_pressure":
         level = limits["brake_on_bar"] / PA_TO_BAR
-    neither = (trace.channels["throttle"] <= limits["throttle_closed_share"]) & (marks.brake <= level)
+    neither = (marks.throttle <= limits["throttle_closed_share"]) & (marks.brake <= level)
     spans = [(max(a, begin), b) for a, b in true_spans(neither) if a < end and b > begin]
     span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
     if lasts(trace, span) <= limits["coast_s"] or grip_in(trace, *span) >= limits["grip_unused_share"]:
@@ -49,14 +50,14 @@ def full_throttle_before_apex(trace: CornerTrace, marks: Marks, limits: Threshol
     """Full throttle at or before the limit's slowest point with grip to spare: the entry was too slow."""
     apex = marks.limit_slowest
     held = (trace.t <= trace.t[apex]) & (trace.t >= trace.t[apex] - limits["before_apex_s"])
-    full = bool((trace.channels["throttle"][held] >= limits["throttle_full_share"]).all())
+    full = bool((marks.throttle[held] >= limits["throttle_full_share"]).all())
     grip = grip_in(trace, apex, apex + 1)
     below = float(trace.limit_v[apex] - trace.v[apex])
     if marks.limit_slows < limits["limit_slows_ms"] or not full or grip >= limits["grip_unused_share"]:
         return NOTHING
     if below <= limits["slow_share"] * trace.limit_v[apex]:
         return NOTHING
-    open_from = _run_start(trace.channels["throttle"] >= limits["throttle_full_share"], apex)
+    open_from = _run_start(marks.throttle >= limits["throttle_full_share"], apex)
     before = float(trace.along[apex] - trace.along[open_from])
     numbers = {"before_apex_m": before, "below_limit_kmh": below * MS_TO_KMH, "grip_used_percent": 100 * grip}
     return (Seen(open_from, numbers),)
@@ -88,7 +89,9 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
     if marks.limit_brakes:
         end = max(begin, marks.limit_braking[0])
-    lifted = (trace.channels["throttle"] < limits["part_throttle_share"]) & (trace.grip < limits["grip_unused_share"])
+    # a short closing is no change of gear until a channel tells so: in a bend it may be the lift that is looked for
+    throttle = marks.throttle if tells_gear(trace) else trace.channels["throttle"]
+    lifted = (throttle < limits["part_throttle_share"]) & (trace.grip < limits["grip_unused_share"])
     turning = np.abs(trace.a_lat) > limits["turning_ms2"]
     lifted[:begin] = False
     lifted[end:] = False
@@ -149,10 +152,7 @@ def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limit
         return False
     if not trace.has("gear"):
         return opened >= limits["throttle_full_share"]
-    near = (trace.t >= trace.t[span[0]] - limits["shift_cut_s"]) & (
-        trace.t <= trace.t[min(span[1], trace.t.size - 1)] + limits["shift_cut_s"]
-    )
-    return bool((np.diff(np.round(trace.channels["gear"][near])) > 0).any())
+    return gear_changes(trace, span, True, limits)
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -161,7 +161,7 @@ def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
     Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter.
     """
     begin = trace.at(trace.mid_stop)
-    leaving = trace.channels["throttle"][begin:]
+    leaving = marks.throttle[begin:]
     wide = limits["throttle_full_share"] * float(np.quantile(leaving, WIDE_QUANTILE))
     reached = begin + int(np.argmax(leaving >= wide))
     if marks.limit_slows < limits["limit_slows_ms"] or reached == begin:
@@ -176,7 +176,7 @@ def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
 
 def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Part throttle held on the way out, with grip to spare; a throttle hardly open yet is late, not part."""
-    throttle = trace.channels["throttle"]
+    throttle = marks.throttle
     part = (throttle > limits["part_open_share"]) & (throttle < limits["throttle_full_share"])
     part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
     span = longest(trace, part)
@@ -186,8 +186,13 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
         "part_throttle_s": lasts(trace, span),
         "opening_percent": 100.0 * float(np.median(throttle[slice(*span)])),
         "grip_used_percent": 100.0 * float(trace.grip[slice(*span)].mean()),
+        "never_full_share": float(throttle[trace.at(trace.mid_stop) :].max() < limits["throttle_full_share"]),
     }
     return (Seen(span[0], numbers),)
+
+
+def _never_full_words(share: float) -> str:
+    return " and never fully before the next corner" if share >= 0.5 else ""  # on most of the laps where it happens
 
 
 RULES = (
@@ -258,7 +263,8 @@ RULES = (
         "exit",
         part_throttle_out,
         lambda x: (
-            f"throttle part open for {x['part_throttle_s']:.1f} s on the way out, half of that at "
+            f"throttle part open for {x['part_throttle_s']:.1f} s on the way out"
+            f"{_never_full_words(x['never_full_share'])}, half of that time at "
             f"{x['opening_percent']:.0f} % or less, with {x['grip_used_percent']:.0f} % of the grip in use"
         ),
         lambda x, limits, _: "Open the throttle all the way once the steering unwinds",

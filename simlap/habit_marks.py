@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 
 from simlap.frozen import own
+from simlap.habit_shifts import steady_throttle
 from simlap.habit_traces import CornerTrace
 from simlap.spans import Span, true_spans
 from simlap.thresholds import Thresholds
@@ -42,9 +43,10 @@ class Marks:
     limit_slow: Span  #: the limit's stretch within `EQUAL_SPEED` of its slowest speed
     lift: int  #: first value off full throttle before the brake or the slowest point; 0 where there is none
     limit_slows: float  #: speed that the limit profile gives up in this zone [m/s]
+    throttle: np.ndarray  #: without changes of gear, see `steady_throttle`; open all the way where it is not recorded
 
     def __post_init__(self) -> None:
-        own(self, "brake")
+        own(self, "brake", "throttle")
 
     @property
     def slowest(self) -> int:
@@ -87,6 +89,7 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
     limit_braking = _main_slowing(trace.limit_v, limit_spans)
     touches = _touches(trace, signal > level, begin, late_end)
     braking = _paired(touches, limit_spans, limit_braking)
+    throttle = steady_throttle(trace, limits) if trace.has("throttle") else np.ones(trace.t.size)
     return Marks(
         brake=signal,
         brake_channel=channel,
@@ -96,8 +99,9 @@ def mark(trace: CornerTrace, limits: Thresholds) -> Marks:
         limit_braking=limit_braking,
         limit_spans=tuple(limit_spans),
         limit_slow=limit_slow,
-        lift=_lift(trace, braking[0] if braking[1] > braking[0] else slowest, limits),
+        lift=_lift(throttle, braking[0] if braking[1] > braking[0] else slowest, limits),
         limit_slows=float(trace.limit_v[begin : limit_slowest + 1].max() - trace.limit_v[limit_slowest]),
+        throttle=throttle,
     )
 
 
@@ -180,9 +184,7 @@ def _main_slowing(v: np.ndarray, spans: list[Span]) -> Span:
     return max(spans, key=lambda span: float(v[span[0]] - v[span[1] - 1]), default=(0, 0))
 
 
-def _lift(trace: CornerTrace, before: int, limits: Thresholds) -> int:
+def _lift(throttle: np.ndarray, before: int, limits: Thresholds) -> int:
     """First value behind the last full throttle ahead of `before`; 0 where full throttle is not seen there."""
-    if not trace.has("throttle"):
-        return 0
-    full = np.flatnonzero(trace.channels["throttle"][: before + 1] >= limits["throttle_full_share"])
+    full = np.flatnonzero(throttle[: before + 1] >= limits["throttle_full_share"])
     return int(full[-1]) + 1 if full.size and full[-1] < before else 0
