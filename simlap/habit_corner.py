@@ -14,6 +14,8 @@ from simlap.units import MS_TO_KMH, PA_TO_BAR
 WIDE_QUANTILE = 0.75  # [1]
 # A limit profile that falls to this share of its drive before the corner is over asks for less throttle there.
 EASED_DRIVE = 0.5  # [1]
+# A throttle that is full for less than this in an exit is not held there. Common practice, no source.
+HELD_OPEN = 0.5  # [s]
 
 
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -179,6 +181,7 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
     throttle = marks.throttle
     part = (throttle > limits["part_open_share"]) & (throttle < limits["throttle_full_share"])
     part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
+    full = (throttle >= limits["throttle_full_share"]) & (trace.along >= trace.mid_stop)
     span = longest(trace, part)
     if marks.limit_slows < limits["limit_slows_ms"] or lasts(trace, span) <= limits["part_out_s"]:
         return NOTHING
@@ -186,13 +189,15 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
         "part_throttle_s": lasts(trace, span),
         "opening_percent": 100.0 * float(np.median(throttle[slice(*span)])),
         "grip_used_percent": 100.0 * float(trace.grip[slice(*span)].mean()),
-        "never_full_share": float(throttle[trace.at(trace.mid_stop) :].max() < limits["throttle_full_share"]),
+        "never_full_share": float(lasts(trace, longest(trace, full)) < HELD_OPEN),
     }
     return (Seen(span[0], numbers),)
 
 
 def _never_full_words(share: float) -> str:
-    return " and never fully before the next corner" if share >= 0.5 else ""  # on most of the laps where it happens
+    return (
+        " and never held fully open before the next corner" if share >= 0.5 else ""
+    )  # on most of the laps where it happens
 
 
 RULES = (

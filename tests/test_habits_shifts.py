@@ -15,7 +15,7 @@ STEADY = np.full(along.size, 3.0)
 # 80 % from 205 m to the end of the exit, where the car drives with 4 m/s² from 17 m/s at 210 m.
 HELD = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (205, 0.8))
 OUT_SPEED = speed(55.0, 9.0, 17.0, 210.0, 4.0)
-NEVER = "never fully before the next corner"
+NEVER = "never held fully open before the next corner"
 
 
 def dipped(throttle, *starts, metres=4.0, to=0.0):
@@ -62,6 +62,8 @@ def test_part_throttle_that_the_foot_itself_gives_up_is_told_in_pieces():
 def test_a_throttle_that_opens_fully_before_the_next_corner_is_not_told_as_never_open():
     assert NEVER not in part_out(OUT).sentence
     assert part_out(OUT).evidence["never_full_share"] == 0.0
+    # Open at the very end: 12 m at 43 m/s, 0.3 s.
+    assert NEVER in part_out(np.where(along >= 408.0, 1.0, HELD)).sentence
 
 
 def test_an_up_shift_in_a_fast_corner_is_no_lift():
