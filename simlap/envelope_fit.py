@@ -247,6 +247,6 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: Gr
     if samples.throttle is None:
         notes.append("envelope: no throttle channel; engine and cornering drag come from the strongest drive shown.")
     elif samples.throttle_silent is not None:
-        gaps = ", ".join(str(number) for number in samples.numbers[samples.throttle_silent.any(axis=1)])
+        gaps = ", ".join(f"{number:.0f}" for number in samples.numbers[samples.throttle_silent.any(axis=1)])
         notes.append(f"envelope: the throttle has gaps on lap {gaps}; there the other laps tell of the engine.")
     return notes

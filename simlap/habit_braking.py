@@ -205,6 +205,7 @@ RULES = (
             "straight from throttle to brake"
         ),
         (THROTTLE,),
+        reads_brake=True,
     ),
     Rule(
         "part throttle, then lift",
@@ -215,6 +216,7 @@ RULES = (
         ),
         lambda x, limits, _: "Keep full throttle to the same point, then come off it in one movement onto the brake",
         (THROTTLE,),
+        reads_brake=True,
     ),
     Rule(
         "early braking",
@@ -225,6 +227,7 @@ RULES = (
             f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
             "pressure, and keep that point before going on"
         ),
+        reads_brake=True,
     ),
     Rule(
         "long light braking",
@@ -238,6 +241,7 @@ RULES = (
             "Brake harder for a shorter time: full pressure at once, brake point about "
             f"{limits['advice_metres']:.0f} m later at most"
         ),
+        reads_brake=True,
     ),
     Rule(
         "late brake peak",
@@ -250,6 +254,7 @@ RULES = (
         lambda x, limits, _: (
             "Reach the same peak in the first third of the braking and release from there towards the corner"
         ),
+        reads_brake=True,
     ),
     Rule(
         "brake eased and re-applied",
@@ -269,6 +274,7 @@ RULES = (
             + f": no easing below {brake_words(x, 'before')} before the turn-in"
         ),
         (BRAKE,),
+        reads_brake=True,
     ),
     Rule(
         "brake held past the release",
@@ -282,5 +288,6 @@ RULES = (
             f"Be off the brake about {metres_step(x['past_release_m'], limits):.0f} m earlier and let "
             "the car roll into the corner"
         ),
+        reads_brake=True,
     ),
 )

@@ -195,9 +195,9 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
 
 
 def _never_full_words(share: float) -> str:
-    return (
-        " and never held fully open before the next corner" if share >= 0.5 else ""
-    )  # on most of the laps where it happens
+    if share >= 0.5:  # on most of the laps where it happens
+        return " and never held fully open before the next corner"
+    return ""
 
 
 RULES = (

@@ -106,9 +106,10 @@ def low_peaks(
     of the laps. The line through the *other* zones is Theil and Sen's (median of the slopes; Sen 1968,
     doi:10.1080/01621459.1968.10480934), so that one weak zone does not tilt it; it never falls with the slowing
     asked for and never rises above the largest peak shown. No zone is judged beyond the range of the others. Zones
-    in which the limit itself brakes far less than elsewhere, because the car turns there, are no points of it.
+    in which the limit itself brakes far less than elsewhere, because the car turns there, are no points of it, and
+    none whose brake is read from another channel than in most.
     """
-    points, hardest = {}, {}
+    points, hardest, read = {}, {}, {}
     for index, (sheet, marked) in enumerate(zip(sheets, marks, strict=True)):
         pairs = [pair for pair in zip(sheet.traces, marked, strict=True) if pair[1].brakes]
         if pairs and pairs[0][1].limit_brakes and pairs[0][1].limit_slows >= limits["peak_slows_ms"]:
@@ -117,6 +118,10 @@ def low_peaks(
             peak = float(np.median([each.brake[each.peak] for _, each in pairs]))
             points[index] = (float(top**2 - slow**2) / 2.0, peak)
             hardest[index] = -float(trace.limit_a_lon[slice(*first.limit_braking)].min())
+            read[index] = first.brake_channel
+    channels = list(read.values())
+    common = max(sorted(set(channels)), key=channels.count, default="")
+    points = {index: point for index, point in points.items() if read[index] == common}
     usual = float(np.median(list(hardest.values()))) if hardest else 0.0
     points = {index: point for index, point in points.items() if hardest[index] >= STRAIGHT_BRAKING * usual}
     found: list[tuple[Occurrence, ...]] = [()] * len(sheets)

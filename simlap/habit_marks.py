@@ -1,5 +1,6 @@
 """Marks on a trace: where the driver and the limit profile brake, lift and are slowest."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -22,6 +23,8 @@ PAST_MID = 20.0  # [m]
 EQUAL_SPEED = 0.01  # [1]
 # Shorter touches of the brake are noise of the channel or a foot that rests.
 TOUCH = 0.1  # [s]
+# A habit needs two laps, whatever the share says.
+LEAST_LAPS = 2
 
 # Half of the least time around a point over which the grip in use is averaged: half a period of the motion's 2 Hz
 # bandwidth in all, short enough to stay at the slowest point.
@@ -138,6 +141,15 @@ def grip_in(trace: CornerTrace, start: int, stop: int) -> float:
 def has_brake(trace: CornerTrace) -> bool:
     """True where pressure or pedal travel is recorded."""
     return trace.has("brake_pressure") or trace.has("brake")
+
+
+def read_alike(traces: Sequence[CornerTrace]) -> tuple[bool, ...]:
+    """Which laps' brake is read alike: those that hold a brake channel, or where one lap at most does the others.
+
+    The deceleration that stands in for the channel comes later than the pressure, and in another unit.
+    """
+    held = tuple(has_brake(trace) for trace in traces)
+    return held if sum(held) >= LEAST_LAPS else tuple(not each for each in held)
 
 
 def _brake(trace: CornerTrace, limits: Thresholds) -> tuple[np.ndarray, str, float]:

@@ -29,6 +29,7 @@ class Rule:
     say: Callable[[Numbers], str]  #: the observation, no full stop
     act: Callable[[Numbers, Thresholds, float], str]  #: advice; the last argument is a step in speed [km/h]
     needs: tuple[tuple[str, ...], ...] = field(default=())  #: one channel of each group must be recorded
+    reads_brake: bool = False  #: looks at laps on which the brake is read alike only, see `read_alike`
 
 
 NOTHING: tuple[Seen, ...] = ()

@@ -23,8 +23,8 @@ from simlap.habit_laps import (
     spread_advice,
     spread_words,
 )
-from simlap.habit_marks import Marks, mark
-from simlap.habit_rules import Numbers, Rule
+from simlap.habit_marks import LEAST_LAPS, Marks, mark, read_alike
+from simlap.habit_rules import BRAKE, Numbers, Rule
 from simlap.habit_traces import CornerSheet
 from simlap.results import Finding
 from simlap.thresholds import Thresholds, default_thresholds
@@ -33,8 +33,6 @@ from simlap.thresholds import Thresholds, default_thresholds
 TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
 #: A finding that another one in the same phase of the same laps already tells.
 TOLD_BY = {"coasting": "early lift"}
-# A habit needs two laps, whatever the share says.
-LEAST_LAPS = 2
 
 
 @dataclass(frozen=True)
@@ -96,13 +94,14 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
     slowed = [held_up(sheet, limits) for sheet in sheets]
     free = [_without(sheet, {each.lap for each in laps}) for sheet, laps in zip(sheets, slowed, strict=True)]
     marks = [tuple(mark(trace, limits) for trace in sheet.traces) for sheet in free]
-    weak = low_peaks(free, marks, limits)
+    braked = [_braked_alike(sheet, marked) for sheet, marked in zip(free, marks, strict=True)]
+    weak = low_peaks([sheet for sheet, _ in braked], [marked for _, marked in braked], limits)
     findings: list[Finding] = []
-    for whole, sheet, marked, low, other in zip(sheets, free, marks, weak, slowed, strict=True):
+    for whole, sheet, marked, alike, low, other in zip(sheets, free, marks, braked, weak, slowed, strict=True):
         findings += _of_traces(sheet, marked, limits)
-        laps = len(sheet.traces)
+        laps = len(alike[0].traces)
         findings += _raise(LOW_PEAK, sheet, low, laps, limits)
-        spread = brake_point_spread(sheet.traces, marked, limits)
+        spread = brake_point_spread(alike[0].traces, alike[1], limits)
         if spread:  # the spread is a property of all laps: it needs no share of them
             findings.append(_finding(SPREAD, sheet, spread, laps))
         if other:
@@ -113,16 +112,25 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
 def _of_traces(sheet: CornerSheet, marks: Sequence[Marks], limits: Thresholds) -> list[Finding]:
     """Findings of the rules that look at one trace at a time."""
     found: list[Finding] = []
+    alike = read_alike(sheet.traces)
     for rule in TRACE_RULES:
         seen, looked_at = [], 0
-        for trace, each in zip(sheet.traces, marks, strict=True):
-            if all(any(trace.has(name) for name in group) for group in rule.needs):
+        for trace, each, same in zip(sheet.traces, marks, alike, strict=True):
+            if (same or not rule.reads_brake) and all(any(trace.has(name) for name in group) for group in rule.needs):
                 looked_at += 1
                 hits = rule.check(trace, each, limits)
                 seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
         found += _raise(rule.kind, sheet, seen, looked_at, limits)
     told = {(finding.kind, finding.phase) for finding in found}
     return [finding for finding in found if (TOLD_BY.get(finding.kind), finding.phase) not in told]
+
+
+def _braked_alike(sheet: CornerSheet, marks: Sequence[Marks]) -> tuple[CornerSheet, tuple[Marks, ...]]:
+    """The laps of a corner whose brake is read alike, and their marks."""
+    alike = read_alike(sheet.traces)
+    kept = {trace.lap for trace, same in zip(sheet.traces, alike, strict=True) if same}
+    others = {trace.lap for trace in sheet.traces} - kept
+    return _without(sheet, others), tuple(each for each, same in zip(marks, alike, strict=True) if same)
 
 
 def _without(sheet: CornerSheet, laps: set[int]) -> CornerSheet:
@@ -209,6 +217,9 @@ def not_judged(sheets: Sequence[CornerSheet]) -> tuple[str, ...]:
             lines.append(f"Not judged for want of a {words}: {kinds}.")
         elif len(have) < len(laps):
             missing = ", ".join(str(lap) for lap in laps if lap not in have)
+            if group == BRAKE and len(have) >= LEAST_LAPS:
+                alike = [rule.kind for rule in TRACE_RULES if rule.reads_brake and group not in rule.needs]
+                kinds = "; ".join([kinds, *alike, LOW_PEAK, SPREAD])
             lines.append(f"Not judged on lap {missing}, where the {words} has gaps: {kinds}.")
     if traces and not any(trace.has("brake_pressure") or trace.has("brake") for trace in traces):
         lines.append(

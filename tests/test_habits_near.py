@@ -24,7 +24,7 @@ from test_habits import (
     zones_with_peaks,
 )
 
-from simlap.habits import find_habits
+from simlap.habits import find_habits, not_judged
 
 LAPS = range(1, 6)
 
@@ -270,3 +270,30 @@ def test_the_line_of_brake_peaks_never_asks_for_more_than_was_shown():
 def test_two_of_six_laps_are_too_few():
     laps = [trace(lap, brake_m=30.0 if lap <= 2 else 55.0) for lap in range(1, 7)]  # a third, below 0.4
     assert "early braking" not in kinds(find_habits([sheet(laps)]))
+
+
+def test_laps_without_the_brake_channel_are_not_measured_beside_those_with_it():
+    # The peak comes late on laps 1 to 3, where it reads in bar; laps 4 and 5 hold the deceleration alone.
+    late = np.where(between(55, 172), 10.0 + 50.0 * (along - 55.0) / 117.0, 0.0)
+    laps = [trace(lap, bar=late, without=("brake_pressure",) if lap > 3 else ()) for lap in LAPS]
+    (found_late,) = [each for each in find_habits([sheet(laps)]) if each.kind == "late brake peak"]
+    assert (found_late.laps, found_late.of_laps) == ((1, 2, 3), 3)
+    assert set(found_late.evidence) == {"peak_after_s", "braking_s", "peak_bar"}
+    (line,) = not_judged([sheet(laps)])
+    assert line.startswith("Not judged on lap 4, 5, where the brake pressure or brake pedal channel has gaps: ")
+    assert "late brake peak; " in line
+
+
+def test_a_brake_point_read_from_the_deceleration_is_not_spread_against_those_of_the_pressure():
+    # The pressure comes 20 m before the deceleration, on four laps of eight: a foot that builds it up slowly.
+    early = np.where(between(35, 172), 60.0, 0.0)
+    laps = [trace(lap, bar=early, without=() if lap <= 4 else ("brake_pressure",)) for lap in range(1, 9)]
+    assert "brake point spread" not in kinds(find_habits([sheet(laps)]))
+
+
+def test_zones_whose_brake_is_read_from_another_channel_are_no_points_of_the_line():
+    # Zone D alone is read from the deceleration: 9 m/s² beside 57.5 bar is no low peak, and the rest are too few.
+    sheets = zones_with_peaks(45.0)
+    bare = [replace(each, channels={}) for each in sheets[3].traces]
+    assert "low brake peak" in kinds(find_habits(sheets))
+    assert "low brake peak" not in kinds(find_habits([*sheets[:3], replace(sheets[3], traces=tuple(bare))]))
