@@ -19,6 +19,7 @@ from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers
 from simlap.motion import Motion, motion_of
+from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
@@ -137,6 +138,7 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     options = options or Options()
     _check(session, track, options)
     motion, lapset, track = find_session_laps(session, track, options)
+    session = without_dead_pedals(without_wild_pedals(session), motion, lapset)
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
         hint = ""

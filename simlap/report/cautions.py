@@ -8,6 +8,7 @@ import numpy as np
 
 from simlap.analysis import banking_of, heights_contradicted
 from simlap.conditions import beats_limit, trend_of
+from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, widest_opening
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
@@ -252,6 +253,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
     raised += _unread(laps.session)
+    raised += [Caution("pedal sensor", note) for note in laps.session.notes if DEAD in note]
     raised += _throttle(laps.table)
     raised += _brake_at_rest(laps.table)
     raised += _heights(laps)
