@@ -37,12 +37,18 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
 
 
 def low_minimum_speed(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Slower than the limit at the slowest point, with grip to spare there."""
+    """Slower than the limit at the slowest point, with grip to spare there.
+
+    Where the limit does not slow, the lift tells; without a throttle channel a car that slows there has lifted.
+    """
     v, limit_v = float(trace.v[slice(*marks.slow)].min()), float(trace.limit_v[slice(*marks.limit_slow)].min())
     grip = grip_in(trace, *marks.slow)
-    if marks.limit_slows < limits["limit_slows_ms"] or v > (1.0 - limits["slow_share"]) * limit_v:
-        return NOTHING
-    if grip >= limits["grip_unused_share"]:
+    if marks.limit_slows < limits["limit_slows_ms"]:
+        begin = min(trace.at(0.0), marks.slowest)
+        given_up = float(trace.v[begin : marks.slowest + 1].max()) - v
+        if trace.has("throttle") or given_up < limits["flat_slower_ms"]:
+            return NOTHING
+    if v > (1.0 - limits["slow_share"]) * limit_v or grip >= limits["grip_unused_share"]:
         return NOTHING
     numbers = {"minimum_kmh": v * MS_TO_KMH, "limit_minimum_kmh": limit_v * MS_TO_KMH, "grip_used_percent": 100 * grip}
     return (Seen(marks.slowest, numbers),)

@@ -297,3 +297,16 @@ def test_zones_whose_brake_is_read_from_another_channel_are_no_points_of_the_lin
     bare = [replace(each, channels={}) for each in sheets[3].traces]
     assert "low brake peak" in kinds(find_habits(sheets))
     assert "low brake peak" not in kinds(find_habits([*sheets[:3], replace(sheets[3], traces=tuple(bare))]))
+
+
+def test_without_a_throttle_channel_a_car_that_slows_in_a_flat_corner_is_told_by_its_speed():
+    # From 50 to 48.4 m/s over 20 m at 4 m/s², where the limit runs at 50 m/s: 174 km/h against 180.
+    kind, bare = "low minimum speed", {"without": ("throttle",)}
+    slows = flat_lift(4.0, 320.0)
+    seen = evidence(kind, *(trace(lap, **slows, **bare) for lap in LAPS))
+    assert seen["minimum_kmh"] == pytest.approx(3.6 * np.sqrt(2500.0 - 160.0), abs=1e-6)
+    assert seen["limit_minimum_kmh"] == pytest.approx(180.0)
+    assert not found(kind, **slows)  # there the lift tells
+    assert not found_with_grip(kind, 0.95, **slows, **bare)
+    arrives = {**slows, "v": np.full(along.size, 48.4)}  # slow from the corner before, and never slower
+    assert not found(kind, **arrives, **bare)
