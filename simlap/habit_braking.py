@@ -271,7 +271,7 @@ RULES = (
                 if x.get("with_downshift_share", 0.0) >= 0.5
                 else "Press once and release once"
             )
-            + f": no easing below {brake_words(x, 'before')} before the turn-in"
+            + ": one steady application without a release in the middle, easing off smoothly towards the turn-in"
         ),
         (BRAKE,),
         reads_brake=True,

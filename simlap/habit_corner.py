@@ -261,11 +261,11 @@ RULES = (
         "",
         lift_where_flat,
         lambda x: (
-            f"throttle lifted for {x['lift_s']:.1f} s and {x['speed_given_up_kmh']:.0f} km/h given up with "
-            f"{x['grip_used_percent']:.0f} % of the grip in use, where the limit does not slow"
+            f"throttle lifted for {x['lift_s']:.1f} s with {x['grip_used_percent']:.0f} % of the grip in use, where "
+            f"the limit does not slow: {x['speed_given_up_kmh']:.0f} km/h lost to its speed there"
         ),
         lambda x, limits, step: (
-            f"Lift less, not later: give up {speed_step(x['speed_given_up_kmh'], step):.0f} km/h less"
+            f"Lift less, not later: keep about {speed_step(x['speed_given_up_kmh'], step):.0f} km/h more"
         ),
         (THROTTLE,),
     ),

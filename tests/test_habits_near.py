@@ -24,7 +24,8 @@ from test_habits import (
     zones_with_peaks,
 )
 
-from simlap.habits import find_habits, not_judged
+from simlap.habits import WORDS, find_habits, not_judged
+from simlap.thresholds import default_thresholds
 
 LAPS = range(1, 6)
 
@@ -310,3 +311,26 @@ def test_without_a_throttle_channel_a_car_that_slows_in_a_flat_corner_is_told_by
     assert not found_with_grip(kind, 0.95, **slows, **bare)
     arrives = {**slows, "v": np.full(along.size, 48.4)}  # slow from the corner before, and never slower
     assert not found(kind, **arrives, **bare)
+
+
+def test_advice_on_an_eased_brake_lets_it_go_towards_the_turn():
+    # 60 bar eased to 30 and pressed again: not to be held at 60 bar while the speed falls.
+    for gear in (np.full(along.size, 4.0), np.where(along < 106.0, 4.0, 3.0)):
+        numbers = evidence("brake eased and re-applied", *(trace(lap, bar=EASED, gear=gear) for lap in LAPS))
+        advice = WORDS["brake eased and re-applied"].act(numbers, default_thresholds(), 4.0)
+        assert "without a release in the middle, easing off smoothly towards the turn-in" in advice
+        assert "bar" not in advice
+
+
+def test_one_lift_is_told_with_one_size_of_speed_given_up():
+    # Off the throttle for 20 m from 50 m/s at 4 m/s²: 1.6 m/s or 5.9 km/h given up. The limit gains 1.2 m/s meanwhile,
+    # so that 2.8 m/s or 10.1 km/h are lost to it: that is no speed given up.
+    gains = np.sqrt(2500.0 + 2.0 * 3.0 * np.clip(along - 150.0, 0.0, 20.0))
+    lift = {**flat_lift(4.0, 320.0), "limit_v": gains}
+    (told,) = [
+        each
+        for each in find_habits([sheet([trace(lap, **lift) for lap in LAPS])])
+        if each.kind == "lift where none is needed"
+    ]
+    assert "10 km/h lost to its speed there" in told.sentence
+    assert "given up" not in told.sentence
