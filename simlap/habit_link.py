@@ -8,9 +8,9 @@ import numpy as np
 from simlap.envelope import combined_use
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
-from simlap.pedals import BRAKES, at_rest, closed_opening, throttle_of, widest_opening
+from simlap.pedals import BRAKES, at_rest, closed_opening, pressed, throttle_of, widest_opening
 from simlap.thresholds import Thresholds
-from simlap.units import G
+from simlap.units import PA_TO_BAR, G
 
 if TYPE_CHECKING:
     from simlap.envelope import Envelope
@@ -87,18 +87,26 @@ def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[
     table = analysis.table
     channels = {name: np.asarray(table.channels[name]) for name in CHANNELS if name in table.channels}
     rows = np.array(list(analysis.counted))
-    channels |= {name: channels[name] - at_rest(table, name, rows) for name in BRAKES if name in channels}
+    remarks = []
+    for name, level in zip(BRAKES, (limits["brake_on_bar"] / PA_TO_BAR, limits["brake_on_share"]), strict=True):
+        reads = pressed(table, name, rows) if name in channels else None
+        if reads is not None and reads < level:
+            del channels[name]
+            words = name.replace("_", " ")
+            remarks.append(f"The {words} channel is not used: it reads next to nothing while the car brakes hard.")
+        elif name in channels:
+            channels[name] = channels[name] - at_rest(table, name, rows)
     if "throttle" not in channels:
-        return channels, ()
+        return channels, tuple(remarks)
     throttle = throttle_of(table, rows, limits["throttle_opens_share"])
     if throttle is not None:
-        return {**channels, "throttle": throttle}, ()
+        return {**channels, "throttle": throttle}, tuple(remarks)
     del channels["throttle"]
     widest = widest_opening(table, rows) or 0.0
     why = f"it never opens beyond {100.0 * widest:.0f} %"
     if widest >= limits["throttle_opens_share"]:
         why = f"it reads {100.0 * closed_opening(table, rows):.0f} % while the car slows"
-    return channels, (f"The throttle channel is not used: {why}.",)
+    return channels, (*remarks, f"The throttle channel is not used: {why}.")
 
 
 def _trace(

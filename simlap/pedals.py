@@ -18,6 +18,8 @@ OPENS, TOO_WIDE = 0.5, 1.05  # [1]
 # Where the car slows more than this the throttle is closed, but for this share of the time at the most (a blip for each
 # down-shift, a foot that comes late); where it speeds up by this the brake is not touched.
 SLOWS, MOSTLY, SPEEDS_UP = -2.5, 0.1, 0.5  # [m/s²], share, [m/s²]
+# No car slows so hard without its brake. Common practice, no source.
+BRAKED = -5.0  # [m/s²]
 # Less than this is noise about zero, more than this share of the widest opening no closed throttle.
 NOUGHT, TURNED_ROUND = 0.02, 0.5  # [1], share
 
@@ -44,6 +46,14 @@ def at_rest(table: LapTable, name: str, rows: np.ndarray) -> float:
     values = np.asarray(table.channels[name])[rows]
     values = values[np.isfinite(values) & (np.asarray(table.a_lon)[rows] > SPEEDS_UP)]
     return float(np.median(values)) if values.size else 0.0
+
+
+def pressed(table: LapTable, name: str, rows: np.ndarray) -> float | None:
+    """What a brake channel reads beyond its rest while the car brakes hard on the laps `rows`, its median; None where
+    the car never does."""
+    values = np.asarray(table.channels[name])[rows]
+    values = values[np.isfinite(values) & (np.asarray(table.a_lon)[rows] < BRAKED)]
+    return float(np.median(values)) - at_rest(table, name, rows) if values.size else None
 
 
 def throttle_of(table: LapTable, rows: np.ndarray, least: float = OPENS) -> np.ndarray | None:

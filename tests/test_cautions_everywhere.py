@@ -14,7 +14,7 @@ from simlap.session import Column
 
 
 def side(label, case, source, laps=5):
-    case = replace(case, session=SimpleNamespace(source=source, columns=(), has=lambda name: True))
+    case = replace(case, session=SimpleNamespace(source=source, columns=(), notes=(), has=lambda name: True))
     return SimpleNamespace(label=label, prepared=(case,), laps=laps)
 
 
@@ -65,7 +65,7 @@ def test_columns_left_unread_are_named_where_a_channel_is_missing():
 
     def told(*channels, unread=("Fuss rechts [%]",)):
         columns = (*(Column(name, name, "1", "") for name in channels), *(Column(n, None, None, "") for n in unread))
-        session = SimpleNamespace(source="a.csv", columns=columns, has=lambda name: name in channels)
+        session = SimpleNamespace(source="a.csv", columns=columns, notes=(), has=lambda name: name in channels)
         return {caution.key: caution.text for caution in data_cautions(replace(case, session=session))}
 
     text = told("a_lat", "brake")["columns unread"]

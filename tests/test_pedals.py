@@ -10,8 +10,10 @@ from report_case import circle_case
 
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_samples import road_samples
+from simlap.habit_link import sheets_of
 from simlap.pedals import at_rest, throttle_of, widest_opening
 from simlap.report.cautions import data_cautions
+from simlap.thresholds import default_thresholds
 
 
 def with_throttle(table, values):
@@ -132,3 +134,21 @@ def test_a_throttle_of_another_unit_raises_a_caution(scale, words):
     case = replace(case, table=with_throttle(case.table, np.full(shape, scale)))
     told = [caution.text for caution in data_cautions(case) if caution.key == "throttle"]
     assert [words in text for text in told] == ([] if words is None else [True])
+
+
+@pytest.mark.parametrize(("name", "scale"), [("brake_pressure", 60e5), ("brake", 0.8)])
+def test_a_brake_channel_that_reads_nothing_while_the_car_brakes_hard_is_left_out_and_told(name, scale):
+    # Before, a dead sensor made every braking a coasting. 0.6 bar is what 60 bar read under the name of kPa.
+    judged = circle_case()
+    a_lon = np.where(np.arange(judged.table.v.shape[1]) % 3 > 0, 2.0, -6.0) + 0.0 * np.asarray(judged.table.v)
+    for share, used in ((1.0, True), (0.01, False), (0.0, False)):
+        reads = 0.02 * scale + np.where(a_lon < 0.0, share * scale, 0.0)
+        case = replace(judged, table=replace(judged.table, a_lon=a_lon, channels={name: reads}))
+        told = [caution for caution in data_cautions(case) if caution.key == "brake"]
+        sheets, remarks = sheets_of(case, default_thresholds())
+        assert {trace.has(name) for sheet in sheets for trace in sheet.traces} == {used}
+        assert len(told) == len(remarks) == (0 if used else 1)
+        texts = [*remarks, *(caution.text for caution in told)]
+        assert all("reads next to nothing while the car brakes hard" in text for text in texts)
+    gentle = replace(judged, table=replace(judged.table, a_lon=0.5 * a_lon, channels={name: reads}))
+    assert sheets_of(gentle, default_thresholds())[1] == ()  # nothing tells that the brake was used

@@ -9,11 +9,12 @@ import numpy as np
 from simlap.analysis import banking_of, heights_contradicted
 from simlap.conditions import beats_limit, trend_of
 from simlap.pedalfaults import DEAD
-from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, widest_opening
+from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.slopes import banking_contradicted, turned_round
+from simlap.thresholds import default_thresholds
 from simlap.units import PA_TO_BAR
 
 if TYPE_CHECKING:
@@ -170,6 +171,20 @@ def _heights(laps: "Prepared | Analysis") -> list[Caution]:
     ]
 
 
+def _brake_reads_nothing(table: "LapTable") -> list[Caution]:
+    limits = default_thresholds()
+    levels = {"brake_pressure": limits["brake_on_bar"] / PA_TO_BAR, "brake": limits["brake_on_share"]}
+    counted = np.asarray(table.counted, dtype=bool)
+    raised = []
+    for name, level in levels.items():
+        reads = pressed(table, name, counted) if name in table.channels else None
+        if reads is not None and reads < level:
+            wrong = f"The {name.replace('_', ' ')} channel reads next to nothing while the car brakes hard: its sensor "
+            wrong += "is dead, or its unit is not what the log says. It is left out."
+            raised.append(Caution("brake", wrong))
+    return raised
+
+
 def _brake_at_rest(table: "LapTable") -> list[Caution]:
     if "brake_pressure" not in table.channels:
         return []
@@ -255,6 +270,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     raised += _unread(laps.session)
     raised += [Caution("pedal sensor", note) for note in laps.session.notes if DEAD in note]
     raised += _throttle(laps.table)
+    raised += _brake_reads_nothing(laps.table)
     raised += _brake_at_rest(laps.table)
     raised += _heights(laps)
     if not laps.motion.closes:
