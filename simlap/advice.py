@@ -1,12 +1,14 @@
 """What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.arrival import warned
 from simlap.asked import as_asked, asked_speeds, left_alone
+from simlap.conditions import corner_steps
 from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
 from simlap.habit_traces import CornerSheet, CornerTrace
@@ -59,10 +61,16 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     priorities = choose_priorities(analysis.corners, findings, sheets, limits, asked_speeds(analysis))
     return Advice(
         findings=findings,
-        priorities=warned(analysis, priorities),
+        priorities=questioned(analysis, warned(analysis, priorities)),
         keep=best_used(phase_uses(analysis), findings, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )
+
+
+def questioned(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Priority, ...]:
+    """The priorities; one in a corner where groups of laps differ ends with the question what changed there."""
+    asked = {one.corner: f" {one.question}" for one in corner_steps(analysis)} if priorities else {}
+    return tuple(replace(each, sentence=each.sentence + asked.get(each.corner, "")) for each in priorities)
 
 
 def choose_priorities(

@@ -11,7 +11,7 @@ import numpy as np
 
 from simlap.analysis import Options, Prepared, mean_path, prepare
 from simlap.comparison import Comparison, Side
-from simlap.conditions import lap_trend
+from simlap.conditions import told_by, unlike_laps
 from simlap.corners import find_corners
 from simlap.driven import driven_on
 from simlap.envelope_fit import fit_envelope
@@ -171,10 +171,11 @@ def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:
     ]
     for each in sides:
         for one in each.prepared:
-            counted = np.asarray(one.table.counted, dtype=bool)
-            trend = lap_trend(np.asarray(one.table.numbers)[counted], np.asarray(one.table.t)[counted, -1])
-            if trend is not None:
-                warnings.append(f"Side {each.label} ({one.session.source}): {trend.sentence}")
+            numbers, counted = np.asarray(one.table.numbers), np.asarray(one.table.counted, dtype=bool)
+            rows = told_by(numbers, counted, one.lapset.laps)
+            unlike = unlike_laps(numbers[rows], np.asarray(one.table.t)[rows, -1], counted[rows])
+            if unlike is not None:
+                warnings.append(f"Side {each.label} ({one.session.source}): {unlike.sentence}")
     rates = {round(one.motion.quality.fixes_per_second) for side in sides for one in side.prepared}
     if len(rates) > 1:
         warnings.append(

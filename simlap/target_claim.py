@@ -1,6 +1,6 @@
 """Where the laps carry no target: why not, in words."""
 
-from simlap.conditions import beats_limit, trend_of
+from simlap.conditions import beats_limit, unlike_of
 from simlap.results import Analysis, Interval
 
 # A chance nearer to 0 or 1 than this is printed as 0 or 100 %, which no replay of a few laps can know.
@@ -11,7 +11,7 @@ EMPTY = 0.01  # [s]
 
 def why_no_step(analysis: Analysis, next_step: Interval, chance: float) -> str:
     """Why no next step can be claimed; empty where one can."""
-    if trend_of(analysis) is not None:
+    if unlike_of(analysis) is not None:
         return "Conditions changed through the session, so that its lap times do not say what comes next."
     if beats_limit(analysis):
         return "The best lap is faster than the computed limit lap, so that nothing bounds a next step."

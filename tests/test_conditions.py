@@ -9,10 +9,11 @@ from matplotlib.figure import Figure
 from report_case import LIMIT_S, circle_case
 from truth_table import analysis_of, truth_table
 
+from simlap.advice import questioned
 from simlap.analysis import advised
 from simlap.circuits import invented_circuit
 from simlap.compare import _warnings
-from simlap.conditions import beats_limit, lap_trend
+from simlap.conditions import Step, beats_limit, corner_steps, lap_list, lap_step, lap_trend, unlike_laps, unlike_of
 from simlap.figures_target import draw_ladder
 from simlap.report.cautions import cautions
 from simlap.report.sentences import answer
@@ -58,7 +59,9 @@ def test_the_size_of_a_trend_is_that_of_a_straight_line():
     "lap_times",
     [
         69.23 - 0.1 * np.arange(8),  # a driver who gains 1 % over eight laps
-        90.0 + 0.5 * np.arange(5),  # five laps are no trend
+        90.0 + 0.5 * np.arange(5),  # five laps: 2 % from end to end is near what scatters anyway
+        [90.0, 91.7, 93.1, 92.9, 96.0],  # five laps in all but perfect order
+        90.0 + 2.0 * np.arange(3),  # three laps are in order once in three
         90.0 + 0.05 * np.arange(12),  # in order, but 0.6 % in all
         [90.0, 92.0, 90.1, 92.1, 90.0, 91.9, 90.2, 92.0],  # large, but to and fro
     ],
@@ -72,6 +75,148 @@ def test_drivers_who_stand_still_hardly_ever_pass_for_a_trend():
     rng = np.random.default_rng(7)
     found = [lap_trend(range(10), 90.0 * (1.0 + 0.01 * rng.standard_normal(10))) for _ in range(2000)]
     assert sum(trend is not None for trend in found) <= 0.01 * 2000 * 1.3
+
+
+# Ten laps on a track that dries by a fifth, the first four of them set aside for being slow; ten laps of two drivers,
+# the second one 4.5 % slower from lap 6 on, less a lap in traffic. A slip in lap 8. (Both made from the laps of one
+# driver by stretching their time.) [s]
+DRYING_FAST = (114.12, 112.61, 110.68, 118.89, 106.52, 104.52, 102.48, 102.99, 99.03, 96.77)
+TWO_DRIVERS = {1: 96.71, 2: 97.08, 3: 97.09, 5: 96.85, 6: 101.13, 7: 101.03, 8: 103.48, 9: 101.46, 10: 101.12}
+
+
+def test_laps_set_aside_for_being_slow_tell_that_the_track_dried():
+    counted = np.arange(10) > 3
+    assert lap_trend(range(5, 11), DRYING_FAST[4:]) is None  # six laps, two of them in the wrong order
+    trend = lap_trend(numbers(DRYING_FAST), DRYING_FAST, counted)
+    assert trend.change_s == pytest.approx(96.77 - 106.52, abs=0.4)  # of the laps that count
+
+
+def test_slow_laps_before_even_ones_are_no_trend_of_these():
+    # five laps on cold tyres, set aside; the five that count are as fast as one another to 0.3 %
+    lap_times = [110.0, 107.5, 106.0, 105.0, 104.0, 97.1, 96.9, 97.0, 97.1, 96.8]
+    assert lap_trend(numbers(lap_times), lap_times) is not None
+    assert lap_trend(numbers(lap_times), lap_times, np.arange(10) > 4) is None
+
+
+def test_a_few_laps_in_perfect_order_along_a_line_are_a_trend():
+    # 2 % a lap in five laps, 3 % in four, each 0.2 s off the line
+    assert lap_trend(range(5), [100.2, 97.8, 96.2, 93.8, 92.2]).change_s == pytest.approx(-8.0, abs=0.4)
+    assert lap_trend(range(4), [100.1, 102.9, 106.1, 108.9]).change_s == pytest.approx(9.0, abs=0.4)
+
+
+@pytest.mark.parametrize("laps", [4, 5])
+def test_few_laps_of_drivers_who_stand_still_hardly_ever_pass_for_a_trend(laps):
+    # Student's t at 0.01 under normal scatter, whatever its size; 0.004 more are three deviations of 2000 trials
+    rng = np.random.default_rng(laps)
+    for scatter in (0.004, 0.01, 0.02):
+        drawn = 90.0 * (1.0 + scatter * rng.standard_normal((2000, laps)))
+        assert np.mean([lap_trend(range(laps), row) is not None for row in drawn]) <= 0.01 + 0.004
+
+
+def test_two_drivers_in_one_log_show_as_a_step():
+    step = lap_step(list(TWO_DRIVERS), list(TWO_DRIVERS.values()))
+    assert step.run == (1, 2, 3, 5)
+    assert set(step.others) <= {6, 7, 8, 9, 10}  # the lap with the slip may be left out
+    assert -step.share == pytest.approx(0.045, abs=0.01)  # put in; the scatter of the laps is 0.4 %
+    assert step.sentence.startswith("Laps 1 to 3 and 5 were 4.")
+    assert "another driver" in step.sentence
+
+
+def test_the_size_of_a_step_is_the_difference_of_the_means():
+    lap_times = [90.0, 90.4, 90.2, 93.0, 93.2, 93.4, 93.2, 90.1, 90.3]  # rain on four laps in the middle
+    step = lap_step(range(1, 10), lap_times)
+    assert step.run == (4, 5, 6, 7)
+    assert step.others == (1, 2, 3, 8, 9)
+    assert step.change_s == pytest.approx(93.2 - 90.2)
+    assert step.share == pytest.approx(3.0 / 90.2)
+
+
+@pytest.mark.parametrize(
+    "lap_times",
+    [
+        69.23 - 0.1 * np.arange(8),  # a driver who gains 1 % over eight laps
+        [70.0, 70.1, 69.9, 68.3, 68.4, 68.2, 68.3],  # a driver who finds 2.4 % at once
+        [93.0, 92.9, 90.0, 90.1, 90.2, 89.9, 90.0],  # two laps on cold tyres
+        [90.0, 90.1, 89.9, 91.0, 91.1, 90.9],  # 1.1 %
+        [90.0, 92.0, 90.1, 92.1, 90.0, 91.9, 90.2, 92.0],  # to and fro
+        [90.0, 90.1, 95.0, 96.0, 97.0],  # five laps hold no two groups of three
+    ],
+)
+def test_progress_cold_tyres_and_small_steps_are_no_step(lap_times):
+    assert lap_step(numbers(lap_times), lap_times) is None
+
+
+def test_drivers_who_stand_still_hardly_ever_pass_for_two():
+    # Normal scatter, one lap in ten with a slip of 3 % on average: a level of 0.01 for all splits of a session
+    rng = np.random.default_rng(11)
+    found = 0
+    for scatter in (0.003, 0.01, 0.02):
+        for laps in (6, 8, 10, 14):
+            slips = (rng.random((100, laps)) < 0.1) * rng.exponential(0.03, (100, laps))
+            drawn = 90.0 * (1.0 + scatter * rng.standard_normal((100, laps)) + slips)
+            found += sum(lap_step(range(laps), row) is not None for row in drawn)
+    assert found <= 0.01 * 1200
+
+
+def test_the_clearer_of_trend_and_step_is_told():
+    steady = 0.1 * np.sin(2.5 * np.arange(12.0))
+    assert isinstance(unlike_laps(range(12), 90.0 + 3.0 * (np.arange(12) > 5) + steady), Step)
+    assert not isinstance(unlike_laps(range(12), 90.0 + 0.3 * np.arange(12) + steady), Step)
+    assert unlike_laps(range(12), 90.0 + steady) is None
+
+
+def test_lap_numbers_in_words():
+    assert lap_list((4,)) == "lap 4"
+    assert lap_list((4, 5)) == "laps 4 and 5"
+    assert lap_list((1, 2, 3, 5)) == "laps 1 to 3 and 5"
+    assert lap_list((1, 2, 3, 5, 8, 9, 10)) == "laps 1 to 3, 5 and 8 to 10"
+
+
+def with_slow_corner(slow_laps, factor, phase=7):
+    """Ten laps that scatter by 0.2 %; one phase of the circle takes `factor` times as long on some of them."""
+    rng = np.random.default_rng(5)
+    case = circle_case(factors={n: 1.0 + 0.002 * rng.standard_normal() for n in range(1, 11) if n != 3})
+    inside = case.phases.phase == phase
+    laps = [
+        replace(lap, dt=np.where(inside & (number in slow_laps), lap.dt * factor, lap.dt))
+        for number, lap in zip(case.table.numbers, case.lap_driven, strict=True)
+    ]
+    return replace(case, lap_driven=tuple(laps))
+
+
+def test_a_flag_in_one_corner_is_asked_about_there_and_nowhere_else():
+    case = with_slow_corner(range(5, 11), 1.4)
+    (found,) = corner_steps(case)
+    assert found.corner == "South"
+    assert found.step.run == (1, 2, 4)
+    # 60 m at 25 m/s take 2.4 s, four tenths more 0.96 s; the corner scatters by 0.2 % of 10 s
+    assert found.step.change_s == pytest.approx(-0.96, abs=0.04)
+    assert unlike_of(case) is None  # 2.3 % of the lap, all of it in one corner
+    (told,) = [caution.text for caution in cautions(case) if caution.key == "one corner changed"]
+    assert "In South, laps 1, 2 and 4 were 1.0 s faster than laps 5 to 10" in told
+    (asked,) = questioned(case, [replace(case.advice.priorities[0], corner="South", sentence="Do it.")])
+    assert asked.sentence == (
+        "Do it. Laps 1, 2 and 4 were 1.0 s faster here than laps 5 to 10: was there a flag, rain, other tyres?"
+    )
+    (left,) = questioned(case, [replace(case.advice.priorities[0], corner="East", sentence="Do it.")])
+    assert left.sentence == "Do it."
+
+
+def test_a_corner_learnt_and_one_that_scatters_are_not_asked_about():
+    assert corner_steps(with_slow_corner((1, 2, 4, 5), 1.10)) == ()  # 10 % found from lap 6 on
+    assert corner_steps(with_slow_corner((2, 5, 8, 10), 1.4)) == ()  # slow now and then
+    assert corner_steps(with_slow_corner((8,), 1.8)) == ()  # one lap behind somebody
+    assert corner_steps(with_slow_corner((), 1.0)) == ()
+
+
+def test_a_whole_lap_that_steps_is_not_told_corner_by_corner():
+    factors = {n: (1.0 if n < 6 else 1.06) + 0.001 * (n % 3) for n in range(1, 12) if n != 3}
+    case = circle_case(factors=factors)
+    assert unlike_of(case).run == (1, 2, 4, 5)
+    assert corner_steps(case) == ()
+    assert "changing conditions" in keys(case)
+    assert "one corner changed" not in keys(case)
+    assert why_no_step(case, Interval(41.0, 40.8, 41.3), 0.5).startswith("Conditions changed")
 
 
 def test_an_outing_with_a_trend_gets_a_caution_and_no_target():
@@ -142,9 +287,12 @@ def test_a_side_of_unlike_laps_is_warned_of_in_a_comparison():
         quality = SimpleNamespace(fixes_per_second=25.0, speed_source="speed")
         session = SimpleNamespace(source=f"{label}.csv", channels={})
         one = SimpleNamespace(table=table, session=session, motion=SimpleNamespace(quality=quality))
+        one.lapset = SimpleNamespace(laps=())
         return SimpleNamespace(label=label, prepared=(one,))
 
     steady = 68.4 + 0.1 * np.sin(np.arange(9.0))
     (warning,) = _warnings([side("A", steady), side("B", DRYING)], ())
     assert warning.startswith("Side B (B.csv): Lap times fall")
+    (warning,) = _warnings([side("A", steady + 3.0 * (np.arange(9) > 4)), side("B", steady)], ())
+    assert warning.startswith("Side A (A.csv): Laps 1 to 5 were 3.0 s faster than laps 6 to 9")
     assert _warnings([side("A", steady), side("B", steady)], ()) == ()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.analysis import banking_of, heights_contradicted
-from simlap.conditions import beats_limit, trend_of
+from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
@@ -97,9 +97,10 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
 def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
     """Cautions that the numbers of this analysis raise; none where nothing is amiss."""
     raised = [*data_cautions(analysis)]
-    trend = trend_of(analysis)
-    if trend is not None:
-        raised.append(Caution("changing conditions", trend.sentence))
+    unlike = unlike_of(analysis)
+    if unlike is not None:
+        raised.append(Caution("changing conditions", unlike.sentence))
+    raised += [Caution("one corner changed", one.sentence) for one in corner_steps(analysis)]
     if beats_limit(analysis):
         raised.append(
             Caution(
