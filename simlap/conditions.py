@@ -48,10 +48,12 @@ class Trend:
     @property
     def sentence(self) -> str:
         """What was seen, and what to do about it."""
-        verb = "rise" if self.change_s > 0.0 else "fall"
+        verb, why = "rise", "most likely the track or the tyres changed"
+        if self.change_s < 0.0:
+            verb, why = "fall", "most likely the track or the tyres changed, or the driver has much to learn here"
         return (
             f"Lap times {verb} from lap to lap, by {abs(self.change_s):.1f} s ({100.0 * abs(self.share):.1f} %) in "
-            "all: most likely the track or the tyres changed. Choose laps of like conditions with --laps."
+            f"all: {why}. Choose laps of like conditions with --laps."
         )
 
 
