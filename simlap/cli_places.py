@@ -8,7 +8,7 @@ from simlap.cli_common import check_folder
 from simlap.errors import OptionError
 
 # Files with names of their own that the commands write into --out; figures never end as a log does.
-REPORT_FILES = ("analysis.json", "losses.csv", "report.html")
+REPORT_FILES = ("analysis.json", "losses.csv", "corners.csv", "report.html")
 
 
 def check_places(

@@ -1,6 +1,6 @@
 """From an analysis to traces: each corner zone of each counted lap, the run-in before it included."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +25,12 @@ RUN_IN = 150.0  # [m]
 FOLLOWS = 0.5  # [s]
 
 
-def sheets_of(analysis: "Analysis", limits: Thresholds) -> tuple[tuple[CornerSheet, ...], tuple[str, ...]]:
+def sheets_of(
+    analysis: "Analysis", limits: Thresholds, laps: Sequence[int] | None = None
+) -> tuple[tuple[CornerSheet, ...], tuple[str, ...]]:
     """Sheets of all corners in track order, and remarks on channels that cannot be used.
+
+    `laps` are rows of the table, the counted laps by default.
 
     A zone that crosses the start line takes its beginning from the lap before, or its end from the lap behind; where
     that lap is not in the log, the trace is left out.
@@ -39,7 +43,8 @@ def sheets_of(analysis: "Analysis", limits: Thresholds) -> tuple[tuple[CornerShe
     for index, result in enumerate(analysis.corners):
         before = analysis.corners[index - 1].zone
         traces = (
-            _trace(analysis, result, before, row, grip, channels, limits["recorded_share"]) for row in analysis.counted
+            _trace(analysis, result, before, row, grip, channels, limits["recorded_share"])
+            for row in (analysis.counted if laps is None else laps)
         )
         gains = {phase.name: phase.gain_alone for phase in result.phases}
         found = tuple(trace for some in traces for trace in some)

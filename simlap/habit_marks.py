@@ -119,6 +119,18 @@ def _middle_of(span: Span) -> int:
     return (span[0] + span[1] - 1) // 2
 
 
+def full_throttle_from(trace: CornerTrace, marks: Marks, limits: Thresholds) -> int | None:
+    """First value of full throttle that lasts, from the driver's slowest point on or held through it.
+
+    None where no throttle is recorded, full throttle is not reached before the trace ends, or was never left.
+    """
+    if not trace.has("throttle"):
+        return None
+    spans = true_spans(trace.channels["throttle"] >= limits["throttle_full_share"])
+    behind = (span[0] for span in spans if span[1] > marks.slowest and lasts(trace, span) >= TOUCH)
+    return next(behind, None) or None
+
+
 def lasts(trace: CornerTrace, span: Span) -> float:
     """Time from the first to the last value of a span, one step included where the trace goes on [s]."""
     start, stop = span

@@ -7,6 +7,7 @@ from pathlib import Path
 from simlap.against import Against
 from simlap.figures import save_figures
 from simlap.files import write_text
+from simlap.report.corners_csv import corners_csv
 from simlap.report.json import analysis_to_json
 from simlap.report.losses_csv import losses_csv
 from simlap.report.page import render_page
@@ -22,7 +23,7 @@ def write_outputs(
     figures: Sequence[str] = FIGURE_FORMATS,
     against: Against | None = None,
 ) -> list[Path]:
-    """Write analysis.json, losses.csv, report.html and the figures; return their paths.
+    """Write analysis.json, losses.csv, corners.csv, report.html and the figures; return their paths.
 
     All text is made before the first file is written, so that a failure leaves no half-filled folder.
 
@@ -33,12 +34,13 @@ def write_outputs(
     figures : sequence of "png", "svg", "pdf"
         Formats of the figures, written to `folder`/figures; empty for none.
     against : Against, optional
-        The lap that was held against another lap; it then stands in all three files.
+        The lap that was held against another lap; it then stands in all files but corners.csv.
     """
     target = Path(folder)
     texts = {
         "analysis.json": analysis_to_json(analysis, against),
         "losses.csv": losses_csv(analysis, against),
+        "corners.csv": corners_csv(analysis),
         "report.html": render_page(analysis, against),
     }
     written = [write_text(target / name, text) for name, text in texts.items()]
