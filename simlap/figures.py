@@ -42,6 +42,8 @@ FIGURES: Mapping[str, tuple[Callable[[Analysis, Axes], Any], tuple[float, float]
     "gg": (plot_gg, (5.5, 5.5)),
     "envelope": (plot_envelope, (7.0, 4.2)),
 }
+TO_SCALE = ("loss_map", "gg")  # a unit along is as long as a unit across
+BAND = 0.15  # [inch] left above and below together
 # Files do not carry the time of the run: the same analysis gives the same bytes.
 STEADY: dict[Any, Any] = {"svg.hashsalt": "simlap", "svg.fonttype": "path", "pdf.fonttype": 42}
 
@@ -53,6 +55,14 @@ def make_figure(analysis: Analysis, name: str) -> Figure:
     artist = draw(analysis, figure.subplots())
     if name == "loss_map":
         figure.colorbar(artist, location="bottom", shrink=0.6, label="time lost [s per 100 m], wider is more")
+    return _without_bands(figure) if name in TO_SCALE else figure
+
+
+def _without_bands(figure: Figure) -> Figure:
+    """The figure, no higher than what is drawn: where both axes share a scale, a wide map leaves blank bands."""
+    figure.draw_without_rendering()
+    width, height = figure.get_size_inches()
+    figure.set_size_inches(width, min(float(height), figure.get_tightbbox().height + BAND))
     return figure
 
 

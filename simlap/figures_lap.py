@@ -21,7 +21,9 @@ from simlap.units import MS_TO_KMH
 LABEL_LENGTH = 16  # characters of a corner's name in a figure
 MAP_POINTS = 330.0  # printer's points across the path on the map's figure
 LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
+BAR_POINTS = 7  # of the start line that labels keep clear of
 LABELS_SAY = "under each name: rank, and time gained if this corner alone were driven at the limit"
+BOX, BOX_LETTERS = "\u25a1", 1.8
 THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the largest loss
 
 
@@ -44,15 +46,16 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     ax.add_collection(path)
     ax.set_aspect("equal")
     ax.set_axis_off()
-    _start_bar(points, ax)
+    bar = np.asarray(_start_bar(points, ax).get_xydata(), dtype=float)
+    covered = np.concatenate([points, bar[:1] + np.linspace(0.0, 1.0, BAR_POINTS)[:, None] * np.diff(bar, axis=0)])
     unit = float(np.ptp(points, axis=0).max()) / MAP_POINTS  # one printer's point on the map [m]
     apexes = points[[station_index(lap.station, corner.corner.apex_m) for corner in analysis.ranked]]
     texts = [
         f"{printable(corner_label(corner.corner.name))}\n{corner.rank}: {corner.gain_alone.value:.2f} s"
         for corner in analysis.ranked
     ]
-    sizes = [(unit * LETTER * max(map(len, text.split("\n"))), unit * LABEL_HEIGHT) for text in texts]
-    centres = place_labels(apexes, points, sizes, unit * LABEL_OUT)
+    sizes = [(unit * LETTER * max(map(letters, text.split("\n"))), unit * LABEL_HEIGHT) for text in texts]
+    centres = place_labels(apexes, covered, sizes, unit * LABEL_OUT)
     for text, apex, centre in zip(texts, apexes, centres, strict=True):
         ax.annotate(
             text, xy=(float(apex[0]), float(apex[1])), xytext=(float(centre[0]), float(centre[1])), fontsize=7,
@@ -79,7 +82,7 @@ def plot_speed(analysis: Analysis, ax: Axes) -> list[Line2D]:
     )  # fmt: skip
     curves = (
         (lap.v_typical, DRIVEN, "driven", 1.6, "typical lap"),
-        (lap.v_best, BEST, "best", 1.2, f"best lap ({analysis.best_lap})"),
+        (lap.v_best, BEST, "best", 1.5, f"best lap ({analysis.best_lap})"),
         (lap.v_limit, LIMIT, "limit", 1.4, "limit lap, a bound"),
     )
     lines = [
@@ -87,7 +90,7 @@ def plot_speed(analysis: Analysis, ax: Axes) -> list[Line2D]:
         for v, colour, dash, width, label in curves
     ]
     ax.set(xlabel="station [m]", ylabel="speed [km/h]", xlim=(0.0, float(analysis.line.length)))
-    ax.legend(fontsize=7, ncols=6, loc="lower center", bbox_to_anchor=(0.5, 1.08), frameon=False)
+    ax.legend(fontsize=7, ncols=6, loc="lower center", bbox_to_anchor=(0.5, 1.12), frameon=False)
     name_corners(analysis, ax)
     return lines
 
@@ -151,7 +154,12 @@ def station_index(station: np.ndarray, at: float) -> int:
 
 def printable(text: str, length: int = LABEL_LENGTH) -> str:
     """The user's text, short, with a box for each character that the figures' font does not have."""
-    return "".join(c if _in_font(c) else "\u25a1" for c in shortened(text, length))
+    return "".join(c if _in_font(c) else BOX for c in shortened(text, length))
+
+
+def letters(text: str) -> float:
+    """Width of `printable` text in letters: the box for a missing one is as wide as two, nearly."""
+    return len(text) + (BOX_LETTERS - 1.0) * text.count(BOX)
 
 
 def _in_font(character: str) -> bool:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.errors import OptionError
-from simlap.figures_lap import printable
+from simlap.figures_lap import letters, printable
 from simlap.files import write_bytes
+from simlap.labels import place_labels
 from simlap.projection import Curve
 
 if TYPE_CHECKING:
@@ -24,52 +25,88 @@ SUFFIXES = ("png", "svg", "pdf")
 ROAD = "0.82"
 INK = "0.15"
 MARK = "#b3261e"  # start line and driving direction
-LABEL_AWAY = 12.0  # [points] from a corner's apex to its number
+LABEL_AWAY = 7.0  # [points] from a corner's apex to the edge of its name
+FAR = 2.0  # times that: a name further off gets a line to its apex
+LETTER, LETTER_HEIGHT = 6.6, 12.0  # [points] width of a letter and height of a line at 10 points
+EDGE = 10.0  # [points] from names and road to the frame
+ROOM = 1.15  # names beside the road make the map larger than the road by about so much
+WIDTH, FRAME, STRIP = 9.0, 0.95, 1.9  # [inch] the figure, what stands around the map, the elevation strip
+LOWEST, HIGHEST = 2.5, 7.0  # [inch] the map
 ARROW_FROM, ARROW_TO = 0.012, 0.045  # driving direction, shares of the lap behind the start line
 TITLE_LENGTH = 60  # characters of a circuit's name
 STRIP_ROOM = 0.25  # above and below the elevation, share of its range
+# Characters of a corner's name over the elevation; longer ones than the second stand aslant, and need more room.
+STRIP_NAME, UPRIGHT_NAME, ASLANT_ROOM = 8, 3, 2.5
 
 
 def plot_map(track: Track, ax: Axes) -> None:
-    """Draw the circuit on `ax`, metres east and north of its origin; corner numbers stand on the outside."""
+    """Draw the circuit on `ax`, metres east and north of its origin.
+
+    Corners are named on their outside where there is room, and elsewhere beside the road, with a thin line to the apex.
+    """
     curve = Curve(track.line)
     around = np.append(curve.station, curve.length)
     x, y = curve.at(around).T
+    drawn = [curve.at(around), np.array(track.start_line)]
     if track.width_left is not None and track.width_right is not None:
         normal = curve.normal(around)
         left = curve.at(around) + np.append(track.width_left, track.width_left[0])[:, None] * normal
         right = curve.at(around) - np.append(track.width_right, track.width_right[0])[:, None] * normal
+        drawn += [left, right]
         for k in range(len(around) - 1):  # piece by piece, so that a crossing is not filled
             quad = np.array([left[k], left[k + 1], right[k + 1], right[k]])
             ax.fill(quad[:, 0], quad[:, 1], color=ROAD, linewidth=0.3, zorder=1)
     else:
         ax.plot(x, y, color=ROAD, linewidth=6, zorder=1, solid_capstyle="round")
     ax.plot(x, y, color=INK, linewidth=1.2, zorder=3)
-    for corner in track.corners:
-        at = np.array([corner.apex_m])
-        place = curve.at(at)[0]
-        outside = -1.0 if corner.direction == "left" else 1.0
-        ax.plot(*place, marker="o", markersize=3.5, color=INK, zorder=4)
+    _name_corners(track, curve, np.concatenate(drawn), ax)
+    (x1, y1), (x2, y2) = track.start_line
+    ax.plot([x1, x2], [y1, y2], color=MARK, linewidth=2.5, zorder=6)
+    tail, head = curve.at(np.array([ARROW_FROM, ARROW_TO]) * curve.length)
+    ax.annotate("", xy=head, xytext=tail, arrowprops={"arrowstyle": "-|>", "color": MARK, "linewidth": 2}, zorder=6)
+    ax.set_aspect("equal")
+    ax.set(xlabel="east [m]", ylabel="north [m]")
+    ax.set_title(
+        f"{printable(track.name, TITLE_LENGTH)}: {track.length:.0f} m, {len(track.corners)} corners", parse_math=False
+    )
+
+
+def _name_corners(track: Track, curve: Curve, drawn: np.ndarray, ax: Axes) -> None:
+    """Write the corners' names beside what is `drawn` (n, 2) [m], and set the limits of `ax` around both."""
+    box, to_points = ax.get_window_extent(), 72.0 / ax.figure.dpi
+    width, height = box.width * to_points, box.height * to_points
+    unit = float(max(np.ptp(drawn[:, 0]) / width, np.ptp(drawn[:, 1]) / height)) * ROOM  # a point on the map [m]
+    at = np.array([corner.apex_m for corner in track.corners])
+    names = [printable(corner.name) for corner in track.corners]
+    apexes, centres, sizes = np.empty((0, 2)), np.empty((0, 2)), np.empty((0, 2))
+    if names:
+        outside = np.array([-1.0 if corner.direction == "left" else 1.0 for corner in track.corners])
+        apexes = curve.at(at)
+        boxes = [(unit * LETTER * max(letters(name), 2.0), unit * LETTER_HEIGHT) for name in names]
+        towards = outside[:, None] * curve.normal(at)
+        centres = place_labels(apexes, drawn, boxes, unit * LABEL_AWAY, towards)
+        sizes = np.array(boxes)
+    for name, apex, centre, size in zip(names, apexes, centres, sizes, strict=True):
+        ax.plot(*apex, marker="o", markersize=3.5, color=INK, zorder=4)
+        gap = np.maximum(np.abs(centre - apex) - size / 2.0, 0.0)
+        far = float(np.hypot(*gap)) > FAR * unit * LABEL_AWAY
         ax.annotate(
-            printable(corner.name),
-            (float(place[0]), float(place[1])),
-            xytext=tuple(outside * LABEL_AWAY * curve.normal(at)[0]),
+            name,
+            (float(apex[0]), float(apex[1])),
+            xytext=tuple((centre - apex) / unit),
             textcoords="offset points",
             ha="center",
             va="center",
             parse_math=False,
             zorder=5,
             fontsize=10,
+            arrowprops={"arrowstyle": "-", "linewidth": 0.5} if far else None,
         )
-    (x1, y1), (x2, y2) = track.start_line
-    ax.plot([x1, x2], [y1, y2], color=MARK, linewidth=2.5, zorder=6)
-    tail, head = curve.at(np.array([ARROW_FROM, ARROW_TO]) * curve.length)
-    ax.annotate("", xy=head, xytext=tail, arrowprops={"arrowstyle": "-|>", "color": MARK, "linewidth": 2}, zorder=6)
-    ax.set_aspect("equal")
-    ax.margins(0.09)
-    ax.set(xlabel="east [m]", ylabel="north [m]")
-    ax.set_title(
-        f"{printable(track.name, TITLE_LENGTH)}: {track.length:.0f} m, {len(track.corners)} corners", parse_math=False
+    corners = np.concatenate([drawn, centres - sizes / 2.0, centres + sizes / 2.0])
+    edge = unit * EDGE
+    ax.set(
+        xlim=(corners[:, 0].min() - edge, corners[:, 0].max() + edge),
+        ylim=(corners[:, 1].min() - edge, corners[:, 1].max() + edge),
     )
 
 
@@ -80,17 +117,19 @@ def plot_elevation(track: Track, ax: Axes) -> None:
     ax.plot(station, z, color=INK, linewidth=1.4)
     room = STRIP_ROOM * max(float(np.ptp(z)), 1.0)
     ax.fill_between(station, z, z.min() - room, color=ROAD)
-    ax.set_ylim(float(z.min()) - room, float(z.max()) + room)
+    aslant = max((len(printable(corner.name, STRIP_NAME)) for corner in track.corners), default=0) > UPRIGHT_NAME
+    ax.set_ylim(float(z.min()) - room, float(z.max()) + room * (ASLANT_ROOM if aslant else 1.0))
     for corner in track.corners:
         height = float(np.interp(corner.apex_m, station, z))
         ax.plot(corner.apex_m, height, marker="o", markersize=3.5, color=INK)
         ax.annotate(
-            printable(corner.name),
+            printable(corner.name, STRIP_NAME),
             (corner.apex_m, height),
             xytext=(0, 5),
             textcoords="offset points",
-            ha="center",
-            fontsize=9,
+            ha="left" if aslant else "center",
+            rotation=30 if aslant else 0,
+            fontsize=8 if aslant else 9,
             parse_math=False,
         )
     ax.set_xlim(0.0, track.length)
@@ -101,14 +140,18 @@ def track_figure(track: Track) -> Figure:
     """A figure with the map and, where it is known, the elevation below it."""
     from matplotlib.figure import Figure
 
-    if not track.has_elevation:
-        figure = Figure(figsize=(9, 8), layout="constrained")
-        plot_map(track, figure.subplots())
-        return figure
-    figure = Figure(figsize=(9, 9.5), layout="constrained")
-    top, bottom = figure.subplots(2, 1, height_ratios=(4, 1))
-    plot_map(track, top)
-    plot_elevation(track, bottom)
+    figure = Figure(figsize=(WIDTH, HIGHEST + FRAME + STRIP), layout="constrained")
+    ratios = [HIGHEST + FRAME, STRIP] if track.has_elevation else [1.0]
+    axes = figure.subplots(len(ratios), 1, height_ratios=ratios, squeeze=False)[:, 0]
+    plot_map(track, axes[0])
+    if track.has_elevation:
+        plot_elevation(track, axes[1])
+    # as high as the map is at this width: no blank bands above and below a wide circuit
+    shape = float(np.ptp(axes[0].get_ylim()) / np.ptp(axes[0].get_xlim()))
+    high = min(max((WIDTH - FRAME) * shape, LOWEST), HIGHEST) + FRAME
+    figure.set_size_inches(WIDTH, high + (STRIP if track.has_elevation else 0.0))
+    if track.has_elevation:
+        axes[0].get_gridspec().set_height_ratios([high, STRIP])
     return figure
 
 

@@ -7,8 +7,8 @@ import numpy as np
 DIRECTIONS = 24  # tried around each point
 DISTANCES = (1.0, 1.6, 2.4, 3.4, 4.6)  # tried distances, in units of the nearest one
 # Costs of a place: covering another label is worst, then the path; a longer way from the point costs a little, so
-# that the nearest free place wins.
-LABEL_COST, PATH_COST, DISTANCE_COST = 100.0, 3.0, 1.0
+# that the nearest free place wins; so does the other side of the point where one is asked for, on either side.
+LABEL_COST, PATH_COST, DISTANCE_COST, SIDE_COST = 100.0, 3.0, 1.0, 2.0
 
 
 # A circuit that is taller than this times its width is laid on its side: pages and screens are wider than high.
@@ -26,7 +26,11 @@ def laid_down(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, bool]:
 
 
 def place_labels(
-    points: np.ndarray, path: np.ndarray, sizes: Sequence[tuple[float, float]], nearest: float
+    points: np.ndarray,
+    path: np.ndarray,
+    sizes: Sequence[tuple[float, float]],
+    nearest: float,
+    towards: np.ndarray | None = None,
 ) -> np.ndarray:
     """Centres of labels, one after the other on the best place left.
 
@@ -40,6 +44,8 @@ def place_labels(
         Width and height of each label, in the same unit.
     nearest : float
         Least distance from the edge of a label to its point.
+    towards : float64 array, shape (m, 2), optional
+        Unit vectors from each point to the side where its label is best, such as the outside of a corner.
 
     Returns
     -------
@@ -59,5 +65,7 @@ def place_labels(
         over_labels = (np.abs(tried[:, None, :] - centres[None, :i, :]) < half + halves[:i]).all(axis=2).sum(axis=1)
         over_points = (np.abs(tried[:, None, :] - points[None, :, :]) < half).all(axis=2).sum(axis=1)
         cost = cost + PATH_COST * np.minimum(over_path, 5) + LABEL_COST * over_labels + PATH_COST * over_points
+        if towards is not None:
+            cost = cost + SIDE_COST * np.tile(1.0 - units @ towards[i], len(DISTANCES))
         centres[i] = tried[int(np.argmin(cost))]
     return centres

@@ -5,6 +5,8 @@ cividis, Nuñez, Anderton and Renslow (2018), doi:10.1371/journal.pone.0199239. 
 differ in dashes, phases in hatching, loss in line width too.
 """
 
+from typing import Any
+
 BLACK = "#000000"
 ORANGE = "#E69F00"
 SKY = "#56B4E9"
@@ -13,8 +15,8 @@ BLUE = "#0072B2"
 VERMILION = "#D55E00"
 PURPLE = "#CC79A7"
 
-DRIVEN, BEST, LIMIT, TARGET = VERMILION, PURPLE, BLUE, GREEN
-LINE_DASHES = {"driven": "-", "best": ":", "limit": "--", "target": "-."}
+DRIVEN, BEST, LIMIT, TARGET = VERMILION, BLACK, BLUE, GREEN
+LINE_DASHES: dict[str, Any] = {"driven": "-", "best": (0, (1.2, 1.2)), "limit": "--", "target": "-."}
 PHASE_COLOURS = {"braking": ORANGE, "mid_corner": SKY, "exit": GREEN}
 PHASE_HATCHES = {"braking": "///", "mid_corner": "...", "exit": "\\\\\\"}
 PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}

@@ -87,6 +87,39 @@ def test_the_thick_path_is_not_cut_at_the_edge_of_the_map(case):
     assert (ends + half <= box.max).all()
 
 
+@pytest.mark.parametrize("name", ["loss_map", "gg"])
+@pytest.mark.parametrize("stretch", [1.0, 3.0], ids=["round", "wide"])
+def test_figures_with_one_scale_for_both_axes_have_no_blank_bands(case, name, stretch):
+    wide = replace(case, line=replace(case.line, x=stretch * np.asarray(case.line.x)))
+    figure = make_figure(wide, name)
+    figure.draw_without_rendering()
+    # what is drawn, frame and writing, against the figure's height [inch]
+    assert figure.get_tightbbox().height > 0.93 * figure.get_size_inches()[1]
+
+
+def test_the_curves_of_the_speed_figure_are_dark_enough_to_see(case, ax):
+    # Source: WCAG 2.1, 1.4.11: 3 to 1 against what lies beside a graphic, here white; luminance as defined there.
+    for line in plot_speed(case, ax):
+        channels = np.array(matplotlib.colors.to_rgb(line.get_color()))
+        linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+        assert 1.05 / (float(linear @ [0.2126, 0.7152, 0.0722]) + 0.05) >= 3.0
+        assert line.get_linewidth() >= 1.4
+
+
+def test_labels_of_the_map_keep_clear_of_the_start_line(case, ax):
+    # The line crosses the path at station 0; a corner's apex there has its name beside the bar, not across it.
+    first = case.corners[0]
+    near = replace(first, corner=replace(first.corner, apex_m=2.0, name="A name of sixteen"))
+    plot_loss_map(replace(case, corners=(near, *case.corners[1:])), ax)
+    ax.figure.draw_without_rendering()
+    (bar,) = [line for line in ax.get_lines() if len(line.get_xdata()) == 2]
+    ends = ax.transData.transform(bar.get_xydata())
+    points = ends[0] + np.linspace(0.0, 1.0, 50)[:, None] * (ends[1] - ends[0])
+    for text in ax.texts:
+        box = Text.get_window_extent(text)
+        assert not ((points > (box.x0, box.y0)) & (points < (box.x1, box.y1))).all(axis=1).any()
+
+
 @pytest.mark.parametrize("plot", [plot_speed, plot_loss_building], ids=["speed", "loss building"])
 def test_the_bands_behind_the_curves_have_a_key(case, ax, plot):
     plot(case, ax)

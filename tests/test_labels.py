@@ -49,6 +49,16 @@ def test_a_free_label_keeps_its_least_distance_and_goes_no_further():
     assert np.hypot(*np.maximum(gap, 0.0)) == pytest.approx(6.0, abs=1.0)  # the gap runs aslant at most directions
 
 
+def test_a_label_stands_on_the_side_that_is_asked_for_unless_the_path_is_there():
+    point, far = np.array([[0.0, 0.0]]), np.array([[1e6, 1e6]])
+    for side in ([0.0, 1.0], [0.0, -1.0], [1.0, 0.0], [-1.0, 0.0]):
+        (centre,) = place_labels(point, far, [(20.0, 10.0)], 6.0, np.array([side]))
+        assert centre / np.hypot(*centre) == pytest.approx(side, abs=1e-9)
+    wall = np.stack([np.linspace(-60.0, 60.0, 61), np.full(61, 12.0)], axis=1)
+    (centre,) = place_labels(point, wall, [(20.0, 10.0)], 6.0, np.array([[0.0, 1.0]]))
+    assert not (np.abs(wall - centre) < (10.0, 5.0)).all(axis=1).any()
+
+
 def test_a_tall_circuit_is_turned_a_quarter_to_the_left_and_a_wide_one_is_not():
     points, turned = laid_down(np.array([0.0, 1.0]), np.array([0.0, 10.0]))
     assert turned

@@ -3,6 +3,8 @@
 import os
 import re
 import shutil
+from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from report_case import HOSTILE, circle_case
@@ -31,10 +33,37 @@ def browser():
         running.close()
 
 
+def crowded_case():
+    """Long names, apexes 10 m apart, and a level shown that is 0.01 s from the best lap."""
+    case = circle_case(
+        ("A corner with a long name", "Wwwwwwwwwwwwwwwwwwwwwwwwwwwwww", "Third of these", "4"), target=True
+    )
+    target = {**case.target.to_dict(), "shown_s": case.best_lap_s + 0.01}
+    target["next_step_s"] = {**target["next_step_s"], "value": case.best_lap_s - 0.02}
+    close = tuple(
+        replace(result, corner=replace(result.corner, apex_m=130.0 + 10.0 * i)) for i, result in enumerate(case.corners)
+    )
+    return replace(case, corners=close, target=SimpleNamespace(to_dict=lambda: target))
+
+
+def boxes(page, selector):
+    """Left, top, right, bottom of what is shown of the elements [px]."""
+    return page.eval_on_selector_all(
+        selector, "all => all.map(e => e.getBoundingClientRect()).map(r => [r.left, r.top, r.right, r.bottom])"
+    )
+
+
+def apart(one, other):
+    return one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1]
+
+
 @pytest.fixture(scope="module")
 def files(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
-    for name, case in {"plain": circle_case(target=True), "hostile": circle_case(HOSTILE, target=True)}.items():
+    cases = {
+        "plain": circle_case(target=True), "hostile": circle_case(HOSTILE, target=True), "crowded": crowded_case(),
+    }  # fmt: skip
+    for name, case in cases.items():
         (folder / f"{name}.html").write_text(render_page(case), encoding="utf-8")
     return folder
 
@@ -169,6 +198,37 @@ def test_phone_of_375_px_needs_no_sideways_scroll(visit, name):
         " && !e.closest('.scroll') && !e.closest('bdi')).map(e => e.outerHTML.slice(0, 80))"
     )
     assert wide == []
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_nothing_that_is_written_lies_over_another(visit, viewport):
+    page = visit("crowded", viewport=viewport)
+    for chart in range(5):  # those of the whole lap
+        page.eval_on_selector_all(".chart", f"all => all[{chart}].id = 'looked-at'")
+        marks = boxes(page, "#looked-at .corner-mark")
+        assert len(marks) == 4
+        assert all(apart(marks[i], marks[k]) for i in range(4) for k in range(i))
+        written = boxes(page, "#looked-at figcaption") + boxes(page, "#looked-at svg")
+        assert all(apart(mark, other) for mark in marks for other in written)
+        page.eval_on_selector_all("#looked-at", "all => all[0].removeAttribute('id')")
+    names, items = boxes(page, ".corners bdi"), boxes(page, ".corners li")
+    assert len({round(item[0]) for item in items}) == 2  # two columns
+    number = 22.0  # [px] "19." and the gap to the name, at 14.4 px
+    for name in names:
+        assert all(apart(name, (item[0] - number, item[1], item[0], item[3])) for item in items)
+
+
+def test_each_lap_time_has_a_mark_that_is_seen_on_its_line(visit):
+    for viewport in (DESK, PHONE):
+        page = visit("crowded", viewport=viewport)
+        pins = boxes(page, ".rail .pin")
+        assert len(pins) == 5
+        middles = [((left + right) / 2, (top + bottom) / 2) for left, top, right, bottom in pins]
+        for i, (x, y) in enumerate(middles):
+            # no other mark's middle within a mark's size of 14.4 px: none hides another
+            assert all(max(abs(x - a), abs(y - b)) > 12.0 for a, b in middles[:i])
+        ((_, top, _, bottom),) = boxes(page, ".rail")
+        assert all(top <= pin[1] and pin[3] <= bottom for pin in pins)
 
 
 def test_without_script_the_page_shows_the_same_sections_and_charts(visit):

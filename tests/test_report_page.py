@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from report_case import HOSTILE, LENGTH, LOST_S, NAMES, N, circle_case
 
-from simlap.report.charts import Curve, corner_chart, lap_chart
+from simlap.report.charts import Curve, _rows, corner_chart, lap_chart
 from simlap.report.outputs import write_outputs
-from simlap.report.page import changes_for, render_page
+from simlap.report.page import _levels, changes_for, render_page
 from simlap.report.sentences import answer
 from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
 from simlap.results import Interval
@@ -243,6 +243,22 @@ def test_corner_chart_across_the_start_line_is_continuous():
     ]  # fmt: skip
     assert [mark.text for mark in chart.marks] == ["1"]
     assert chart.marks[0].at == pytest.approx(100 * 130 / 300)
+
+
+def test_numbers_over_a_chart_stand_in_rows_where_they_would_touch():
+    # 19 two-digit texts, 16 px wide and 3 px apart at least, evenly over 690 and 285 px: every 36 and every 15 px.
+    shown = [(100.0 * (i + 0.5) / 19, "10") for i in range(19)]
+    assert _rows(shown, 690.0) == [0] * 19
+    assert _rows(shown, 285.0) == [0, 1] * 9 + [0]
+    assert _rows([(50.0, "1"), (50.0, "2"), (50.0, "3")], 690.0) == [0, 1, 2]
+    assert _rows([], 690.0) == []
+
+
+def test_marks_of_lap_times_step_aside_where_they_would_cover_one_another():
+    assert _levels([10.0, 50.0, 60.0]) == [0, 0, 0]
+    assert _levels([10.0, 50.0, 50.1]) == [0, 0, 1]
+    assert _levels([10.0, 50.0, 50.1, 51.0, 60.0]) == [0, 0, 1, -1, 0]
+    assert _levels([50.0] * 5) == [0, 1, -1, 2, -2]
 
 
 def test_lap_chart_shows_both_ends_of_a_phase_across_the_start_line():

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from simlap.circuits import invented_circuit
@@ -17,6 +18,7 @@ from simlap.cli_track import track_app
 from simlap.errors import OptionError, TrackFormatError
 from simlap.figures_track import plot_elevation, plot_map, track_figure, write_track_figure
 from simlap.geodesy import to_geodetic
+from simlap.line import Line
 from simlap.projection import Curve
 from simlap.track import SurfaceNote, grip_scale
 from simlap.trackfile import read_track, write_track
@@ -158,6 +160,43 @@ def test_map_draws_line_start_line_and_numbers_on_the_outside_of_each_corner():
         aside = float(labels[corner.name] @ curve.normal(at)[0])  # the label's place is counted from the apex
         assert (aside > 0.0) == (corner.direction == "right")  # left of a right-hander is its outside
     assert ax.get_aspect() == 1.0  # a metre east is as long as a metre north
+
+
+NAMES_OF_PLACES = (
+    "Long hairpin", "The next one", "Lower bend", "Old oak tree", "Station bend", "Kink", "Bus stop two", "Bridge end",
+    "The last corner", "🏁🏁🏁🏁🏁🏁🏁",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("circuit", ["kart", "club", "fast"])
+@pytest.mark.parametrize("flat", [True, False], ids=["flat", "with heights"])
+def test_long_names_cover_neither_the_line_nor_one_another_and_stay_in_the_frame(circuit, flat):
+    track = invented_circuit(circuit)
+    named = tuple(replace(c, name=n) for c, n in zip(track.corners, NAMES_OF_PLACES * 2, strict=False))
+    figure = track_figure(replace(track, corners=named, has_elevation=not flat))
+    figure.draw_without_rendering()
+    for ax in figure.axes:
+        boxes = [text.get_window_extent() for text in ax.texts if text.get_text()]
+        assert len(boxes) == len(track.corners)
+        frame = ax.get_window_extent()
+        assert all(frame.x0 < box.x0 and box.x1 < frame.x1 for box in boxes)
+        assert all(frame.y0 < box.y0 and box.y1 < frame.y1 for box in boxes)
+    ax = figure.axes[0]
+    boxes = [Text.get_window_extent(text) for text in ax.texts if text.get_text()]  # without a line to the apex
+    line = ax.transData.transform(np.column_stack([track.line.x, track.line.y]))
+    for i, box in enumerate(boxes):
+        assert not ((line > (box.x0, box.y0)) & (line < (box.x1, box.y1))).all(axis=1).any()
+        assert not any(box.overlaps(other) for other in boxes[:i])
+
+
+@pytest.mark.parametrize("stretch", [1.0, 3.0])
+def test_a_wide_circuit_leaves_no_blank_bands(stretch):
+    track = invented_circuit("club")
+    wide = replace(track, line=Line.from_points(stretch * track.line.x, track.line.y), has_elevation=False)
+    figure = track_figure(wide)
+    figure.draw_without_rendering()
+    # what is drawn, frame and writing, against the figure's height: a tenth may stay free [inch]
+    assert figure.get_tightbbox().height > 0.9 * figure.get_size_inches()[1]
 
 
 def test_elevation_strip_shows_heights_over_distance():

@@ -16,6 +16,10 @@ from simlap.results import Analysis, CornerResult
 VIEW = 1000.0  # units of the stretched drawing, both ways
 POINTS = 800  # most points of one curve: finer than the pixels of a wide screen
 X_TICKS, Y_TICKS = 8, 4  # at most about this many: more run into one another on a phone
+# Least widths of a plot [px]: over the lap on a screen that is no phone's, and on a phone of 360 px or where two stand
+# side by side. Width of a digit over it and the gap to the next number [px], by the style sheet's size.
+WIDE_PLOT, NARROW_PLOT = 690.0, 285.0
+DIGIT, DIGIT_GAP = 8.0, 3.0
 HEADROOM = 0.06  # share of the range left free above and below
 
 
@@ -49,10 +53,12 @@ class Band:
 
 @dataclass(frozen=True)
 class Mark:
-    """A corner's number over the plot, in per cent of its width."""
+    """A corner's number over the plot, in per cent of its width, and the row above it that the number stands in."""
 
     at: float
     text: str
+    wide: int = 0  #: row on a desk's screen, 0 next to the plot
+    narrow: int = 0  #: on a phone
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +75,16 @@ class Chart:
     y_ticks: tuple[Tick, ...]
     bands: tuple[Band, ...] = ()
     marks: tuple[Mark, ...] = field(default=())
+
+    @property
+    def wide_rows(self) -> int:
+        """Rows of numbers beyond the first, on a desk's screen."""
+        return max((mark.wide for mark in self.marks), default=0)
+
+    @property
+    def narrow_rows(self) -> int:
+        """The same on a phone."""
+        return max((mark.narrow for mark in self.marks), default=0)
 
 
 def lap_chart(
@@ -137,7 +153,7 @@ def _chart(
         x_ticks=_station_ticks(start, span, length),
         y_ticks=tuple(Tick(up.one(v) * 100.0 / VIEW, tick_text(v)) for v in ticks(low - room, high + room, Y_TICKS)),
         bands=_bands(analysis, start, span),
-        marks=_marks(analysis, start, span),
+        marks=_marks(analysis, start, span, WIDE_PLOT if span == length else NARROW_PLOT),
     )
 
 
@@ -165,10 +181,24 @@ def _bands(analysis: Analysis, start: float, span: float) -> tuple[Band, ...]:
     return tuple(bands)
 
 
-def _marks(analysis: Analysis, start: float, span: float) -> tuple[Mark, ...]:
+def _marks(analysis: Analysis, start: float, span: float, wide_plot: float) -> tuple[Mark, ...]:
     length = float(analysis.line.length)
     places = [((corner.corner.apex_m - start) % length, number) for number, corner in numbered(analysis)]
-    return tuple(Mark(100.0 * ahead / span, str(number)) for ahead, number in places if ahead <= span)
+    shown = sorted((100.0 * ahead / span, str(number)) for ahead, number in places if ahead <= span)
+    rows = zip(_rows(shown, wide_plot), _rows(shown, NARROW_PLOT), strict=True)
+    return tuple(Mark(at, text, wide, narrow) for (at, text), (wide, narrow) in zip(shown, rows, strict=True))
+
+
+def _rows(shown: Sequence[tuple[float, str]], plot: float) -> list[int]:
+    """For each text [per cent of the plot's width from the left, rising] the first row in which it has room."""
+    ends: list[float] = []  # right end of the last text of each row [px]
+    rows = []
+    for at, text in shown:
+        middle, half = at / 100.0 * plot, DIGIT * len(text) / 2.0
+        row = next((i for i, end in enumerate(ends) if middle - half >= end + DIGIT_GAP), len(ends))
+        ends[row : row + 1] = [middle + half]
+        rows.append(row)
+    return rows
 
 
 def numbered(analysis: Analysis) -> list[tuple[int, CornerResult]]:

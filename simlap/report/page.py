@@ -1,6 +1,7 @@
 """report.html: one self-contained page, readable without script, network or a wide screen."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -28,6 +29,9 @@ PASCAL_PER_BAR = 1e5
 # A clock that starts beyond a day counts from a far moment (an epoch): its hours say nothing.
 DAY = 86_400.0  # [s]
 SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km lap
+# Marks of lap times stand on their line, or below and above it in this order; one is 14 px wide, on a phone's line of
+# 320 px [per cent].
+LEVELS, PIN = (0, 1, -1, 2, -2), 4.5
 PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
 
 
@@ -61,6 +65,7 @@ class RailMark:
     time: str
     note: str
     at: float
+    level: int = 0  #: where it stands: 0 on the line, 1, 2 below it, -1, -2 above it
 
 
 def render_page(analysis: Analysis, against: Against | None = None) -> str:
@@ -143,7 +148,20 @@ def _rail(analysis: Analysis) -> list[RailMark]:
             ("target", "next step", step["value"], f"target; chance {percent(step['chance'])}"),
             ("shown", "shown", target["shown_s"], "own repeated level, joined up"),
         ]
-    return [RailMark(key, word, lap_time(t), note, _on_rail(analysis, t)) for key, word, t, note in marks]
+    places = [_on_rail(analysis, t) for _, _, t, _ in marks]
+    return [
+        RailMark(key, word, lap_time(t), note, at, level)
+        for (key, word, t, note), at, level in zip(marks, places, _levels(places), strict=True)
+    ]
+
+
+def _levels(places: Sequence[float]) -> list[int]:
+    """Level of each mark on the line: the first one, from the line outwards, on which it covers none before it."""
+    taken: list[tuple[int, float]] = []
+    for at in places:
+        free = (level for level in LEVELS if all(other != level or abs(at - by) >= PIN for other, by in taken))
+        taken.append((next(free, LEVELS[-1]), at))
+    return [level for level, _ in taken]
 
 
 def _against_rows(against: Against) -> list[AgainstRow]:
