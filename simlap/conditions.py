@@ -10,7 +10,6 @@ import numpy as np
 
 from simlap.chance import SCATTER
 from simlap.phases import PHASES
-from simlap.report.plain import corner_label
 
 if TYPE_CHECKING:
     from simlap.laps import Lap
@@ -99,14 +98,6 @@ class CornerStep:
         """What was seen, and what may be behind it, where the corner is plain."""
         words = self.step.words(" here")
         return f"{words[0].upper()}{words[1:]}: was there a flag, rain, other tyres?"
-
-    @property
-    def sentence(self) -> str:
-        """The same with the corner's name, and what to do about it."""
-        return (
-            f"In {corner_label(self.corner)}, {self.step.words()}, while the rest of the lap stayed as it was: was "
-            "there a flag, rain, oil? Losses and advice there rest on both groups; choose one of them with --laps."
-        )
 
 
 def lap_list(numbers: Sequence[int]) -> str:

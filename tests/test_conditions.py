@@ -77,6 +77,20 @@ def test_drivers_who_stand_still_hardly_ever_pass_for_a_trend():
     assert sum(trend is not None for trend in found) <= 0.01 * 2000 * 1.3
 
 
+def test_laps_set_aside_as_slow_are_asked_and_those_set_aside_otherwise_are_not():
+    # Ten laps of the circle on a drying track; the first four do not count, the six that do are not in order.
+    case = circle_case(factors={n: t / DRYING_FAST[-1] for n, t in enumerate(DRYING_FAST, start=1)})
+    counted = np.arange(10) > 3
+    for reason, told in (("slow: 11 s over the median", True), ("off: 20 m from the reference", False)):
+        laps = [
+            replace(lap, counted=bool(yes), reason="" if yes else reason)
+            for lap, yes in zip(case.lapset.laps, counted, strict=True)
+        ]
+        dried = replace(case, table=replace(case.table, counted=counted), lapset=replace(case.lapset, laps=tuple(laps)))
+        assert ("changing conditions" in keys(dried)) == told
+        assert (why_no_step(dried, Interval(41.0, 40.8, 41.3), 0.5)[:18] == "Conditions changed") == told
+
+
 # Ten laps on a track that dries by a fifth, the first four of them set aside for being slow; ten laps of two drivers,
 # the second one 4.5 % slower from lap 6 on, less a lap in traffic. A slip in lap 8. (Both made from the laps of one
 # driver by stretching their time.) [s]

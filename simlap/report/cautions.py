@@ -100,7 +100,14 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
     unlike = unlike_of(analysis)
     if unlike is not None:
         raised.append(Caution("changing conditions", unlike.sentence))
-    raised += [Caution("one corner changed", one.sentence) for one in corner_steps(analysis)]
+    raised += [
+        Caution(
+            "one corner changed",
+            f"In {corner_label(one.corner)}, {one.step.words()}, while the rest of the lap stayed as it was: was there "
+            "a flag, rain, oil? Losses and advice there rest on both groups; choose one of them with --laps.",
+        )
+        for one in corner_steps(analysis)
+    ]
     if beats_limit(analysis):
         raised.append(
             Caution(
