@@ -9,7 +9,7 @@ import numpy as np
 
 from simlap.line import Line
 from simlap.motion_types import Motion
-from simlap.stationing import curve_of, pinned, station_of_lap
+from simlap.stationing import curve_of, laid_over, pinned, station_of_lap
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
@@ -34,6 +34,9 @@ FAST_LAPS = 0.10  # usual is the median of the laps within this share of the fas
 ENOUGH_LAPS, NO_RUN_UP = 3, "no run-up"  # with fewer the laps without a run-up count after all
 RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap that does not count: no flying lap
 SPACING = 5.0  # [m]
+# A lap passes the reference's stations as fast as it drives, to a few per cent on a whole corner. Where it is more than
+# so many times faster or slower over so many metres, its nearest station is a matter of chance.
+FOLLOWED, UNLIKE_PACE = 30.0, 2.0
 
 
 def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[Lap]:
@@ -98,14 +101,17 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
         line = line_of_lap(motion, laps[middle])
     curve = curve_of(line)
     station = np.arange(0.0, line.length, SPACING)
-    v, off, a_lon = [], [], []
+    v, off, a_lon, lost = [], [], [], []
     for i in rest:
         t, x, y, s = lap_path(motion, laps[i])
+        if not motion.closes:
+            x, y = laid_over(x, y, s, line.x, line.y)
         where = pinned(station_of_lap(curve, x, y, s), line.length)
         at = np.interp(station, where, t)
+        lost.append(_not_followed(station, motion.at("s", at)))
         v.append(motion.at("v", at))
         a_lon.append(motion.at("a_lon", at))
-        points = np.column_stack([motion.at("x", at), motion.at("y", at)])
+        points = np.column_stack([np.interp(at, t, x), np.interp(at, t, y)])
         off.append(curve.offset(points, station))
     speed, offset = np.array(v), np.array(off)
     left, right = _room(track, station) if track is not None and motion.closes else (OFF_DISTANCE, OFF_DISTANCE)
@@ -120,18 +126,28 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
         worst = int(np.argmax(beyond))
         if beyond[worst] > 0.0:
             reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m"
+        elif (place := lost[row]) is not None:
+            reasons[i] = f"path: it cannot be followed along the reference at {place:.0f} m"
         elif i - 1 not in rest and len(rest) > 2 and speed[row][0] < (1.0 - RUN_UP_SHARE) * at_line:
             reasons[i] = (
                 f"{NO_RUN_UP}: crossed the line at {speed[row][0] * MS_TO_KMH:.0f} km/h, the other laps at "
                 f"{at_line * MS_TO_KMH:.0f} km/h"
             )
         elif len(rest) > 2:
-            place = _held_up(speed[row] / typical, judged)
-            if place >= 0:
+            worst = _held_up(speed[row] / typical, judged)
+            if worst >= 0:
                 reasons[i] = (
-                    f"traffic: slowed on the straight at {station[place]:.0f} m, "
-                    f"{100 * (1 - speed[row][place] / typical[place]):.0f} % below the other laps"
+                    f"traffic: slowed on the straight at {station[worst]:.0f} m, "
+                    f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
                 )
+
+
+def _not_followed(station: np.ndarray, driven: np.ndarray) -> float | None:
+    """Station [m] where a lap passes the stations much faster or slower than it drives; None for nowhere."""
+    step = max(round(FOLLOWED / SPACING), 1)
+    passed = np.log((station[step:] - station[:-step]) / np.maximum(driven[step:] - driven[:-step], 1e-6))
+    worst = int(np.argmax(np.abs(passed)))
+    return float(station[worst]) if abs(passed[worst]) > np.log(UNLIKE_PACE) else None
 
 
 def _room(track: Track, station: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -17,7 +17,7 @@ from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
 from simlap.sensors import heard
 from simlap.session import Session
-from simlap.stationing import curve_of, pinned, station_of_lap, strictly_rising
+from simlap.stationing import curve_of, laid_over, pinned, station_of_lap, strictly_rising
 from simlap.warp import shift_between
 
 STATION_MISS = 0.05  # [m] two planes whose origins lie 10 km apart measure a lap of 5 km so differently
@@ -204,11 +204,16 @@ def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap,
     if not line.closed:
         raise OptionError("The reference line is open; laps need a closed one.")
     curve = curve_of(line)
-    _check_start(motion, laps, curve)
+    if motion.closes:
+        _check_start(motion, laps, curve)
     stations = []
     for lap in laps:
         _, x, y, s = lap_path(motion, lap)
+        if not motion.closes:
+            x, y = laid_over(x, y, s, line.x, line.y)
         stations.append(pinned(station_of_lap(curve, x, y, s), line.length))
+        if not motion.closes:
+            _check_over(curve, stations[-1], x, y)
     if not motion.closes:
         stations = _aligned(motion, laps, stations, line.length)
     return laps, stations
@@ -223,6 +228,16 @@ def _check_start(motion: Motion, laps: tuple[Lap, ...], curve: Curve) -> None:
         raise OptionError(
             f"The laps start {away:.0f} m from station 0 of the reference line. Roll the line so that its "
             "station 0 lies on the start line, or leave the start line to the track file."
+        )
+
+
+def _check_over(curve: Curve, station: np.ndarray, x: np.ndarray, y: np.ndarray) -> None:
+    beside = float(np.median(np.hypot(*(np.column_stack([x, y]) - curve.at(station)).T)))
+    if beside > START_AWAY:
+        raise NotEnoughData(
+            f"A lap that is reckoned without positions lies {beside:.0f} m beside the reference line: it starts "
+            "elsewhere on the circuit, or is of another one. Logs without positions can be held against each other "
+            "where both carry a lap or beacon channel of one start line; log positions to be free of it."
         )
 
 

@@ -48,6 +48,29 @@ def station_of_lap(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) ->
     return strictly_rising(foot)
 
 
+def laid_over(
+    x: np.ndarray, y: np.ndarray, s: np.ndarray, line_x: np.ndarray, line_y: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """A reckoned lap x, y (n,) closed on itself, turned and shifted so that it lies over a line as well as it can.
+
+    Parameters
+    ----------
+    s : float64 array, shape (n,)
+        Driven distance of the lap. [m]
+    line_x, line_y : float64 arrays, shape (k,)
+        Points of the line, evenly spaced from its start line on. [m]
+    """
+    share = (s - s[0]) / (s[-1] - s[0])
+    path = x + 1j * y
+    path = path - share * (path[-1] - path[0])
+    even = np.linspace(0.0, 1.0, line_x.size, endpoint=False)
+    here = np.interp(even, share, path.real) + 1j * np.interp(even, share, path.imag)
+    there = line_x + 1j * line_y
+    turn = np.vdot(here - here.mean(), there - there.mean())  # least squares rotation of the plane
+    moved = (path - here.mean()) * turn / np.abs(turn) + there.mean()
+    return moved.real, moved.imag
+
+
 def _eased(values: np.ndarray) -> np.ndarray:
     """Three-point mean, ends kept: rounds the steps of the candidates off."""
     out = values.copy()

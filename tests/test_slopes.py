@@ -231,7 +231,7 @@ def test_heights_that_the_accelerometer_contradicts_give_way_to_it(banked_sessio
         prepare(replace(session, channels=channels))
         for channels in (none, {**none, "altitude": height}, dict(session.channels))
     )
-    # A line over wrong heights is a little longer: a slope of 2 % in 300 m changes by 0.0002 rad where it shifts by 3 m.
+    # A line over wrong heights is a little longer: a slope of 2 % in 300 m changes by 0.0002 rad where it shifts by 3 m
     share = np.linspace(0.0, 1.0, 500, endpoint=False)
     there, other = (np.interp(share, one.line.station / one.line.length, one.line.grade) for one in (wrong, without))
     assert there == pytest.approx(other, abs=0.001)
