@@ -1,5 +1,6 @@
 """Options that several commands share, and the way from their text to what the library takes."""
 
+import io
 import os
 import sys
 import time
@@ -173,5 +174,10 @@ def check_folder(folder: Path | None) -> None:
 
 
 def emit(text: str) -> None:
-    """Print a result on stdout."""
+    """Print a result on stdout; into a file or a pipe in UTF-8, whatever the system's own encoding is."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        if sys.stdout.isatty():
+            sys.stdout.reconfigure(errors="replace")
+        else:
+            sys.stdout.reconfigure(encoding="utf-8")
     sys.stdout.write(text if text.endswith("\n") else text + "\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +18,8 @@ HELD_RUN = 1.5  # rows: a channel whose values stay longer on average is a slowe
 JUMP_SPEED = 130.0  # [m/s] a fix that would need more than this from both neighbours is a jump, not a drive
 JUMP_SLACK = 5.0  # [m] two fixes may err by so much against each other
 JUMP_WINDOW = 9  # fixes; single jumps are seen against the median of so many, runs by what a car can reach
-MOST_PIECES = 100  # pieces between jumps that are tried; a log with more is noise
+BRINGS = 3  # times the fixes that it costs, a piece between jumps must bring
+MOST_PIECES = 2000  # pieces between jumps that are tried; a log with more is noise
 NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
 SILENT = 1.0  # [s] without a value of a channel, or some of its own steps: what it did there is not known
 STEPS_SILENT = 4.0  # steps of a slow channel
@@ -208,17 +210,22 @@ def _longest_chain(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         return np.arange(n)
     pieces = np.split(np.arange(n), np.flatnonzero(bad) + 1)
     pieces.sort(key=len, reverse=True)
-    chosen = [pieces[0]]
+    chosen = [pieces[0]]  # in the order of time: a piece has to be within reach of its two neighbours
     for piece in pieces[1:MOST_PIECES]:
-        trimmed = []
-        for other in chosen:
+        place = bisect([other[0] for other in chosen], piece[0])
+        beside = slice(max(place - 1, 0), place + 1)
+        trimmed: list[np.ndarray] = []
+        whole = piece.size + sum(other.size for other in chosen[beside])
+        for other in chosen[beside]:
             ends = _within_reach(t, x, y, piece, other)
             if ends is None:
                 break
             piece, other = ends
             trimmed.append(other)
-        else:
-            chosen = [*trimmed, piece]
+        else:  # a short piece that costs fixes at both of its ends is a jump there and back
+            if piece.size > BRINGS * (whole - piece.size - sum(other.size for other in trimmed)):
+                chosen[beside] = trimmed
+                chosen.insert(place, piece)
     return np.sort(np.concatenate(chosen))
 
 
@@ -260,6 +267,8 @@ def observe(session: Session, name: str, fixes: Fixes | None = None) -> Observat
     t, value = session.t[rows], value[rows]
     if t.size < 2:
         return Observation(t, value, 0.0)
+    if name == "course":
+        value = np.unwrap(value)  # the mean of 359 and 1 degrees is not 180
     changed = _changes(value)
     if fixes is not None and 1 < fixes.t.size < 0.9 * t.size:
         on_clock = np.isin(t, fixes.row_t)

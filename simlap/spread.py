@@ -6,6 +6,7 @@ import numpy as np
 
 from simlap.driven import Driven, typical_lap
 from simlap.envelope_fit import EnvelopeFit
+from simlap.errors import NoSolution
 from simlap.kept import kept_limits
 from simlap.line import Line
 from simlap.losses import Ledger, ledger_masks
@@ -19,6 +20,7 @@ INTERVAL = 0.90  # share of draws inside every interval that simlap prints
 # Draws for which the ledgers 2 and 3 are solved anew (ledger 1 and the limit lap use all draws). 40 place the
 # 5 % and 95 % ends within about a fifth of the interval's width, at a tenth of a second per corner.
 LEDGER_DRAWS = 40
+LEAST_SOLVED = 0.5  # share of those draws that an interval needs; the few that obey no profile are left out
 # Corners this fast are not places to try things: common practice, no source.
 FAST_CORNER = 140.0 / MS_TO_KMH  # [m/s] slowest speed of the limit profile in the zone
 FAST_LOADED = 115.0 / MS_TO_KMH  # [m/s] above it a corner that needs nearly all grip counts as fast too
@@ -154,13 +156,24 @@ def _draws(
     coarse_dt = np.add.reduceat(dt, pairs, axis=1)
     chosen = np.unique(np.linspace(0, len(draw_laps) - 1, min(LEDGER_DRAWS, len(draw_laps))).astype(int))
 
-    def lap_times(laps: np.ndarray, envelope: np.ndarray) -> np.ndarray:
+    def lap_times(laps: np.ndarray, envelope: np.ndarray) -> np.ndarray | None:
         lap = typical_lap(coarse, coarse_dt[laps], coarse_phases)
         limits = kept_limits(lap, coarse_phases, masks, grip=coarse_grip)
-        return np.asarray(solve_batch(coarse, envelope[None, :], limits).lap_time)
+        try:
+            return np.asarray(solve_batch(coarse, envelope[None, :], limits).lap_time)
+        except NoSolution:  # what was driven, in a draw of poor positions
+            return None
 
-    middle = _parts(lap_times(np.arange(len(dt)), fit.envelope.pack())[None, :], phases)
-    drawn = _parts(np.array([lap_times(draw_laps[draw], np.asarray(fit.draws)[draw]) for draw in chosen]), phases)
+    centre_times = lap_times(np.arange(len(dt)), fit.envelope.pack())
+    times = [lap_times(draw_laps[draw], np.asarray(fit.draws)[draw]) for draw in chosen]
+    solved = [one for one in times if one is not None]
+    if centre_times is None or len(solved) < LEAST_SOLVED * len(times):
+        raise NoSolution(
+            f"{len(times) - len(solved)} of {len(times)} resampled laps obey no speed profile: the path is too poor "
+            "for intervals. Give a track file, or log the receiver's speed and the accelerations."
+        )
+    middle = _parts(centre_times[None, :], phases)
+    drawn = _parts(np.array(solved), phases)
     fine = (ledger.caused, ledger.gain_alone, ledger.corner_gain)
     caused, gain, corner_gain = (value + part - centre for value, part, centre in zip(fine, drawn, middle, strict=True))
     return lost, caused, gain, corner_gain

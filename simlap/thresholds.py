@@ -3,7 +3,6 @@
 None of the values is measured or published: they are common practice, no source. A TOML file can override them.
 """
 
-import math
 import os
 import tomllib
 from collections.abc import Mapping
@@ -143,7 +142,7 @@ def read_thresholds(path: str | os.PathLike[str]) -> Thresholds:
     """
     source = Path(path)
     try:
-        data = tomllib.loads(source.read_text(encoding="utf-8"))
+        data = tomllib.loads(source.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not UTF-8 text"
         raise OptionError(f"{source}: cannot be read ({reason}). Give a TOML file of thresholds.") from error
@@ -160,7 +159,7 @@ def read_thresholds(path: str | os.PathLike[str]) -> Thresholds:
 def _checked(source: Path, name: str, value: object) -> float:
     """`value` as a number within the range of the threshold."""
     entry = TABLE[name]
-    number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    number = isinstance(value, int | float) and not isinstance(value, bool)
     if not number or not entry.low <= value <= entry.high:  # type: ignore[operator]
         raise OptionError(
             f"{source}, {name!r}: {value!r} must be a number from {entry.low:g} to {entry.high:g} "

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 import simlap
+import simlap.spread
 from simlap.against import against_session
 from simlap.analysis import Options, analyse, grade_notes, judge, lap_row, prepare, why_none_counts, with_shown_grip
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
-from simlap.errors import NotEnoughData, OptionError
+from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.laps import Lap
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
@@ -274,6 +275,30 @@ def test_limits_are_read_for_a_grip_of_one_where_the_track_states_another(names,
     assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.005)
     lateral = (one.lateral_limit(np.array([20.0, 25.0, 30.0])) for one in (found.fit.envelope, made.truth.envelope))
     assert next(lateral) == pytest.approx(next(lateral), rel=0.03)
+
+
+@pytest.mark.parametrize(("fails", "judged"), [(5, True), (25, False)])
+def test_a_few_draws_that_obey_no_profile_are_left_out_of_the_intervals(club, monkeypatch, fails, judged):
+    # Poor positions bring resampled laps that no profile follows: 3 to 5 of 40 ended analyses that were solved already.
+    solve, calls = simlap.spread.solve_batch, []
+
+    def failing(*arguments, **more):
+        calls.append(None)
+        if 1 < len(calls) <= 1 + fails:  # the first call solves the middle of the draws
+            raise NoSolution("no speed profile")
+        return solve(*arguments, **more)
+
+    monkeypatch.setattr("simlap.spread.solve_batch", failing)
+    prepared = prepare(club.session, club.track)
+    if not judged:
+        with pytest.raises(NoSolution, match="25 of 40 resampled laps obey no speed profile"):
+            judge(prepared, Options(draws=40), club.analysis.fit)
+        return
+    found = judge(prepared, Options(draws=40), club.analysis.fit)
+    assert len(calls) == 41
+    for one, whole in zip(found.corners, club.analysis.corners, strict=True):
+        assert one.gain_alone.value == whole.gain_alone.value
+        assert one.gain_alone.low <= one.gain_alone.high
 
 
 def test_an_analysis_without_resamplings_is_refused_in_plain_words():

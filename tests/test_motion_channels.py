@@ -15,7 +15,7 @@ from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
 from simlap.located import _quality
 from simlap.motion import motion_of
-from simlap.sensors import fixes_of
+from simlap.sensors import fixes_of, observe
 from simlap.session import Session
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
@@ -157,6 +157,33 @@ def test_a_receiver_that_smooths_its_wander_is_not_taken_for_a_noisy_one():
         for edit in (None, wandering)
     )
     assert smooth.bandwidth_hz == pytest.approx(still.bandwidth_hz, rel=0.15)
+
+
+def test_many_runs_of_wrong_fixes_cost_no_good_ones():
+    # 120 bridges, under each of which ten fixes in a row lie 25 m beside the road: 1.9 % of the fixes, and no more.
+    d = drive("kart", laps=40, seed=3)
+    wrong: list[np.ndarray] = []
+
+    def bridges(fix):
+        there = np.searchsorted(fix["t"], np.linspace(fix["t"][0], fix["t"][-1], 122)[1:-1])
+        rows = (there[:, None] + np.arange(10)).ravel()
+        for axis in "xy":
+            fix[axis][rows] += 25.0 / np.sqrt(2.0)
+        wrong.append(rows)
+        return fix
+
+    found = fixes_of(logged(d, 25, speed_ms=0.05, seed=4, edit=bridges))
+    assert found.dropped == pytest.approx(wrong[0].size, rel=0.1)  # the fix beside a jump may go with it
+    assert not np.isin(found.row_t, 0.5 + wrong[0] / 25.0).any()
+
+
+def test_a_course_seen_often_is_not_averaged_across_north():
+    # 100 readings a second go into bins of 40 ms. Mean of 359.9 and 0.1 degrees: 0 or 360, never 180 (closed form).
+    t = np.arange(0.0, 20.0, 0.01)
+    course = np.radians(0.2) * np.random.default_rng(1).normal(size=t.size) % (2.0 * np.pi)
+    seen = observe(Session.from_arrays(t, speed=np.full(t.size, 20.0), course=course), "course")
+    assert seen.value.size < t.size / 2
+    assert np.cos(seen.value) == pytest.approx(1.0, abs=1e-4)
 
 
 def test_one_fix_a_kilometre_away_changes_nothing():

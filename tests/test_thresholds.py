@@ -1,5 +1,9 @@
 """The table of thresholds and the TOML file that overrides it."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from simlap.errors import OptionError
@@ -46,6 +50,23 @@ def test_a_missing_file_and_one_that_is_no_text_are_refused(tmp_path):
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(OptionError, match=r"binary\.toml: cannot be read"):
         read_thresholds(tmp_path / "binary.toml")
+
+
+def test_a_byte_order_mark_is_passed_over_and_a_huge_number_refused(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_bytes(b"\xef\xbb\xbfcoast_s = 0.7\n")  # as some editors save UTF-8
+    assert read_thresholds(path)["coast_s"] == 0.7
+    with pytest.raises(OptionError, match=r"'coast_s': .* must be a number from"):
+        read_thresholds(write(tmp_path, "coast_s = 1" + 400 * "0" + "\n"))
+
+
+def test_the_printed_table_can_be_read_again_whatever_the_encoding_of_the_system(tmp_path):
+    environment = {**os.environ, "PYTHONIOENCODING": "cp1252"}  # what a redirected stdout has on a Western Windows
+    code = [sys.executable, "-m", "simlap.cli", "thresholds"]
+    done = subprocess.run(code, capture_output=True, env=environment, check=True)
+    path = tmp_path / "own.toml"
+    path.write_bytes(done.stdout)
+    assert read_thresholds(path).values == default_thresholds().values
 
 
 @pytest.mark.parametrize("name", sorted(TABLE))
