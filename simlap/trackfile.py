@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 DECIMALS = 10
 ELEVATION_DECIMALS = 5  # 0.01 mm as well, for the vertical curvature
 
+LONGEST_SHOWN = 40  # characters of a refused name that the message repeats
+
 ROLES = ("reference line", "start line", "corner", "surface")
 
 
@@ -44,7 +46,8 @@ def write_track(track: Track, path: str | os.PathLike[str]) -> Path:
     Raises
     ------
     OptionError
-        When the track has no place on the globe, crosses the 180th meridian, or the file cannot be written.
+        When the track has no place on the globe, crosses the 180th meridian, holds a name that cannot be read back, or
+        the file cannot be written.
     """
     return write_text(path, track_to_geojson(track))
 
@@ -79,6 +82,7 @@ def track_to_geojson(track: Track) -> str:
             f"track {track.name!r} has no latitude and longitude, and a track file is in degrees. "
             "State where its x = 0, y = 0 lies (--origin LAT,LON)."
         )
+    _check_texts(track)
     origin = track.origin
     curve = Curve(track.line)
 
@@ -130,6 +134,20 @@ def track_to_geojson(track: Track) -> str:
             features.append(_feature("LineString", ends, {"role": "surface", "note": note.text}))
     rows = ",\n".join(json.dumps(f, ensure_ascii=False, allow_nan=False, separators=(",", ":")) for f in features)
     return '{"type":"FeatureCollection","features":[\n' + rows + "\n]}\n"
+
+
+def _check_texts(track: Track) -> None:
+    """Refuse names and notes that reading refuses."""
+    from simlap.trackfile_read import LONGEST_NAME, is_name
+
+    texts = [("the track", track.name), *(("a corner", corner.name) for corner in track.corners)]
+    for what, text in (*texts, *(("a surface note", note.text) for note in track.notes)):
+        if not is_name(text):
+            raise OptionError(
+                f"The name of {what}, {text[:LONGEST_SHOWN]!r}{'...' if len(text) > LONGEST_SHOWN else ''}, has "
+                f"{len(text)} characters; a track file takes texts of 1 to {LONGEST_NAME}, not all blank. "
+                "Choose a shorter one (--name names the circuit)."
+            )
 
 
 def _closed(values: np.ndarray) -> np.ndarray:

@@ -230,12 +230,17 @@ def _per_position(
     return np.array(values, dtype=float)
 
 
+def is_name(text: str) -> bool:
+    """Whether a track file may hold `text` as a name or a note."""
+    return bool(text.strip()) and len(text) <= LONGEST_NAME
+
+
 def _text(place: Place, feature: dict[str, Any], key: str, default: str | None = None) -> str:
     """A text property; a whole number is taken as its digits (GIS programs turn "3" into 3)."""
     value = feature["properties"].get(key, default)
     if isinstance(value, int) and not isinstance(value, bool):
         value = str(value)
-    if not isinstance(value, str) or not value.strip() or len(value) > LONGEST_NAME:
+    if not isinstance(value, str) or not is_name(value):
         place.fail(f", property {key!r}: {_short(value)} is no text of 1 to {LONGEST_NAME} characters.")
     return value
 

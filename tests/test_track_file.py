@@ -465,3 +465,21 @@ def test_text_of_the_user_is_data(tmp_path, club):
     track = replace(club, name=strange, notes=(SurfaceNote(strange, 10.0, 20.0),))
     back = read_track(write_track(track, tmp_path / "t.geojson"))
     assert (back.name, back.notes[0].text) == (strange, strange)
+
+
+@pytest.mark.parametrize("part", ["track", "corner", "note"])
+def test_a_name_that_reading_refuses_is_not_written(tmp_path, club, part):
+    def named(text):
+        return {
+            "track": replace(club, name=text),
+            "corner": replace(club, corners=(replace(club.corners[0], name=text), *club.corners[1:])),
+            "note": replace(club, notes=(SurfaceNote(text, 10.0, 20.0),)),
+        }[part]
+
+    path = tmp_path / "t.geojson"
+    for text in ("x" * 201, "  "):  # the bound of reading: 1 to 200 characters, not all blank
+        with pytest.raises(OptionError, match=r"1 to 200"):
+            write_track(named(text), path)
+        assert not path.exists()
+    write_track(named("x" * 200), path)
+    read_track(path)
