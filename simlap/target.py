@@ -9,7 +9,7 @@ from simlap.phases import PHASE_NAMES, PHASES
 from simlap.results import Analysis, Interval
 from simlap.solver import solve_batch
 from simlap.spread import percentile_interval
-from simlap.target_blend import Bench, Moves, all_kept, blend, composite, joined, shown_bench
+from simlap.target_blend import Bench, Moves, all_kept, best_phases_sum, blend, composite, joined, shown_bench
 from simlap.target_claim import why_no_step
 from simlap.target_marks import MARKS_OF_PHASE, Marks, marks_of, visible
 from simlap.target_steps import Plan, raised
@@ -39,14 +39,15 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
 
     Notes
     -----
-    Shown: of each phase the lap nearest to the lower quartile of the counted laps, joined by the solver. Next
+    Shown: of each phase the lap nearest to the lower quartile of the counted laps, joined by the solver; never
+    faster than the best phases added up. Next
     step: in the corners with most to gain the phases that use less of the envelope than the driver's median over
     the other corners are raised to that share, within the steps.
     """
     steps = steps or Steps()
     laps = [analysis.lap_driven[row] for row in analysis.counted]
     phases = analysis.phases
-    times = shown_transitions(analysis.table, phases, analysis.motion.bandwidth_hz)
+    times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
     bench = shown_bench(analysis, laps, goal)
@@ -59,21 +60,26 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
         moves = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
     corners, joined_s = _corner_targets(bench, shown_v, moves)
     next_s = min(joined_s, float(lap_times.min()))  # what was driven once is no step back
-    sums = np.array([phases.sums(lap.dt) for lap in laps])
-    step, chance = _interval(analysis, laps, goal, joined(moves), next_s), ahead.chance_of(next_s)
+    step, chance = _interval(bench, laps, joined(moves), next_s), ahead.chance_of(next_s)
     return Target(
         shown_s=float(shown_s),
         next_step=step,
         chance=chance,
         limit_s=analysis.limit_lap.value,
-        limit_with_transitions_s=reachable.lap_time,
+        limit_with_transitions_s=_never_slower(reachable.lap_time, analysis, next_s),
         transitions=times,
-        best_phases_sum_s=float(sums.min(axis=0).sum()),
+        best_phases_sum_s=best_phases_sum(laps, phases),
         corners=corners,
         repeat_s=joined_s - next_s,
         outing=outing,
         no_step=why_no_step(analysis, step, chance),
     )
+
+
+def _never_slower(lap_time: float, analysis: Analysis, next_s: float) -> float:
+    """The limit with pedal changes as a bound: what is driven or asked for shows that the feet are as fast. [s]"""
+    driven = min(analysis.lap_driven[row].lap_time for row in analysis.counted)
+    return max(analysis.limit_lap.value, min(lap_time, driven, next_s))
 
 
 def _corner_targets(
@@ -119,12 +125,12 @@ def _mark(now: float | None, then: float | None) -> Mark | None:
     return None if now is None or then is None else Mark(now, then)
 
 
-def _interval(analysis: Analysis, laps: list[Driven], goal: Driven, moves: Moves, value: float) -> Interval:
+def _interval(bench: Bench, laps: list[Driven], moves: Moves, value: float) -> Interval:
     """Interval of the next step: laps are resampled, the same phases raised, the draws' envelopes hold."""
-    phases = analysis.phases
+    analysis, phases = bench.analysis, bench.analysis.phases
     draws = np.asarray(analysis.fit.draw_laps, dtype=int)[:INTERVAL_DRAWS]
-    runs = [blend(composite([laps[row] for row in rows], phases), goal, phases, moves) for rows in draws]
+    runs = [blend(composite([laps[row] for row in rows], phases), bench.goal, phases, moves) for rows in draws]
     envelopes = np.asarray(analysis.fit.draws)[: len(runs)]
     times = np.asarray(solve_batch(analysis.line, envelopes, all_kept(runs, phases, analysis.grip)).lap_time)
-    times = np.minimum(times, min(lap.lap_time for lap in laps))
+    times = np.minimum(times - bench.unexplained_s, min(lap.lap_time for lap in laps))
     return percentile_interval(value, times)

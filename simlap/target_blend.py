@@ -22,7 +22,7 @@ class Bench:
     analysis: Analysis
     shown: Driven
     goal: Driven
-    unexplained_s: float = 0.0  #: by which the solver's copy of the shown lap is too slow [s]
+    unexplained_s: float = 0.0  #: by which the solver's copy of the shown lap is too slow; negative: too fast [s]
 
     def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
         """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
@@ -36,7 +36,7 @@ class Bench:
 
 
 def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:
-    """The bench of the lap that the driver repeats, which is never slower than the typical one.
+    """The bench of the lap that the driver repeats: never slower than the typical one, nor faster than the best phases.
 
     Phases that were each driven well on other laps may not fit together (a slow exit after a fast corner): where they
     join to a lap slower than the typical one, the faster of a lap at the same level and the typical one stands in.
@@ -48,7 +48,14 @@ def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:
         driven = min(laps, key=lambda lap: abs(lap.lap_time - level))
         others = [Bench(analysis, lap, goal) for lap in (driven, analysis.typical)]
         bench = min(others, key=lambda each: float(each.solve([{}])[1][0]))
-    return replace(bench, unexplained_s=max(0.0, float(bench.solve([{}])[1][0]) - typical))
+    copied = float(bench.solve([{}])[1][0])
+    shown = max(min(copied, typical), best_phases_sum(laps, analysis.phases))
+    return replace(bench, unexplained_s=copied - shown)
+
+
+def best_phases_sum(laps: list[Driven], phases: PhaseMap) -> float:
+    """Best time of each phase added up: nobody repeats better than that. [s]"""
+    return float(np.array([phases.sums(lap.dt) for lap in laps]).min(axis=0).sum())
 
 
 def joined(moves: dict[int, Moves]) -> Moves:

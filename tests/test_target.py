@@ -1,5 +1,6 @@
 """The target ladder on a session with known truth."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,6 +13,7 @@ from simlap.circuits import invented_circuit
 from simlap.figures_target import draw_ladder, draw_reliability
 from simlap.phases import PHASES
 from simlap.report.plain import lap_time
+from simlap.report.target import print_target
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Steps, composite, target_of
 
@@ -39,6 +41,22 @@ def test_shown_is_slower_than_the_best_phases_added_up(target):
     # a sum of best phases is a lower bound of any lap that joins phases which were driven
     assert target.best_phases_sum_s < target.shown_s
     assert target.phases_gap_s == pytest.approx(target.shown_s - target.best_phases_sum_s)
+
+
+def test_two_laps_repeat_nothing_better_than_the_best_phases(club, capsys):
+    # Truth: of two laps the best phases added up are the most that anybody can claim to repeat.
+    line = club.track.line.resample(2.0)
+    made = synthetic_session(club.track, club_car(), club.truth.driver, Sensors.good(), laps=8, seed=5, losses=False)
+    table = truth_table(made, line, seed=5)
+    for rows in ((0, 1), (2, 3), (4, 5), (6, 7)):
+        two = analysis_of(laps_of(table, rows), club.track, line)
+        found = target_of(two)
+        assert found.shown_s >= found.best_phases_sum_s - 1e-9
+        counted = np.isin(np.arange(8), rows)
+        print_target(replace(club.analysis, table=replace(club.analysis.table, counted=counted)), found)
+        printed = " ".join(capsys.readouterr().out.split())
+        assert not re.search(r"-\d\.\d\d s less", printed)
+        assert found.no_step or "from 2 counted laps, which say little of what you repeat" in printed
 
 
 def test_pedal_changes_are_those_of_the_synthetic_driver(club, target):

@@ -2,10 +2,14 @@
 
 import numpy as np
 import pytest
+from truth_table import analysis_of, truth_table
 
+from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.line import Line
 from simlap.solver import limit_profile
+from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
+from simlap.target import target_of
 from simlap.transitions import Transitions, _ramp, with_transitions
 
 
@@ -19,10 +23,18 @@ CAR = Envelope.constant(lateral=10.0, braking=8.0, drive=4.0)
 
 @pytest.mark.parametrize("full", [0.2, 0.5, 1.1])
 def test_a_straight_ramp_is_timed_by_its_own_length(full):
-    # Source: definition of a ramp; 10 % to 90 % of it take 0.8 of its time. Sampling at 50 Hz: half a sample each end.
+    # Source: definition of a ramp; any 0.3 of it take 0.3 of its time. Sampling at 50 Hz: half a sample each end.
     t = np.arange(0.0, 3.0, 0.02)
-    a = 6.0 * np.clip((t - 0.7) / full, 0.0, 1.0)
-    assert _ramp(t, a) == pytest.approx([full], abs=0.025)
+    used = np.clip((t - 0.7) / full, 0.0, 1.0)
+    assert _ramp(t, used) == pytest.approx([full], abs=0.025)
+    assert _ramp(t, np.minimum(used, 0.25)) == pytest.approx([full], abs=0.025)  # who stops at a quarter is as quick
+
+
+def test_a_ramp_that_waits_for_the_tyres_is_timed_where_the_foot_moves():
+    # 0.4 of the limit in 0.2 s, then on over 2 s, as trail braking lets go seen backwards: a foot of 0.5 s.
+    t = np.arange(0.0, 3.0, 0.02)
+    used = np.interp(t, [0.3, 0.5, 2.5], [0.0, 0.4, 1.0])
+    assert _ramp(t, used) == pytest.approx([0.5], abs=0.025)
 
 
 def test_a_trace_without_a_rise_has_no_ramp():
@@ -57,3 +69,20 @@ def test_a_slow_pick_up_costs_what_the_lost_push_costs_down_the_straight():
     cost = with_transitions(line, CAR, slow).lap_time - with_transitions(line, CAR, instant).lap_time
     # second order in the ramp and the 2 m stations, of which the ramp holds seven: a sixth of the cost
     assert cost == pytest.approx(expected, rel=0.17)
+
+
+@pytest.mark.parametrize("circuit", ["club", "kart"])
+def test_trail_braking_is_not_the_time_that_a_foot_needs(circuit):
+    # Truth: a driver at the limit in all but the pedals, whose times were put in. A motion of 2 Hz makes 0.18 s of a
+    # step, and where the tyres let go more slowly than the foot, the foot is not seen at its quickest.
+    track = invented_circuit(circuit)
+    driver = Driver.at_limit(shift_s=0.0, line_sd_m=0.1, build_s=0.2, release_s=0.35, pickup_s=0.3)
+    made = synthetic_session(track, club_car(), driver, Sensors.good(), laps=5, seed=1, losses=False)
+    line = track.line.resample(2.0)
+    target = target_of(analysis_of(truth_table(made, line, seed=1), track, line))
+    assert target.transitions.onset_s == pytest.approx(driver.build_s, abs=0.2)
+    assert target.transitions.release_s == pytest.approx(driver.release_s, abs=0.25)
+    assert target.transitions.pickup_s == pytest.approx(driver.pickup_s, abs=0.2)
+    # a bound, whatever the ramps: no slower than what this very driver drove, nor than what is asked of him
+    assert target.limit_s <= target.limit_with_transitions_s <= made.truth.lap_times_s.min() + 1e-6
+    assert target.limit_with_transitions_s <= target.next_step.value + 1e-9

@@ -8,13 +8,14 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import clean, corner_label, lap_time, percent, time_gap
+from simlap.report.plain import clean, corner_label, counted_laps, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
-from simlap.results import Analysis
+from simlap.results import Analysis, Interval
 from simlap.target import Mark, Target
 
 SCHEMA = "simlap.target/1"
+TELL_REPEATING = 3  # laps: of two, "repeated" is the better one and the interval begins at it
 WORTH_TELLING = 0.005  # [s] less rounds to nothing
 
 
@@ -46,7 +47,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         ladder.add_row(
             "next step",
             lap_time(step.value),
-            f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
+            f"{_certainty(analysis, step)}; chance {percent(target.chance)} for the best lap",
         )
     ladder.add_row(
         "limit, pedals",
@@ -84,11 +85,12 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 "already: repeat it."
             )
         )
-    less = time_gap(target.shown_s, target.best_phases_sum_s)
+    gap = time_gap(target.shown_s, target.best_phases_sum_s)
+    less = "no less" if target.phases_gap_s < WORTH_TELLING else f"{gap} s less"
     out.print(
         Text(
             f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
-            f"{less} s less than a lap that joins what you repeat. It is a sum, not a lap."
+            f"{less} than a lap that joins what you repeat. It is a sum, not a lap."
         )
     )
     times = target.transitions
@@ -100,6 +102,13 @@ def print_target(analysis: Analysis, target: Target) -> None:
         )
     )
     print_parts(out, caution_parts(analysis))
+
+
+def _certainty(analysis: Analysis, step: Interval) -> str:
+    """How well the next step is known; of two laps nothing can be drawn anew but the same two."""
+    if len(analysis.counted) < TELL_REPEATING:
+        return f"from {counted_laps(len(analysis.counted))}, which say little of what you repeat"
+    return f"{lap_time(step.low)} to {lap_time(step.high)}"
 
 
 def _mark(mark: Mark | None, digits: int) -> str:
