@@ -11,7 +11,7 @@ from simlap.solver import solve_batch
 from simlap.spread import percentile_interval
 from simlap.target_blend import Bench, Moves, all_kept, best_phases_sum, blend, composite, joined, shown_bench
 from simlap.target_claim import why_no_step
-from simlap.target_marks import MARKS_OF_PHASE, Marks, marks_of, visible
+from simlap.target_marks import MARKS_OF_PHASE, marks_of, visible
 from simlap.target_steps import Plan, raised
 from simlap.target_types import CornerTarget, Mark, Steps, Target
 from simlap.transitions import shown_transitions, with_transitions
@@ -55,9 +55,10 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     lap_times = np.array([lap.lap_time for lap in laps])
     seed = int(analysis.options.get("seed", 0))
     moves: dict[int, Moves] = {}
+    held_by = ""
     for number in range(1, outing + 1):  # each outing builds on what the one before asked for
         ahead = outlook(lap_times, len(laps) * number, seed=seed)
-        moves = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
+        moves, held_by = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
     corners, joined_s = _corner_targets(bench, shown_v, moves)
     next_s = min(joined_s, float(lap_times.min()))  # what was driven once is no step back
     step, chance = _interval(bench, laps, joined(moves), next_s), ahead.chance_of(next_s)
@@ -72,6 +73,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
         corners=corners,
         repeat_s=joined_s - next_s,
         outing=outing,
+        held_by=held_by,
         no_step=why_no_step(analysis, step, chance),
     )
 
@@ -97,32 +99,34 @@ def _corner_targets(
     for place, index in enumerate(order):
         result = analysis.corners[index]
         (then_v,), _ = bench.solve([moves[index]])
-        now, then = marks_of(analysis, index, shown_v), marks_of(analysis, index, then_v)
+        now = marks_of(analysis, index, shown_v)
+        then = bench.marks(index, now, moves[index], then_v)
+        seen = visible(now, then, float(analysis.line.length))
         found.append(
             CornerTarget(
                 corner=result.corner.name,
-                phases=_worked_on(moves[index], now, then),
+                phases=_worked_on(moves[index], seen),
                 build_up=result.build_up,
                 worth_s=float(lap_times[place] - lap_times[place + 1]),
-                brake_point_m=_mark(now.brake_m, then.brake_m),
-                min_speed_kmh=Mark(now.slowest_kmh, then.slowest_kmh),
-                full_throttle_m=_mark(now.full_m, then.full_m),
-                exit_speed_kmh=_mark(now.exit_kmh, then.exit_kmh),
+                brake_point_m=_mark(now.brake_m, then.brake_m, "brake_m" in seen),
+                min_speed_kmh=Mark(now.slowest_kmh, (then if "slowest_kmh" in seen else now).slowest_kmh),
+                full_throttle_m=_mark(now.full_m, then.full_m, "full_m" in seen),
+                exit_speed_kmh=_mark(now.exit_kmh, then.exit_kmh, "exit_kmh" in seen),
             )
         )
     return tuple(found), float(lap_times[-1])
 
 
-def _worked_on(own: Moves, now: Marks, then: Marks) -> tuple[str, ...]:
+def _worked_on(own: Moves, seen: set[str]) -> tuple[str, ...]:
     """The raised phases in which a mark moves; all raised ones where the marks that move belong to others."""
     up = sorted(phase % PHASES for phase, move in own.items() if move > 0.0)
-    moved = visible(now, then)
-    seen = [kind for kind in up if moved & MARKS_OF_PHASE[kind]]
-    return tuple(PHASE_NAMES[kind] for kind in seen or up)
+    told = [kind for kind in up if seen & MARKS_OF_PHASE[kind]]
+    return tuple(PHASE_NAMES[kind] for kind in told or up)
 
 
-def _mark(now: float | None, then: float | None) -> Mark | None:
-    return None if now is None or then is None else Mark(now, then)
+def _mark(now: float | None, then: float | None, seen: bool) -> Mark | None:
+    """A mark as it is asked for: it stays where it is unless it moves as far as a driver can place it."""
+    return None if now is None or then is None else Mark(now, then if seen else now)
 
 
 def _interval(bench: Bench, laps: list[Driven], moves: Moves, value: float) -> Interval:

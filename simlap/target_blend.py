@@ -6,9 +6,10 @@ import numpy as np
 
 from simlap.driven import Driven
 from simlap.kept import kept_limits
-from simlap.phases import MID_CORNER, PHASES, PhaseMap
+from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
 from simlap.results import Analysis
 from simlap.solver import StationLimits, solve_batch
+from simlap.target_marks import Marks, marks_asked, marks_of
 
 SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
 
@@ -33,6 +34,12 @@ class Bench:
             all_kept(laps, self.analysis.phases, self.analysis.grip),
         )
         return np.asarray(found.v), np.asarray(found.lap_time) - self.unexplained_s
+
+    def marks(self, index: int, now: Marks, own: Moves, v: np.ndarray) -> Marks:
+        """Marks that these moves ask for in a corner whose marks are `now`; `v` (n,) is their joined lap's speed."""
+        goal, then = (marks_of(self.analysis, index, speed) for speed in (self.goal.v, v))
+        braking, leaving = (own.get(PHASES * index + kind, 0.0) for kind in (BRAKING, EXIT))
+        return marks_asked(float(self.analysis.line.length), now, goal, then, braking, leaving)
 
 
 def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:

@@ -1,6 +1,6 @@
 """Where a lap brakes, is slowest and is on the throttle again in a corner, and how far that may move for one outing."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,8 +15,12 @@ from simlap.units import MS_TO_KMH
 # A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
 BRAKE_POINT = 2.0  # [m/s²]
 FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts as fully open
+# What a driver can place by eye and feel; finer steps are not asked for (common practice, no source).
+PLACED_M, PLACED_KMH = 2.0, 1.0
 # Nobody is asked to brake visibly earlier to be faster: marks are printed in whole metres.
 EARLIER = 0.5  # [m]
+# The solver repeats a speed that nothing changed to about this.
+ROUNDING = 1e-6  # [km/h], and [m] of marks that are carried round the start line
 
 
 @dataclass(frozen=True)
@@ -53,6 +57,41 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
     )
 
 
+def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: float, leaving: float) -> Marks:
+    """Marks of a blend of the shown lap and the goal, as a driver would place them; none goes the wrong way.
+
+    Parameters
+    ----------
+    now, goal, then : Marks
+        Of the shown lap, the goal and their blend.
+    braking, leaving : float
+        How far braking and exit move from the shown lap (0) to the goal (1).
+
+    Notes
+    -----
+    A blend of two profiles brakes half as hard where one brakes and the other does not yet, and its full throttle stays
+    nearly where it was until all of the way is gone. A driver moves the place instead, by the same share of the way; or
+    further where the blend does, as a faster mid-corner is braked for later.
+    """
+    brake, full = now.brake_m, now.full_m
+    if brake is not None:
+        later = max(braking * _ahead(brake, goal.brake_m, length), _ahead(brake, then.brake_m, length), 0.0)
+        brake = (brake + later) % length
+    if full is not None:
+        earlier = max(leaving * _ahead(goal.full_m, full, length), _ahead(then.full_m, full, length), 0.0)
+        full = (full - earlier) % length
+    slowest = max(now.slowest_kmh, then.slowest_kmh)
+    leave = now.exit_kmh if now.exit_kmh is None or then.exit_kmh is None else max(now.exit_kmh, then.exit_kmh)
+    return Marks(brake, slowest, full, leave)
+
+
+def _ahead(one: float | None, other: float | None, length: float) -> float:
+    """Way from `one` to `other` along the lap, negative where it lies behind; none where either is not there. [m]"""
+    if one is None or other is None:
+        return 0.0
+    return (other - one + 0.5 * length) % length - 0.5 * length
+
+
 def _main_braking(stations: np.ndarray, a: np.ndarray) -> np.ndarray:
     """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point."""
     spans = (stations[start:stop] for start, stop in true_spans(a < -BRAKE_POINT) if start <= np.argmin(a) < stop)
@@ -75,15 +114,10 @@ def within(result: CornerResult, length: float, now: Marks, then: Marks, steps: 
     slowest = min(now.slowest_kmh + steps.min_speed_kmh * share, speed_asked(result, steps, outing))
     if then.slowest_kmh > max(slowest, now.slowest_kmh) + ROUNDING:
         return False
-    if now.brake_m is not None and then.brake_m is not None:
-        later = (then.brake_m - now.brake_m + 0.5 * length) % length - 0.5 * length
-        if not -EARLIER <= later <= steps.brake_point_m * share:
-            return False
-    if now.full_m is not None and then.full_m is not None:
-        earlier = (now.full_m - then.full_m + 0.5 * length) % length - 0.5 * length
-        if earlier > steps.full_throttle_m * share:
-            return False
-    return True
+    later, earlier = _ahead(now.brake_m, then.brake_m, length), _ahead(then.full_m, now.full_m, length)
+    if not -EARLIER <= later <= steps.brake_point_m * share + ROUNDING:
+        return False
+    return earlier <= steps.full_throttle_m * share + ROUNDING
 
 
 def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, steps: Steps, outing: int) -> bool:
@@ -99,15 +133,17 @@ def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, s
     return True
 
 
-def visible(now: Marks, then: Marks) -> set[str]:
-    """Names of the marks that differ as printed, in whole metres and km/h."""
-    pairs = {field.name: (getattr(now, field.name), getattr(then, field.name)) for field in fields(Marks)}
-    return {name for name, (a, b) in pairs.items() if a is not None and b is not None and f"{a:.0f}" != f"{b:.0f}"}
+def visible(now: Marks, then: Marks, length: float) -> set[str]:
+    """Names of the marks that move as far as a driver can place them."""
+    leave, next_leave = now.exit_kmh, then.exit_kmh
+    seen = {
+        "brake_m": _ahead(now.brake_m, then.brake_m, length) >= PLACED_M,
+        "slowest_kmh": then.slowest_kmh - now.slowest_kmh >= PLACED_KMH,
+        "full_m": _ahead(then.full_m, now.full_m, length) >= PLACED_M,
+        "exit_kmh": leave is not None and next_leave is not None and next_leave - leave >= PLACED_KMH,
+    }
+    return {name for name, moves in seen.items() if moves}
 
 
 #: Marks that tell a driver what to change in braking, mid-corner and exit.
 MARKS_OF_PHASE = ({"brake_m"}, {"slowest_kmh"}, {"full_m", "exit_kmh"})
-
-
-# The solver repeats a speed that nothing changed to about this.
-ROUNDING = 1e-6  # [km/h]

@@ -12,6 +12,7 @@ from simlap.target_marks import fast_corners_within, marks_of, visible, within
 from simlap.target_types import Steps
 
 BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
+HELD_BY = ("chance", "lap_share", "steps", "")  # what may hold the next step back, the first that does
 SMALLEST_WORTH = 0.01  # [s] a corner that gains less is not worth a driver's attention
 
 
@@ -26,14 +27,20 @@ class Plan:
     steps: Steps
     outing: int
 
-    def realistic(self, lap_time: float) -> bool:
-        """Neither more than the outings' share of the lap nor less likely than the least chance."""
+    def refused(self, lap_time: float) -> str:
+        """Why a lap is no realistic step: "chance", where it is less likely than the least chance, or "lap_share",
+        where it asks for more than the outings' share of the lap; empty where it is one."""
+        if self.ahead.chance_of(lap_time) < self.steps.least_chance:
+            return "chance"
         most = self.outing * self.steps.lap_share * self.shown_s
-        return self.shown_s - lap_time <= most and self.ahead.chance_of(lap_time) >= self.steps.least_chance
+        return "lap_share" if self.shown_s - lap_time > most else ""
 
 
-def raised(plan: Plan, before: dict[int, Moves]) -> dict[int, Moves]:
-    """Per corner index the phases to raise, in the order in which they are worth working on.
+def raised(plan: Plan, before: dict[int, Moves]) -> tuple[dict[int, Moves], str]:
+    """Per corner index the phases to raise, in the order in which they are worth working on; and what held them back.
+
+    That is "chance" or "lap_share" of the whole lap where they stopped a corner, else the "steps" of the corners; empty
+    where no corner shows a clear loss.
 
     Parameters
     ----------
@@ -47,13 +54,16 @@ def raised(plan: Plan, before: dict[int, Moves]) -> dict[int, Moves]:
     than many small ones.
     """
     wanted = wanted_shares(plan.bench.shown, plan.bench.goal, plan.bench.analysis.phases)
-    chosen = dict(before)
+    chosen, stopped = dict(before), {""}
     for index, most in _worth_working_on(plan, wanted, before).items():
-        found = _largest(plan, index, chosen, most)
+        stopped.add("steps")
+        found, refused = _largest(plan, index, chosen, most)
+        stopped.add(refused)
         if found:
             chosen[index] = found
     order = sorted(chosen, key=lambda index: _order(plan.bench.analysis.corners[index]))
-    return {index: chosen[index] for index in order}
+    held_by = next(reason for reason in HELD_BY if reason in stopped)
+    return {index: chosen[index] for index in order}, held_by
 
 
 def _order(corner: CornerResult) -> tuple[bool, int]:
@@ -93,7 +103,7 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
         fits = [
             i
             for i, row in enumerate(v)
-            if within(result, length, now, marks_of(analysis, index, row), plan.steps, plan.outing)
+            if within(result, length, now, plan.bench.marks(index, now, tried[i], row), plan.steps, plan.outing)
             and fast_corners_within(analysis, plan.shown_v, row, plan.steps, plan.outing)
         ]
         if fits and fits[-1] > 0:
@@ -101,8 +111,11 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
     return own if any(own.values()) else {}
 
 
-def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> Moves:
-    """As much of `most` as is realistic with the moves chosen so far; empty where it changes nothing to name."""
+def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> tuple[Moves, str]:
+    """As much of `most` as is realistic with the moves chosen so far, and why not more (as `Plan.refused`).
+
+    Empty where it changes nothing to name.
+    """
     analysis, bench = plan.bench.analysis, plan.bench
     floor = chosen.get(index, {})
     tried = [
@@ -113,17 +126,19 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> M
     alone, _ = bench.solve(tried)
     result, length = analysis.corners[index], float(analysis.line.length)
     now = marks_of(analysis, index, plan.shown_v)
+    refused = [plan.refused(float(lap_time)) for lap_time in lap_times]
+    why = next(filter(None, refused[1:]), "")
     fits = [
         i
         for i in range(1, len(tried))
-        if plan.realistic(float(lap_times[i]))
-        and within(result, length, now, marks_of(analysis, index, alone[i]), plan.steps, plan.outing)
+        if not refused[i]
+        and within(result, length, now, bench.marks(index, now, tried[i], alone[i]), plan.steps, plan.outing)
         and fast_corners_within(analysis, plan.shown_v, v[i], plan.steps, plan.outing)
     ]
     if not fits:
-        return floor
+        return floor, why
     own = tried[fits[-1]]
-    then = marks_of(analysis, index, alone[fits[-1]])
-    if not floor and (lap_times[0] - lap_times[fits[-1]] < SMALLEST_WORTH or not visible(now, then)):
-        return {}
-    return own
+    then = bench.marks(index, now, own, alone[fits[-1]])
+    if not floor and (lap_times[0] - lap_times[fits[-1]] < SMALLEST_WORTH or not visible(now, then, length)):
+        return {}, why
+    return own, why

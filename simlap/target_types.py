@@ -56,6 +56,7 @@ class Target:
     corners: tuple[CornerTarget, ...]
     repeat_s: float  #: part of the step that the best lap has shown already, and no corner adds [s]
     outing: int  #: how many outings ahead the step looks
+    held_by: str = ""  #: why no more is asked for: "chance", "lap_share" or "steps"
     no_step: str = ""  #: why the next step is not to be claimed; empty where it may be
 
     @property
@@ -81,6 +82,7 @@ class Target:
                 "chance": round(self.chance, 2),
             },
             "no_step": self.no_step,
+            "held_by": "" if self.no_step else self.held_by,
             "repeat_s": round(self.repeat_s, 3) + 0.0,
             "limit_s": round(self.limit_s, 3),
             "limit_with_transitions_s": round(self.limit_with_transitions_s, 3),

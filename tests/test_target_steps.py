@@ -16,7 +16,7 @@ from simlap.report.target import print_target
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Mark, Steps, target_of
 from simlap.target_blend import Bench, composite, shown_bench
-from simlap.target_marks import Marks, fast_corners_within, marks_of, speed_asked, visible, within
+from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
 from simlap.units import MS_TO_KMH
 
 TRACK = invented_circuit("club")
@@ -59,6 +59,14 @@ def test_each_corner_in_the_list_has_a_mark_that_moves_and_each_phase_the_one_th
             assert corner.phases
             if len(corner.phases) > 1:
                 assert all(set(moved) & set(OF_PHASE[phase]) for phase in corner.phases)
+
+
+def test_marks_move_the_right_way_and_as_far_as_a_driver_can_place_them_or_not_at_all(outings):
+    for target in outings:
+        for corner in target.corners:
+            for name, sign, least in zip(MARKS, (1, 1, -1, 1), (2.0, 1.0, 2.0, 1.0), strict=True):
+                mark = getattr(corner, name)
+                assert mark is None or mark.next == mark.now or sign * (mark.next - mark.now) >= least
 
 
 def test_worths_and_what_was_driven_already_add_up_to_the_step(outings):
@@ -162,10 +170,43 @@ def test_marks_beyond_a_step_are_refused():
     assert not within(place, 3000.0, replace(now, brake_m=2999.0), replace(now, brake_m=5.0), Steps(), 1)  # by 6 m
 
 
-def test_marks_are_seen_as_they_are_printed():
+def test_marks_that_a_driver_cannot_place_or_that_go_the_wrong_way_are_not_seen():
+    # 2 m and 1 km/h are the least; later braking, earlier drive and more speed are the right way
     now = Marks(brake_m=500.4, slowest_kmh=94.4, full_m=None, exit_kmh=130.0)
-    assert visible(now, replace(now, brake_m=499.6, slowest_kmh=94.49)) == set()
-    assert visible(now, replace(now, slowest_kmh=94.6, full_m=3.0)) == {"slowest_kmh"}
+    assert visible(now, replace(now, brake_m=502.3, slowest_kmh=95.3, exit_kmh=130.9), 3000.0) == set()
+    assert visible(now, replace(now, brake_m=490.0, slowest_kmh=90.0, exit_kmh=120.0), 3000.0) == set()
+    assert visible(now, replace(now, slowest_kmh=95.5, full_m=3.0), 3000.0) == {"slowest_kmh"}
+    there = replace(now, brake_m=2999.0, full_m=1.0)
+    assert visible(there, replace(there, brake_m=2.0, full_m=2997.0), 3000.0) == {"brake_m", "full_m"}  # 3 m, 4 m
+
+
+def test_half_of_the_way_to_an_earlier_throttle_is_half_of_its_metres():
+    # the blend's full throttle has not moved yet, its exit is faster; the goal is 16 m earlier and brakes 12 m later
+    now = Marks(brake_m=100.0, slowest_kmh=68.0, full_m=260.0, exit_kmh=147.0)
+    goal = Marks(brake_m=112.0, slowest_kmh=69.0, full_m=244.0, exit_kmh=149.0)
+    then = replace(now, exit_kmh=148.0)
+    assert marks_asked(3000.0, now, goal, then, 0.25, 0.5) == Marks(103.0, 68.0, 252.0, 148.0)
+    # a blend that brakes later than its share of the way says so
+    assert marks_asked(3000.0, now, goal, replace(then, brake_m=106.0), 0.25, 0.0).brake_m == 106.0
+
+
+def test_a_faster_mid_corner_moves_no_mark_the_wrong_way():
+    # more speed at the slowest place puts full drive later and the exit's end may come out slower
+    now = Marks(brake_m=100.0, slowest_kmh=68.0, full_m=260.0, exit_kmh=147.0)
+    goal = Marks(brake_m=96.0, slowest_kmh=72.0, full_m=270.0, exit_kmh=146.0)
+    asked = marks_asked(3000.0, now, goal, Marks(97.0, 71.0, 268.0, 146.5), 1.0, 1.0)
+    assert asked == Marks(100.0, 71.0, 260.0, 147.0)
+
+
+def test_what_held_the_step_back_is_told(analysis, club, capsys):
+    sure = target_of(analysis, steps=Steps(least_chance=1.1, lap_share=0.05))  # nothing is as sure as that
+    assert sure.held_by == "chance"
+    assert target_of(analysis, steps=Steps(least_chance=0.0, lap_share=0.0005)).held_by == "lap_share"
+    assert target_of(analysis, steps=Steps(least_chance=0.0, lap_share=0.05, corners=1)).held_by == "steps"
+    assert target_of(analysis).to_dict()["held_by"] == target_of(analysis).held_by
+    for reason, words in (("chance", "less likely than 30 %"), ("lap_share", "--lap-step"), ("steps", "--corners")):
+        print_target(club.analysis, replace(target_of(club.analysis), held_by=reason))
+        assert words in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_fast_corner_is_not_carried_faster_by_what_is_raised_before_it(analysis):

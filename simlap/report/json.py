@@ -39,9 +39,11 @@ target           null (cautions[] then say why), or outing (how many ahead), sho
                  changes pedals as this one does, transitions: onset_s to full braking, release_s off the brake,
                  pickup_s to full drive, repeat_s: part of the step that the best lap has shown already,
                  best_phases_sum_s: the best phases added up, which is no lap, best_phases_gap_s: shown_s less that,
-                 no_step: "" (`target --json` gives the reason here, with next_step_s null),
+                 no_step: "" (`target --json` gives the reason here, with next_step_s null), held_by: why no more is
+                 asked for: chance, lap_share or steps,
                  corners[]: name, phases, build_up, worth_s (on top of those before it), and {now, next} or null of
-                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit)
+                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit); next is now
+                 where less than 2 m or 1 km/h would be asked for
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),

@@ -12,10 +12,18 @@ from simlap.report.plain import clean, corner_label, counted_laps, lap_time, per
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis, Interval
-from simlap.target import Mark, Target
+from simlap.target import Mark, Steps, Target
 
 SCHEMA = "simlap.target/1"
 TELL_REPEATING = 3  # laps: of two, "repeated" is the better one and the interval begins at it
+FIRST_PART = "Steps are small: where a note asks for more, the mark is a first part of it; - asks for nothing"
+HELD_BACK = {
+    "chance": "Held back by the chance: by these lap times a faster lap than this would be less likely than "
+    f"{percent(Steps().least_chance)}, and wider steps or more corners change nothing.",
+    "lap_share": "Held back by the share of the lap time that may be asked for (--lap-step).",
+    "steps": "Held back by the steps of each corner (--brake-step, --speed-step, --throttle-step) and the number of "
+    "corners (--corners).",
+}
 WORTH_TELLING = 0.005  # [s] less rounds to nothing
 
 
@@ -76,8 +84,11 @@ def print_target(analysis: Analysis, target: Target) -> None:
         out.print(changes)
         out.print(Text("now > next; metres are stations from the start line; each worth comes on top of", style="dim"))
         out.print(Text("those above it, and together they lead from shown to the next step", style="dim"))
+        out.print(Text(FIRST_PART, style="dim"))
     elif not target.no_step:
         out.print(Text("No corner shows a clear loss that a likely step could take: repeat what you do."))
+    if not target.no_step and target.held_by:
+        out.print(Text(HELD_BACK[target.held_by]))
     if not target.no_step and target.repeat_s >= WORTH_TELLING:
         out.print(
             Text(
@@ -115,4 +126,4 @@ def _mark(mark: Mark | None, digits: int) -> str:
     if mark is None:
         return "-"
     now, following = f"{mark.now:.{digits}f}", f"{mark.next:.{digits}f}"
-    return now if now == following else f"{now} > {following}"
+    return "-" if now == following else f"{now} > {following}"
