@@ -150,7 +150,7 @@ def _candidate(
             "with your coach's agreement"
         )
     sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
-    return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind, on_laps),)
+    return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind, on_laps, act),)
 
 
 def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet, limits: Thresholds) -> tuple[str, ...]:

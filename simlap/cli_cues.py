@@ -27,6 +27,8 @@ from simlap.cli_common import (
 from simlap.cli_places import check_places
 from simlap.errors import OptionError
 
+OWN_NUMBERS = "with that lap's own numbers; advice is that of the notes, drawn from all counted laps"
+
 
 def cues(
     sessions: SessionsArg,
@@ -61,7 +63,11 @@ def cues(
     seed: SeedOpt = 0,
     thresholds: ThresholdsOpt = None,
 ) -> None:
-    """Write the findings of a lap as WebVTT notes over the driver's video, and chapters per lap and corner."""
+    """Write the findings of a lap as WebVTT notes over the driver's video, and chapters per lap and corner.
+
+    The numbers are that lap's own, so that they may differ from those of the notes, which are medians over the laps
+    that show a finding; the advice below them is the notes'.
+    """
     crossing = (crossing_video_time, crossing_lap)
     if (video_start is None) == (crossing == (None, None)) or (None in crossing and crossing != (None, None)):
         raise OptionError(
@@ -93,6 +99,6 @@ def cues(
         sync = Sync.from_crossing(result, crossing_lap, crossing_video_time)
     shown = result.best_lap if lap is None else lap
     notes = finding_cues(result, sync, shown)
-    write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}"))
+    write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}, {OWN_NUMBERS}"))
     write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
     say(f"{len(notes)} notes of lap {shown} in {out}, chapters in {target}")

@@ -11,15 +11,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
+from simlap.habits import PRECEDENCE, spoken
 from simlap.report.plain import clean, corner_label, lap_time
-from simlap.results import Analysis, Finding
+from simlap.results import Advice, Analysis, Finding
 
 LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
 LEAST_SHOWN = 2.5  # [s] a note that gives way sooner than this is shown together with the next one
 SHOWN = 5.0  # [s] long enough to read two short lines
+LONGEST_SHOWN = 9.0  # [s] with advice below; by then a car is through the corner and near the next one
 READ = 3.0  # [words/s] 180 words a minute, what subtitles are commonly held to
-# On how many laps, and what the phase is worth: it ends a finding's sentence, and there is no time to read it.
+# On how many laps, and what the phase is worth: it ends a finding's sentence, and there is no time to read it. Nor is
+# there for the grip in use.
 ASIDE = re.compile(r" \([^()]* laps; [^()]*\)\.?$")
+GRIP = re.compile(r",? with \d+ % of the grip in use")
+FAST = "Fast corner: small steps only"  # of a fast corner's advice
 CAUTION = (
     "What was driven, against a bound drawn from these laps: no instruction. Small steps. Rules, coach and marshals "
     "come first; closed courses only."
@@ -56,6 +61,8 @@ class Cue:
 def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tuple[Cue, ...]:
     """One cue for each finding that occurred in a lap (default: the best lap), in order of time.
 
+    It shows that lap's own numbers, and below them what the notes advise, where they make it a priority.
+
     Raises
     ------
     NotEnoughData
@@ -67,9 +74,9 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
     _row_start(analysis, number)
     moments = sorted(
         (
-            (float(moment), finding)
+            (float(moment), _note(analysis.advice, finding, place))
             for finding in analysis.advice.findings
-            for occurred, moment in zip(finding.laps, finding.session_times_s, strict=True)
+            for place, (occurred, moment) in enumerate(zip(finding.laps, finding.session_times_s, strict=True))
             if occurred == number
         ),
         key=lambda pair: pair[0],
@@ -79,10 +86,11 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
         where = f"findings occur in laps {', '.join(map(str, others))}" if others else "no lap has any"
         raise NotEnoughData(f"lap {number}: no finding occurred in it, so there is nothing to show; {where}.")
     groups = []
-    for moment, finding in moments:
+    for moment, note in moments:
         at = sync.video_time(moment)
+        stop = at + note.shown_s - LEAD
         if at + SHOWN - LEAD > 0.0:
-            groups.append(_Group(max(at - LEAD, 0.0), at + SHOWN - LEAD, (finding,)))
+            groups.append(_Group(max(at - LEAD, 0.0), stop, (note,)))
     cues = [Cue(group.start_s, group.stop_s, _readable(group)) for group in _one_at_a_time(groups)]
     if not cues:
         raise NotEnoughData(
@@ -93,12 +101,45 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
 
 
 @dataclass(frozen=True)
+class _Note:
+    """One finding of one lap as it is shown."""
+
+    texts: tuple[str, ...]  #: the same at length and ever more briefly
+    order: tuple[bool, float, int]  #: smallest first
+
+    @property
+    def shown_s(self) -> float:
+        """How long it is shown if nothing follows. [s]"""
+        return min(max(SHOWN, len(self.texts[0].split()) / READ), LONGEST_SHOWN) if len(self.texts) > 1 else SHOWN
+
+    def within(self, words: float) -> str:
+        """The longest text of so many words, or the briefest."""
+        return next((text for text in self.texts if len(text.split()) <= words), self.texts[-1])
+
+
+def _note(advice: Advice, finding: Finding, place: int) -> _Note:
+    """The finding as it occurred on the lap at `place` of its laps, with what the notes advise about it."""
+    where = clean(spoken(finding.corner))
+    said = clean(finding.own[place]) if finding.own else ""
+    seen = GRIP.sub("", f"{where}: {said}" if said else ASIDE.sub("", clean(finding.sentence)))
+    what = (finding.corner, finding.phase, finding.kind)
+    chosen = [one for one in advice.priorities if (one.corner, one.phase, one.kind) == what and one.step]
+    rank = PRECEDENCE.index(finding.kind) if finding.kind in PRECEDENCE else len(PRECEDENCE)
+    texts = [seen]
+    if chosen:
+        step = FAST if chosen[0].build_up else clean(chosen[0].step)
+        brief = f"{where}: {GRIP.sub('', said).split(', ')[0]}" if said else seen
+        texts = [f"{seen}\n{step}", f"{brief}\n{step}"] + ([] if chosen[0].build_up else [f"{where}: {step}"])
+    return _Note(tuple(texts), (not chosen, -finding.worth_s, rank))
+
+
+@dataclass(frozen=True)
 class _Group:
-    """Findings shown together."""
+    """Notes shown together."""
 
     start_s: float
     stop_s: float
-    findings: tuple[Finding, ...]
+    notes: tuple[_Note, ...]
 
 
 def _one_at_a_time(groups: list[_Group]) -> list[_Group]:
@@ -107,7 +148,7 @@ def _one_at_a_time(groups: list[_Group]) -> list[_Group]:
     for group in groups:
         if shown and group.start_s < shown[-1].start_s + LEAST_SHOWN:
             last = shown.pop()
-            group = _Group(last.start_s, max(last.stop_s, group.stop_s), last.findings + group.findings)
+            group = _Group(last.start_s, max(last.stop_s, group.stop_s), last.notes + group.notes)
         elif shown and group.start_s < shown[-1].stop_s:
             shown.append(replace(shown.pop(), stop_s=group.start_s))
         shown.append(group)
@@ -115,16 +156,17 @@ def _one_at_a_time(groups: list[_Group]) -> list[_Group]:
 
 
 def _readable(group: _Group) -> str:
-    """As many findings as can be read while the group is shown, most worth first; how many more there are is said."""
-    left = READ * (group.stop_s - group.start_s)
+    """As many notes as can be read while the group is shown, advice first; how many more there are is said."""
+    left = round(READ * (group.stop_s - group.start_s), 3)
     texts: list[str] = []
-    for finding in sorted(group.findings, key=lambda one: -one.worth_s):
-        text = ASIDE.sub("", clean(finding.sentence))
+    notes = sorted(group.notes, key=lambda one: one.order)
+    for note in notes:
+        text = note.within(left)
         left -= len(text.split())
         if texts and left < 0.0:
             break
         texts.append(text)
-    more = len(group.findings) - len(texts)
+    more = len(notes) - len(texts)
     return "\n".join(texts) + (f" (+{more} more)" if more else "")
 
 

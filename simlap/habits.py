@@ -165,6 +165,7 @@ def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_a
         stations_m=tuple(each.station_m for each in seen),
         session_times_s=tuple(each.time_s for each in seen),
         evidence=evidence,
+        own=tuple(WORDS[kind].say(each.numbers) for each in seen),
     )
 
 
@@ -195,6 +196,7 @@ def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
         stations_m=tuple(each.station_m for each in seen),
         session_times_s=tuple(each.time_s for each in seen),
         evidence=lost,
+        own=tuple(held_up_words(each.numbers) for each in seen),
     )
 
 

@@ -50,7 +50,8 @@ class Finding:
     of_laps: int  #: number of counted laps looked at
     stations_m: tuple[float, ...]  #: where it occurred, one value a lap [m]
     session_times_s: tuple[float, ...]  #: when it occurred, one value a lap, clock of the log [s]
-    evidence: Mapping[str, float]  #: named numbers; keys end in their unit
+    evidence: Mapping[str, float]  #: named numbers, medians over these laps; keys end in their unit
+    own: tuple[str, ...] = ()  #: the observation with that lap's own numbers, one text a lap
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,7 @@ class Priority:
     build_up: bool  #: True: fast corner, only in small steps
     kind: str  #: kind of the finding behind it, or "time lost" where no channel tells why
     on_laps: float = 1.0  #: share of the laps looked at that show the finding
+    step: str = ""  #: what to do, without the observation; no full stop
 
 
 @dataclass(frozen=True)

@@ -198,3 +198,42 @@ def test_command_writes_notes_and_chapters_beside_each_other(tmp_path, monkeypat
     assert "closed courses only" in notes[0].text
     assert chapters[0].start == "00:00:10.000"
     assert chapters[0].text.startswith("Lap 1, 41.92")
+
+
+def test_a_cue_shows_the_numbers_of_its_own_lap_and_what_the_notes_advise():
+    # Truth: what was said of each lap is put in; the best lap's number is 1.2 s, another's 1.6 s.
+    case = circle_case()
+    finding = case.advice.findings[0]
+    own = tuple(f"throttle open {1.0 + 0.1 * lap:.1f} s after the limit begins to drive, with 70 % of the grip in use"
+                for lap in finding.laps)  # fmt: skip
+    priority = replace(
+        case.advice.priorities[0], corner=finding.corner, phase=finding.phase, kind=finding.kind,
+        step="Open the throttle about 10 m earlier",
+    )  # fmt: skip
+
+    def cue(lap, **changes):
+        told = replace(priority, **changes)
+        advice = replace(case.advice, findings=(replace(finding, own=own),), priorities=(told,))
+        return finding_cues(replace(case, advice=advice), Sync(VIDEO_START), lap)[0]
+
+    for lap in finding.laps:
+        seen, step = cue(lap).text.split("\n")
+        assert seen == f"{NAMES[0]}: throttle open {1.0 + 0.1 * lap:.1f} s after the limit begins to drive"
+        assert step == "Open the throttle about 10 m earlier"
+    lap = finding.laps[0]
+    assert cue(lap, build_up=True).text.endswith("\nFast corner: small steps only")
+    assert "\n" not in cue(lap, kind="another").text
+    # 40 words of advice leave no time for both: the advice stands alone; 3 words a second, 9 s at most
+    many = " ".join(["word"] * 40)
+    assert cue(lap, step=many).text == f"{NAMES[0]}: {many}"
+    assert cue(lap, step=many).stop_s - cue(lap, step=many).start_s == pytest.approx(9.0)
+
+
+def test_findings_say_what_each_lap_showed(club):
+    told = 0
+    for finding in club.analysis.advice.findings:
+        assert len(finding.own) == len(finding.laps)
+        told += len(set(finding.own)) > 1
+        assert all(words.strip() for words in finding.own)
+    assert told  # a driver who scatters shows other numbers from lap to lap
+    assert all(priority.step and priority.step in priority.sentence for priority in club.analysis.advice.priorities)
