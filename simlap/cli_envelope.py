@@ -49,10 +49,9 @@ def envelope(
     as_json: JsonOpt = False,
 ) -> None:
     """Print the limits that the laps have shown, with intervals and evidence; figures and JSON to --out."""
-    from simlap.analysis import prepare
+    from simlap.analysis import own_grip, prepare
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
-    from simlap.envelope_grip import corner_grip
     from simlap.report.cautions import STANDING, cautions_to_dicts, data_cautions
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
@@ -70,7 +69,7 @@ def envelope(
             seed=options.seed,
             corners=corners,
         )
-        grips = corner_grip(ready.table, ready.line, corners, fit.envelope)
+        grips = own_grip(ready.table, ready.line, corners, fit)
     if out is not None:
         with step(f"writing to {out}"):
             write_figures(fit, ready.table, ready.line, corners, out)

@@ -138,6 +138,7 @@ class Analysis:
     line_s: Mapping[int, float]  #: per lap number: time lost (+) or won (-) by its line against the mean line
     options: Mapping[str, Any]
     notes: tuple[str, ...] = ()
+    less_grip: Mapping[str, float] = field(default_factory=dict)  #: corners that were given grip of their own, factor
     advice: Advice = field(default_factory=Advice)
     target: Any = None
     no_target: str = ""  #: why there is none, "" where there is one

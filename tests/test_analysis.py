@@ -11,14 +11,25 @@ import pytest
 import simlap
 import simlap.spread
 from simlap.against import against_session
-from simlap.analysis import Options, analyse, grade_notes, judge, lap_row, prepare, why_none_counts, with_shown_grip
+from simlap.analysis import (
+    Options,
+    analyse,
+    grade_notes,
+    judge,
+    lap_row,
+    own_grip,
+    prepare,
+    why_none_counts,
+    with_shown_grip,
+)
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
+from simlap.envelope_grip import corner_grip
 from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.laps import Lap
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
-from simlap.report.cautions import data_cautions
+from simlap.report.cautions import cautions, data_cautions
 from simlap.report.losses_csv import losses_csv
 from simlap.session import Session
 from simlap.solver import limit_profile
@@ -243,7 +254,7 @@ def test_real_log_runs_smoothly_over_its_own_start_line(research):
 
 def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_where_it_states_none(club, monkeypatch):
     shown = [
-        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None)
+        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None, normal=1.0)
         for corner in club.track.corners
     ]
     monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
@@ -254,6 +265,34 @@ def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_wher
     assert taken["2"] == 0.9
     assert taken["5"] == 1.05
     assert all(grip == 1.0 for name, grip in taken.items() if name not in ("2", "5"))
+
+
+def test_a_corner_that_the_limit_does_not_slow_for_shows_no_grip_of_its_own(club, monkeypatch):
+    # corner 8 of this circuit is taken flat: laps level out at full throttle, or where a driver lifts
+    analysis = club.analysis
+    shown = [
+        replace(one, grip=0.5)
+        for one in corner_grip(analysis.table, analysis.line, club.track.corners, club.truth.envelope)
+    ]
+    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
+    found = own_grip(analysis.table, analysis.line, club.track.corners, analysis.fit)
+    assert [one.name for one in found if one.grip is None] == ["8"]
+
+
+def test_corners_that_were_given_less_grip_are_named():
+    # Truth: two corners of 85 % grip, of which one is taken flat; the driver's line varies by half a metre.
+    track = invented_circuit("club")
+    low = replace(track, corners=tuple(replace(c, grip=0.85) if c.name in "48" else c for c in track.corners))
+    made = synthetic_session(low, club_car(), Driver(line_sd_m=0.5), Sensors.good(), laps=8, seed=1, losses=False)
+    found = analyse(made.session, track, draws=10, corner_grip=True)
+    assert found.less_grip == pytest.approx({"4": 0.85}, abs=0.02)  # bar: 3 % of a lateral limit
+    (caution,) = [one.text for one in cautions(found) if one.key == "less grip in corners"]
+    words = f"corner 4 {100.0 * found.less_grip['4']:.0f} %"
+    assert words in caution
+    assert any(words in note for note in found.notes)
+    plain = analyse(made.session, track, draws=10)
+    assert not plain.less_grip
+    assert "less grip in corners" not in [one.key for one in cautions(plain)]
 
 
 def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(club):

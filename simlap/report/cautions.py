@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.analysis import banking_of, heights_contradicted
+from simlap.analysis import banking_of, heights_contradicted, less_grip_words
 from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
@@ -125,6 +125,15 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "limit beaten",
                 f"The typical lap beats the computed limit by {analysis.beaten_s:.2f} s over one phase, so the "
                 "envelope is too low there: losses nearby come out too small.",
+            )
+        )
+    if analysis.less_grip:
+        raised.append(
+            Caution(
+                "less grip in corners",
+                f"On request, single corners were given less grip than the rest: {less_grip_words(analysis.less_grip)} "
+                "of it, where three laps level out. What a driver leaves there counts as the road's: these losses "
+                "shrink, and a priority may go with them. Compare with the analysis without --corner-grip.",
             )
         )
     raised += _gear_changes(analysis)
