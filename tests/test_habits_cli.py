@@ -8,6 +8,7 @@ import sys
 import pytest
 import webvtt
 
+from simlap.cues import FAST
 from simlap.demo import csv_text, demo_session
 
 
@@ -68,12 +69,17 @@ def test_notes_over_the_video_are_the_findings_of_the_notes_with_the_same_option
     mine = tmp_path / "mine.toml"
     mine.write_text("late_throttle_s = 9.0\n", encoding="utf-8")
     options = (log, "--draws", "20", "--quantile", "0.95", "--thresholds", mine)
-    found = json.loads(run(*options, "--json", "--all").stdout)["findings"]
+    notes = json.loads(run(*options, "--json", "--all").stdout)
+    found = notes["findings"]
     lap = max(number for finding in found for number in finding["laps"] if finding["kind"] != "held up")
     vtt = tmp_path / "notes.vtt"
     done = run(*options, "--lap", lap, "--video-start", "0", "--out", vtt, command="cues")
     assert done.returncode == 0, done.stderr
-    # a finding is a line, or counted in the "(+2 more)" that ends the notes of a moment; the first cue is the caution
+    # a finding is a line, or counted in the "(+2 more)" that ends the notes of a moment; the first cue is the caution.
+    # What the notes advise about it may follow as a line of its own.
     texts = [cue.text for cue in webvtt.read(str(vtt))][1:]
     more = sum(int(number) for text in texts for number in re.findall(r"\(\+(\d+) more\)$", text))
-    assert sum(len(text.splitlines()) for text in texts) + more == sum(one["laps"].count(lap) for one in found)
+    lines = [re.sub(r" \(\+\d+ more\)$", "", line) for text in texts for line in text.splitlines()]
+    advice = [line for line in lines if line == FAST or any(f". {line}" in p["sentence"] for p in notes["priorities"])]
+    assert advice
+    assert len(lines) - len(advice) + more == sum(one["laps"].count(lap) for one in found)
