@@ -15,6 +15,9 @@ from simlap.units import MS_TO_KMH
 # A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
 BRAKE_POINT = 2.0  # [m/s²]
 FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts as fully open
+# The same, above which the car is driven at all. Where full drive is later than the goal's by more than so many times
+# as much as this, the throttle is not opened late but stays part open: no place to move (common practice, no source).
+HALF_DRIVE, PART_OPEN = 0.5, 2.0
 # What a driver can place by eye and feel; finer steps are not asked for (common practice, no source).
 PLACED_M, PLACED_KMH = 2.0, 1.0
 # Nobody is asked to brake visibly earlier to be faster: marks are printed in whole metres.
@@ -31,6 +34,7 @@ class Marks:
     slowest_kmh: float
     full_m: float | None  #: station where full drive begins [m]
     exit_kmh: float | None  #: speed at the end of the exit
+    half_m: float | None = None  #: station where half of full drive begins; not asked for [m]
 
 
 def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
@@ -47,13 +51,15 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
     braking = here[phases.kind[here] == BRAKING]
     brakes = _main_braking(braking, a[braking])
     after = here[np.argmin(v[slow]) :] if slow.size else here
-    full = after[a[after] >= FULL_DRIVE * envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])]
+    pull = envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])
+    full, half = (after[a[after] >= share * pull] for share in (FULL_DRIVE, HALF_DRIVE))
     leaves = (phases.kind[here] == EXIT).any()
     return Marks(
         brake_m=float(station[brakes[0]]) if brakes.size else None,
         slowest_kmh=float(v[slow].min()) * MS_TO_KMH,
         full_m=float(station[full[0]]) if full.size else None,
         exit_kmh=float(v[(here[-1] + 1) % v.size]) * MS_TO_KMH if leaves else None,
+        half_m=float(station[half[0]]) if half.size else None,
     )
 
 
@@ -78,7 +84,9 @@ def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: fl
         later = max(braking * _ahead(brake, goal.brake_m, length), _ahead(brake, then.brake_m, length), 0.0)
         brake = (brake + later) % length
     if full is not None:
-        earlier = max(leaving * _ahead(goal.full_m, full, length), _ahead(then.full_m, full, length), 0.0)
+        late, begins = _ahead(goal.full_m, full, length), _ahead(goal.half_m, now.half_m, length)
+        late = min(late, begins) if late <= PART_OPEN * begins else 0.0
+        earlier = max(leaving * late, _ahead(then.full_m, full, length), 0.0)
         full = (full - earlier) % length
     slowest = max(now.slowest_kmh, then.slowest_kmh)
     leave = now.exit_kmh if now.exit_kmh is None or then.exit_kmh is None else max(now.exit_kmh, then.exit_kmh)

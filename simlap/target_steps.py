@@ -14,6 +14,10 @@ from simlap.target_types import Steps
 BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
 HELD_BY = ("chance", "lap_share", "steps", "")  # what may hold the next step back, the first that does
 SMALLEST_WORTH = 0.01  # [s] a corner that gains less is not worth a driver's attention
+# A corner that gains as much is named even where no mark shows how: a throttle that is never quite open on a long exit
+# moves neither the place of full drive nor the speed at the far end, and the notes tell of it (common practice, no
+# source).
+UNSEEN_WORTH = 0.1  # [s]
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +54,7 @@ def raised(plan: Plan, before: dict[int, Moves]) -> tuple[dict[int, Moves], str]
     Notes
     -----
     One corner after the other is raised as far as its steps and what is realistic for the whole lap allow. One that
-    then gains nothing worth naming, or in which no mark moves, is left out: few whole steps are better driven
+    then gains nothing worth naming, or little that no mark shows, is left out: few whole steps are better driven
     than many small ones.
     """
     wanted = wanted_shares(plan.bench.shown, plan.bench.goal, plan.bench.analysis.phases)
@@ -139,6 +143,7 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> t
         return floor, why
     own = tried[fits[-1]]
     then = bench.marks(index, now, own, alone[fits[-1]])
-    if not floor and (lap_times[0] - lap_times[fits[-1]] < SMALLEST_WORTH or not visible(now, then, length)):
+    least = SMALLEST_WORTH if visible(now, then, length) else UNSEEN_WORTH
+    if not floor and lap_times[0] - lap_times[fits[-1]] < least:
         return {}, why
     return own, why

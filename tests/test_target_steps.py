@@ -55,9 +55,10 @@ def test_each_corner_in_the_list_has_a_mark_that_moves_and_each_phase_the_one_th
     for target in outings:
         for corner in target.corners:
             moved = [name for name in MARKS if seen(getattr(corner, name))]
-            assert moved, corner
+            # a tenth and more is named even where it shows in no mark, as a throttle that is never quite open
+            assert moved or corner.worth_s >= 0.1, corner
             assert corner.phases
-            if len(corner.phases) > 1:
+            if moved and len(corner.phases) > 1:
                 assert all(set(moved) & set(OF_PHASE[phase]) for phase in corner.phases)
 
 
@@ -182,10 +183,14 @@ def test_marks_that_a_driver_cannot_place_or_that_go_the_wrong_way_are_not_seen(
 
 def test_half_of_the_way_to_an_earlier_throttle_is_half_of_its_metres():
     # the blend's full throttle has not moved yet, its exit is faster; the goal is 16 m earlier and brakes 12 m later
-    now = Marks(brake_m=100.0, slowest_kmh=68.0, full_m=260.0, exit_kmh=147.0)
-    goal = Marks(brake_m=112.0, slowest_kmh=69.0, full_m=244.0, exit_kmh=149.0)
+    now = Marks(brake_m=100.0, slowest_kmh=68.0, full_m=260.0, exit_kmh=147.0, half_m=258.0)
+    goal = Marks(brake_m=112.0, slowest_kmh=69.0, full_m=244.0, exit_kmh=149.0, half_m=240.0)
     then = replace(now, exit_kmh=148.0)
     assert marks_asked(3000.0, now, goal, then, 0.25, 0.5) == Marks(103.0, 68.0, 252.0, 148.0)
+    # a throttle that is opened as early, and never quite, has no place to be moved
+    for half in (260.0, 252.0):  # half of it 2 m before the goal's, 6 m behind it
+        part = replace(goal, full_m=20.0, half_m=half)
+        assert marks_asked(3000.0, now, part, then, 0.0, 0.5).full_m == 260.0
     # a blend that brakes later than its share of the way says so
     assert marks_asked(3000.0, now, goal, replace(then, brake_m=106.0), 0.25, 0.0).brake_m == 106.0
 

@@ -71,15 +71,15 @@ def print_target(analysis: Analysis, target: Target) -> None:
             changes.add_column(head, justify="right", no_wrap=True)
         changes.add_column("work on", min_width=12)
         for corner in target.corners:
+            marks = (corner.brake_point_m, corner.min_speed_kmh, corner.full_throttle_m, corner.exit_speed_kmh)
+            cells = [_mark(mark, 0) for mark in marks]
             changes.add_row(
                 Text(corner_label(corner.corner, 14)),
                 f"{corner.worth_s:.2f}",
-                _mark(corner.brake_point_m, 0),
-                _mark(corner.min_speed_kmh, 0),
-                _mark(corner.full_throttle_m, 0),
-                _mark(corner.exit_speed_kmh, 0),
+                *cells,
                 ", ".join(phase.replace("_", "-") for phase in corner.phases)
-                + (" (small steps)" if corner.build_up else ""),
+                + (" (small steps)" if corner.build_up else "")
+                + ("" if any(cell != "-" for cell in cells) else "; see notes"),
             )
         out.print(changes)
         out.print(Text("now > next; metres are stations from the start line; each worth comes on top of", style="dim"))
