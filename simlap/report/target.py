@@ -16,7 +16,7 @@ from simlap.target import Mark, Steps, Target
 
 SCHEMA = "simlap.target/1"
 TELL_REPEATING = 3  # laps: of two, "repeated" is the better one and the interval begins at it
-FIRST_PART = "Steps are small: where a note asks for more, the mark is a first part of it; - asks for nothing"
+FIRST_PART = "Steps are small: where a note asks for more, this is a first part; -: no change"
 HELD_BACK = {
     "chance": "Held back by the chance: by these lap times a faster lap than this would be less likely than "
     f"{percent(Steps().least_chance)}, and wider steps or more corners change nothing.",
