@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from simlap.clipping import without_clipped
 from simlap.deadreckon import reckoned_motion
 from simlap.errors import OptionError
 from simlap.geodesy import Origin
@@ -42,6 +45,9 @@ def motion_of(session: Session, *, bandwidth: float = BANDWIDTH, seed: int = 0, 
     """
     if not BANDWIDTH_RANGE[0] <= bandwidth <= BANDWIDTH_RANGE[1]:
         raise OptionError(f"bandwidth {bandwidth} Hz: must lie in {BANDWIDTH_RANGE[0]} to {BANDWIDTH_RANGE[1]} Hz.")
+    session, told = without_clipped(session)
     if has_positions(session):
-        return located_motion(session, bandwidth, seed, origin)
-    return reckoned_motion(session, bandwidth, seed)
+        motion = located_motion(session, bandwidth, seed, origin)
+    else:
+        motion = reckoned_motion(session, bandwidth, seed)
+    return replace(motion, notes=(*told, *motion.notes)) if told else motion

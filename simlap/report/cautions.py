@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.analysis import banking_of, heights_contradicted, less_grip_words
+from simlap.clipping import CLIPPED
 from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
@@ -284,6 +285,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if quality.verdict != "good":
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
+    raised += [Caution("accelerometer range", note) for note in laps.motion.notes if CLIPPED in note]
     raised += _unread(laps.session)
     raised += [Caution("pedal sensor", note) for note in laps.session.notes if DEAD in note]
     raised += _throttle(laps.table)

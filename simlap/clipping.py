@@ -1,0 +1,51 @@
+"""Accelerometers whose range ends below what the car does."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from simlap.session import Session
+from simlap.units import G
+
+WORDS = {"a_lat": "lateral acceleration", "a_lon": "longitudinal acceleration"}
+# A reading that stays at its largest value is at the end of its range: at least so many rows there, and so many times
+# those of the values just beside it. Of 24 logs of four kinds none in range had more than two rows at an end.
+LEAST_ROWS, TIMES, BESIDE = 30, 10, 10
+# On more of the rows than this it is no end of a range: a car on a circle reads one value all the time.
+MOST = 0.3  # [1]
+AROUND = 0.5  # [s]
+CLIPPED = "its range ends there, and what lies beyond is not known."  #: ends the note: the reader has to know
+
+
+def without_clipped(session: Session) -> tuple[Session, tuple[str, ...]]:
+    """The session without accelerations at the end of their sensor's range, and a note on each sensor."""
+    channels, notes = dict(session.channels), []
+    for name, words in WORDS.items():
+        if not session.has(name):
+            continue
+        values = session.channel(name)
+        at_end = np.zeros(values.size, dtype=bool)
+        for sign in (1.0, -1.0):
+            at_end |= _at_end(sign * values)
+        if at_end.any():
+            # Of a shaken reading at the edge of the range only the low ones would be left: its neighbours go, too.
+            ends = session.t[at_end]
+            after = np.searchsorted(ends, session.t)
+            nearest = np.minimum(
+                np.abs(session.t - ends[np.maximum(after - 1, 0)]),
+                np.abs(session.t - ends[np.minimum(after, ends.size - 1)]),
+            )
+            channels[name] = np.where(nearest <= AROUND, np.nan, values)
+            reached = float(np.abs(values[at_end]).max()) / G
+            share = 100.0 * at_end.sum() / np.isfinite(values).sum()
+            notes.append(f"The {words} stops at {reached:.2f} g on {share:.1f} % of its rows: {CLIPPED}")
+    return (replace(session, channels=channels) if notes else session), tuple(notes)
+
+
+def _at_end(values: np.ndarray) -> np.ndarray:
+    """Rows (n,) at the largest value, where that is the end of the range; else none."""
+    none = np.zeros(values.size, dtype=bool)
+    levels, count = np.unique(values[np.isfinite(values)], return_counts=True)
+    if levels.size <= BESIDE or count[-1] < max(LEAST_ROWS, TIMES * float(np.median(count[-1 - BESIDE : -1]))):
+        return none
+    return none if count[-1] > MOST * count.sum() else values == levels[-1]
