@@ -9,7 +9,7 @@ import numpy as np
 
 from simlap.line import Line
 from simlap.motion_types import Motion
-from simlap.stationing import curve_of, laid_over, pinned, station_of_lap
+from simlap.stationing import curve_of, not_followed, pinned, station_of_lap, station_of_reckoned
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
@@ -34,9 +34,6 @@ FAST_LAPS = 0.10  # usual is the median of the laps within this share of the fas
 ENOUGH_LAPS, NO_RUN_UP = 3, "no run-up"  # with fewer the laps without a run-up count after all
 RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap that does not count: no flying lap
 SPACING = 5.0  # [m]
-# A lap passes the reference's stations as fast as it drives, to a few per cent on a whole corner. Where it is more than
-# so many times faster or slower over so many metres, its nearest station is a matter of chance.
-FOLLOWED, UNLIKE_PACE = 30.0, 2.0
 
 
 def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[Lap]:
@@ -104,11 +101,13 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
     v, off, a_lon, lost = [], [], [], []
     for i in rest:
         t, x, y, s = lap_path(motion, laps[i])
-        if not motion.closes:
-            x, y = laid_over(x, y, s, line.x, line.y)
-        where = pinned(station_of_lap(curve, x, y, s), line.length)
+        if motion.closes:
+            where = station_of_lap(curve, x, y, s)
+        else:
+            where, x, y = station_of_reckoned(curve, x, y, s)
+        lost.append(not_followed(where, s))
+        where = pinned(where, line.length)
         at = np.interp(station, where, t)
-        lost.append(_not_followed(station, motion.at("s", at)))
         v.append(motion.at("v", at))
         a_lon.append(motion.at("a_lon", at))
         points = np.column_stack([np.interp(at, t, x), np.interp(at, t, y)])
@@ -140,14 +139,6 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
                     f"traffic: slowed on the straight at {station[worst]:.0f} m, "
                     f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
                 )
-
-
-def _not_followed(station: np.ndarray, driven: np.ndarray) -> float | None:
-    """Station [m] where a lap passes the stations much faster or slower than it drives; None for nowhere."""
-    step = max(round(FOLLOWED / SPACING), 1)
-    passed = np.log((station[step:] - station[:-step]) / np.maximum(driven[step:] - driven[:-step], 1e-6))
-    worst = int(np.argmax(np.abs(passed)))
-    return float(station[worst]) if abs(passed[worst]) > np.log(UNLIKE_PACE) else None
 
 
 def _room(track: Track, station: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,6 +12,9 @@ CANDIDATE = 4.0  # [m] step of the search within the window
 SEARCH_STEP = 6.0  # [m] driven between the points that are searched; those between are refined from their neighbours
 PULL = 0.15  # a foot 20 m from the expected station must be 3 m nearer to win
 PASSES = 3  # each pass centres the window on the feet of the pass before
+# A lap passes the reference's stations about as fast as it drives: 3 m inside of a hairpin of 8 m radius 1.6 times as
+# fast. Where it is more than so many times faster or slower over so many metres, its nearest station is chance.
+FOLLOWED, FOLLOWED_STEP, UNLIKE_PACE = 6.0, 2.0, 2.5  # [m], [m], [1]
 LEAST_ADVANCE = 1e-4  # [m] station gained from sample to sample, at least: t(station) rises strictly
 
 
@@ -46,6 +49,28 @@ def station_of_lap(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) ->
     stray = np.abs(foot - guess) > WINDOW
     foot[stray] = guess[stray]
     return strictly_rising(foot)
+
+
+def not_followed(station: np.ndarray, driven: np.ndarray) -> float | None:
+    """Station [m] where a lap passes the stations (n,) much faster or slower than the `driven` (n,) [m]; or None."""
+    at = np.arange(driven[0], driven[-1], FOLLOWED_STEP)
+    there = np.interp(at, driven, station)
+    step = round(FOLLOWED / FOLLOWED_STEP)
+    if at.size <= step:
+        return None
+    passed = np.log(np.maximum(there[step:] - there[:-step], 1e-6) / FOLLOWED)
+    worst = int(np.argmax(np.abs(passed)))
+    return float(there[worst]) if abs(passed[worst]) > np.log(UNLIKE_PACE) else None
+
+
+def station_of_reckoned(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Station, x and y of a lap that was reckoned without positions: where it lies, or, where it cannot be followed
+    there, laid over the line."""
+    station = station_of_lap(curve, x, y, s)
+    if not_followed(station, s) is not None:
+        x, y = laid_over(x, y, s, *curve.points.T)
+        station = station_of_lap(curve, x, y, s)
+    return station, x, y
 
 
 def laid_over(
