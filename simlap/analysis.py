@@ -182,13 +182,12 @@ def mean_path(table: LapTable, reference: Line, has_elevation: bool = False, hei
         found = banking_of(table)
         if found is not None:
             line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
-    felt = grade_of(table)
-    if felt is None:
-        return line
-    if not (has_elevation or line.grade.any()):
-        return replace(line, grade=felt.grade)
-    if heights_logged and grade_contradicted(line.grade, felt, line.ds):
-        return replace(line, grade=felt.grade, kappa_v=np.zeros(line.kappa.size))
+    known = has_elevation or line.grade.any()
+    felt = None if known and not heights_logged else grade_of(table)
+    if felt is not None and not known:
+        line = replace(line, grade=felt.grade)
+    elif felt is not None and grade_contradicted(line.grade, felt, line.ds):
+        line = replace(line, grade=felt.grade, kappa_v=np.zeros(line.kappa.size))
     return line
 
 

@@ -262,11 +262,11 @@ def calibrate(
         else:
             follows.append(name)
     prompt = max((float(alone[name] or 0.0) for name in follows), default=0.0)
-    for name in [name for name in follows if name != "wheel_speed" and prompt - float(alone[name] or 0.0) > HELD_BACK]:
-        late = prompt - float(alone[name] or 0.0)
+    late = {name: prompt - float(alone[name] or 0.0) for name in follows if name != "wheel_speed"}
+    for name in [name for name, behind in late.items() if behind > HELD_BACK]:
         notes.append(
-            f"The {WORDS[name]} comes {late:.2f} s behind the other sensors, as one does that the logger smooths: "
-            f"{CHANNEL_OUT}"
+            f"The {WORDS[name]} comes {late[name]:.2f} s behind the other sensors, as one does that the logger "
+            f"smooths: {CHANNEL_OUT}"
         )
         follows.remove(name)
     told = Turning(drive, inertial["yaw_rate"]) if follows == ["yaw_rate"] else None

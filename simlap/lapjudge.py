@@ -9,7 +9,7 @@ import numpy as np
 
 from simlap.line import Line
 from simlap.motion_types import Motion
-from simlap.stationing import curve_of, not_followed, pinned, station_of_lap, station_of_reckoned
+from simlap.stationing import curve_of, not_followed, pinned, station_of_path
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
@@ -101,10 +101,7 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
     v, off, a_lon, lost = [], [], [], []
     for i in rest:
         t, x, y, s = lap_path(motion, laps[i])
-        if motion.closes:
-            where = station_of_lap(curve, x, y, s)
-        else:
-            where, x, y = station_of_reckoned(curve, x, y, s)
+        where, x, y = station_of_path(curve, x, y, s, motion.closes)
         lost.append(not_followed(where, s))
         where = pinned(where, line.length)
         at = np.interp(station, where, t)

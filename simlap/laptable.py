@@ -17,7 +17,7 @@ from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
 from simlap.sensors import heard
 from simlap.session import Session
-from simlap.stationing import curve_of, pinned, station_of_lap, station_of_reckoned, strictly_rising
+from simlap.stationing import curve_of, pinned, station_of_path, strictly_rising
 from simlap.warp import shift_between
 
 STATION_MISS = 0.05  # [m] two planes whose origins lie 10 km apart measure a lap of 5 km so differently
@@ -209,10 +209,8 @@ def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap,
     stations = []
     for lap in laps:
         _, x, y, s = lap_path(motion, lap)
-        if motion.closes:
-            station = station_of_lap(curve, x, y, s)
-        else:
-            station, x, y = station_of_reckoned(curve, x, y, s)
+        station, x, y = station_of_path(curve, x, y, s, motion.closes)
+        if not motion.closes:
             _check_over(curve, station, x, y)
         stations.append(pinned(station, line.length))
     if not motion.closes:

@@ -110,29 +110,26 @@ def _compared(fixes: Fixes, speed: Observation) -> tuple[np.ndarray, np.ndarray,
     from scipy.ndimage import gaussian_filter1d
 
     step = 1.0 / fixes.rate
-    fine = min(step, DIRECTION_S)
-    t = np.arange(fixes.t[0], fixes.t[-1], fine)
+    grid = min(step, DIRECTION_S)
+    t = np.arange(fixes.t[0], fixes.t[-1], grid)
     path = np.interp(t, fixes.t, fixes.x) + 1j * np.interp(t, fixes.t, fixes.y)
-    towards = np.gradient(gaussian_filter1d(path, DIRECTION_S / fine))
+    towards = np.gradient(gaussian_filter1d(path, DIRECTION_S / grid))
     middle = 0.5 * (fixes.t[1:] + fixes.t[:-1])
     course = np.interp(middle, t, np.unwrap(np.angle(towards)))
     turn = np.gradient(course)  # from fix to fix: an arc is longer than its chord
     way = (np.diff(fixes.x + 1j * fixes.y) * np.exp(-1j * course)).real * (1.0 + turn**2 / 24.0)
     driven = np.concatenate([[0.0], np.cumsum(way)])
     count = max(round(HELD_AGAINST / step), 1)
-    first = np.arange(0, fixes.t.size - count, count)
-    last = first + count
-    seconds = fixes.t[last] - fixes.t[first]
-    whole = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(speed.t) * (speed.value[1:] + speed.value[:-1]))])
-    mean, change = (
-        (np.interp(fixes.t[last], speed.t, z) - np.interp(fixes.t[first], speed.t, z)) / seconds
-        for z in (whole, speed.value)
-    )
-    there = (driven[last] - driven[first]) / seconds
-    steepest = np.maximum.reduceat(np.abs(turn), first)[: first.size]
-    fine = (np.abs(seconds - count * step) < 0.5 * step) & (there > LEAST_SPEED) & (steepest < GENTLE)
-    fine &= (fixes.t[first] > speed.t[0]) & (fixes.t[last] < speed.t[-1])
-    return mean[fine], np.column_stack([there, change, there * change])[fine], count * step
+    ends = np.arange(0, fixes.t.size, count)
+    edges = fixes.t[ends]
+    seconds = np.diff(edges)
+    there = np.diff(driven[ends]) / seconds
+    change = np.diff(np.interp(edges, speed.t, speed.value)) / seconds
+    steepest = np.maximum.reduceat(np.abs(turn), ends[:-1]) if ends.size > 1 else np.zeros(0)
+    fit = (np.abs(seconds - count * step) < 0.5 * step) & (there > LEAST_SPEED) & (steepest < GENTLE)
+    fit &= (edges[:-1] > speed.t[0]) & (edges[1:] < speed.t[-1])
+    mean = _mean(speed.t, speed.value, edges)
+    return mean[fit], np.column_stack([there, change, there * change])[fit], count * step
 
 
 def _robust(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

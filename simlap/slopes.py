@@ -98,8 +98,7 @@ def read_banking(
         return None
     weight = np.median(duration, axis=0)
     t = np.concatenate(([0.0], np.cumsum(weight)))
-    yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
-    features = _features(np.median(a_lat, axis=0), np.median(a_lon, axis=0), yaw, weight)
+    features = _features(a_lat, a_lon, v, weight)
     felt = np.median(across, axis=0)
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
@@ -142,8 +141,7 @@ def banking_contradicted(
     if read is None:
         return False
     weight = np.median(duration, axis=0)
-    yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
-    features = _features(np.median(a_lat, axis=0), np.median(a_lon, axis=0), yaw, weight)
+    features = _features(a_lat, a_lon, v, weight)
     told = [values - features @ _robust_fit(features, values, weight) for values in (stated, read.bank)]
     unlike = float(np.sqrt(np.average((told[0] - told[1]) ** 2, weights=weight)))
     return unlike > max(UNLIKE, UNLIKE_ERRORS * read.doubt)
@@ -177,8 +175,11 @@ def read_grade(along: np.ndarray, ds: np.ndarray) -> Grade | None:
     return Grade(believed * np.arcsin(np.clip(rows.mean(axis=0) / G, -STEEPEST, STEEPEST)), error)
 
 
-def _features(lat: np.ndarray, lon: np.ndarray, yaw: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """What a lateral accelerometer reads of the motion beyond the path's own, (n, p), all of shape (n,)."""
+def _features(a_lat: np.ndarray, a_lon: np.ndarray, v: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """What a lateral accelerometer reads of the median lap's motion beyond the path's own, (n, p); from laps (m, n) and
+    the time `weight` (n,) [s] to the next station."""
+    lat, lon = np.median(a_lat, axis=0), np.median(a_lon, axis=0)
+    yaw = np.median(a_lat / np.maximum(v, SLOWEST), axis=0)
     return np.column_stack([np.ones_like(lat), lat, lon, lat * lon, _rate(yaw, weight)])
 
 

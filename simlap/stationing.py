@@ -63,11 +63,13 @@ def not_followed(station: np.ndarray, driven: np.ndarray) -> float | None:
     return float(there[worst]) if abs(passed[worst]) > np.log(UNLIKE_PACE) else None
 
 
-def station_of_reckoned(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Station, x and y of a lap that was reckoned without positions: where it lies, or, where it cannot be followed
-    there, laid over the line."""
+def station_of_path(
+    curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray, closes: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Station, x and y (n,) of a full lap. One that was reckoned without positions, and so does not close, is laid over
+    the line where it cannot be followed as it lies; the rest as `station_of_lap`."""
     station = station_of_lap(curve, x, y, s)
-    if not_followed(station, s) is not None:
+    if not closes and not_followed(station, s) is not None:
         x, y = laid_over(x, y, s, *curve.points.T)
         station = station_of_lap(curve, x, y, s)
     return station, x, y
