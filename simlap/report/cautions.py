@@ -167,11 +167,27 @@ def _throttle(table: "LapTable") -> list[Caution]:
     return [Caution("throttle", wrong + "It is taken as a share of that; state its unit to be sure.")]
 
 
-def _other_banking(laps: "Prepared | Analysis") -> bool:
-    table, rows = laps.table, np.asarray(laps.table.counted, dtype=bool)
-    duration = np.diff(table.t[rows], axis=1)
+def _stated_banking(laps: "Prepared | Analysis") -> list[Caution]:
+    table, read = laps.table, banking_of(laps.table)
+    rows = np.asarray(table.counted, dtype=bool)
+    if turned_round(laps.line.bank, read):
+        return [
+            Caution(
+                "banking turned round",
+                "Where the track file banks one way, the lateral accelerometer reads the other: the sign of "
+                "'banking_deg' may be wrong (positive: left edge lower). Losses in banked corners hang on it.",
+            )
+        ]
     a_lat, a_lon, v = (np.asarray(values)[rows] for values in (table.a_lat, table.a_lon, table.v))
-    return banking_contradicted(laps.line.bank, banking_of(table), a_lat, a_lon, v, duration)
+    if banking_contradicted(laps.line.bank, read, a_lat, a_lon, v, np.diff(table.t[rows], axis=1)):
+        return [
+            Caution(
+                "banking contradicted",
+                "The banking that the track file states is not what the lateral accelerometer reads. Losses in banked "
+                "corners hang on it: check 'banking_deg', or leave it out and let it be read from the log.",
+            )
+        ]
+    return []
 
 
 def _heights(laps: "Prepared | Analysis") -> list[Caution]:
@@ -326,23 +342,9 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
                 f"driver. {surer} the limit is surer.",
             )
         )
-    elif line.bank_doubt == 0.0 and turned_round(line.bank, banking_of(laps.table)):  # it is the track file's
-        raised.append(
-            Caution(
-                "banking turned round",
-                "Where the track file banks one way, the lateral accelerometer reads the other: the sign of "
-                "'banking_deg' may be wrong (positive: left edge lower). Losses in banked corners hang on it.",
-            )
-        )
-    elif line.bank_doubt == 0.0 and _other_banking(laps):
-        raised.append(
-            Caution(
-                "banking contradicted",
-                "The banking that the track file states is not what the lateral accelerometer reads. Losses in banked "
-                "corners hang on it: check 'banking_deg', or leave it out and let it be read from the log.",
-            )
-        )
-    elif line.bank_doubt > 0.0:
+    elif line.bank_doubt == 0.0:  # it is the track file's
+        raised += _stated_banking(laps)
+    else:
         steepest = float(np.degrees(np.abs(line.bank).max()))
         raised.append(
             Caution(
