@@ -124,16 +124,37 @@ def resample(
         return draw_laps, np.empty((0, solution.packed().shape[1]))
     chosen = ndtr(ndtri(quantile) + QUANTILE_DOUBT * rng.uniform(-1.0, 1.0, draws))
     packed = solve(events, draw_laps, chosen, solution, sides=sides, rng=rng).packed()
-    return draw_laps, with_doubt(centred(packed, solution), rng)
+    return draw_laps, with_doubt(widened(centred(packed, solution), solution, laps), rng)
+
+
+def widened(packed: np.ndarray, solution: Solution, laps: int) -> np.ndarray:
+    """Draws with the spread that few laps hide: resampling n of them shows (n - 1) / n of the variance (Efron and
+    Tibshirani 1993, An Introduction to the Bootstrap, section 5.3; from memory). Levels alone are moved, so that a
+    limit keeps its growth with speed and an engine curve still falls."""
+    if laps < 2:
+        return packed
+    out, fit = np.array(packed), solution.packed()[0]
+    more = (laps / (laps - 1.0)) ** 0.5 - 1.0
+    for first, z in _levels_at(solution):
+        level = out[:, first] + out[:, first + 1] * z
+        out[:, first : first + 2] *= ((level / (fit[first] + fit[first + 1] * z)) ** more)[:, None]
+    out[:, ENGINE_START:] += more * np.mean(out[:, ENGINE_START:] - fit[ENGINE_START:], axis=1, keepdims=True)
+    out[:, 8:10] += more * (out[:, 8:10] - fit[8:10])
+    return out
+
+
+def _levels_at(solution: Solution) -> list[tuple[int, float]]:
+    """Where each limit's pair of coefficients begins in a packed envelope, and the v² of its median event."""
+    z = {name: float(np.median(parts[2][0])) for name, parts in solution.levels.items()}
+    return [(0, z["lateral"]), (2, z["lateral"]), (4, z["braking"]), (6, z["braking"])]
 
 
 def centred(packed: np.ndarray, solution: Solution) -> np.ndarray:
     """Draws moved so that their median limits are the fit's: resampling shifts quantiles a little."""
     out, fit = np.array(packed), solution.packed()[0]
-    z = {name: float(np.median(parts[2][0])) for name, parts in solution.levels.items()}
-    for first, name in ((0, "lateral"), (2, "lateral"), (4, "braking"), (6, "braking")):
-        middle = np.median(out[:, first] + out[:, first + 1] * z[name])
-        out[:, first : first + 2] *= (fit[first] + fit[first + 1] * z[name]) / middle
+    for first, z in _levels_at(solution):
+        middle = np.median(out[:, first] + out[:, first + 1] * z)
+        out[:, first : first + 2] *= (fit[first] + fit[first + 1] * z) / middle
     out[:, ENGINE_START:] += fit[ENGINE_START:] - np.median(out[:, ENGINE_START:], axis=0)
     out[:, 8:10] += fit[8:10] - np.median(out[:, 8:10], axis=0)
     return out

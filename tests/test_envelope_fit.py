@@ -1,6 +1,7 @@
 """The fit against synthetic drivers whose limits are known."""
 
 from dataclasses import replace
+from itertools import product
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,10 +11,10 @@ from truth_table import truth_table
 
 from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
-from simlap.envelope import Envelope
+from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, engine_knots, fit_curve, sides_differ
 from simlap.envelope_events import EventFinder, Guess
-from simlap.envelope_fit import fit_envelope, fit_events
+from simlap.envelope_fit import fit_envelope, fit_events, widened
 from simlap.envelope_grip import corner_grip
 from simlap.envelope_samples import FREE_SLOWING, RoadSamples, held_windows, road_samples
 from simlap.errors import NotEnoughData, OptionError
@@ -136,6 +137,27 @@ def test_limits_stand_still_when_any_lap_is_left_out(below):
         # Issue 5: 3 %.
         assert float(part.lateral_limit(25.0)) == pytest.approx(float(fit.envelope.lateral_limit(25.0)), rel=0.03)
         assert float(part.braking_limit(38.0)) == pytest.approx(float(fit.envelope.braking_limit(38.0)), rel=0.03)
+
+
+@pytest.mark.parametrize("laps", [2, 3, 5])
+def test_resampling_few_laps_shows_the_spread_that_they_hide(laps):
+    # All n^n resamples of n levels: their means scatter by (n - 1) / n of what the unbiased variance of a mean is.
+    level = 10.0 * np.exp(0.002 * np.random.default_rng(laps).standard_normal(laps))
+    means = np.array([level[list(chosen)].mean() for chosen in product(range(laps), repeat=laps)])
+    unbiased = np.var(level, ddof=1) / laps
+    fit = Envelope.constant(lateral=level.mean(), braking=level.mean(), drive=level.mean(), exponent=1.6).pack()
+    scale = means / level.mean()
+    draws = np.repeat(fit[None], means.size, axis=0)
+    draws[:, :8] *= scale[:, None]
+    draws[:, ENGINE_START:] *= scale[:, None]
+    draws[:, 8:10] += (scale - 1.0)[:, None]
+    at = (None, None, np.array([[400.0]]))
+    solution = SimpleNamespace(levels={"lateral": at, "braking": at}, packed=lambda: fit[None])
+    wide = widened(draws, solution, laps)
+    for index in (0, 2, 4, 6, ENGINE_START, -1):
+        # the power of a ratio for a multiple of its logarithm: 1 % of a deviation of 0.2 %
+        assert np.var(wide[:, index]) == pytest.approx(unbiased, rel=0.01), index
+    assert np.var(wide[:, 8]) == pytest.approx(unbiased / level.mean() ** 2, rel=0.01)
 
 
 def test_evidence_names_laps_corners_and_tested_speeds(below):
