@@ -242,6 +242,20 @@ def test_heights_that_the_accelerometer_contradicts_give_way_to_it(banked_sessio
     assert right.line.kappa_v.any()
 
 
+def test_slopes_that_nothing_tells_are_told_to_be_unknown(banked_session):
+    track, made = banked_session
+
+    def told(track, *gone):
+        channels = {name: values for name, values in made.session.channels.items() if name not in gone}
+        ready = prepare(replace(made.session, channels=channels), track)
+        return "slopes unknown" in [caution.key for caution in data_cautions(ready)]
+
+    assert told(None, "altitude", "a_lon")
+    assert not told(None, "altitude")
+    assert not told(None, "a_lon")
+    assert not told(track, "altitude", "a_lon")  # its file states heights
+
+
 def test_grade_is_gravity_along_the_road():
     # 9.81 m/s² on a slope of 1.26 % is 0.123 m/s²; the bias of the sensor is what is left after a closed lap
     slope, along, ds = hill(noise=0.0)

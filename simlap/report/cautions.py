@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.analysis import banking_of, heights_contradicted, less_grip_words
+from simlap.analysis import banking_of, grade_of, heights_contradicted, less_grip_words
 from simlap.clipping import CLIPPED
 from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.pedalfaults import DEAD
@@ -205,6 +205,19 @@ def _heights(laps: "Prepared | Analysis") -> list[Caution]:
     ]
 
 
+def _slopes_unknown(laps: "Prepared | Analysis") -> list[Caution]:
+    if laps.track.has_elevation or laps.line.grade.any() or grade_of(laps.table) is not None:
+        return []
+    return [
+        Caution(
+            "slopes unknown",
+            "Nothing is known of climbs and descents: a climb passes for a weak engine and strong brakes, a descent "
+            "for the opposite. With heights in a track file, or altitude or longitudinal acceleration in the log, the "
+            "limit is surer.",
+        )
+    ]
+
+
 def _brake_reads_nothing(table: "LapTable") -> list[Caution]:
     limits = default_thresholds()
     levels = {"brake_pressure": limits["brake_on_bar"] / PA_TO_BAR, "brake": limits["brake_on_share"]}
@@ -330,6 +343,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
                 "chosen on a long straight. With --start-line or --track they are the circuit's own.",
             )
         )
+    raised += _slopes_unknown(laps)
     line = laps.line
     if not line.bank_stated:
         surer = "With 'banking_deg' in a track file, or lateral acceleration beside the positions in the log,"
