@@ -13,7 +13,7 @@ from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
 from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of, short_enough
-from simlap.receiver import Against, agreeing, held_against
+from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
@@ -134,10 +134,10 @@ def _put_right(
     if held.wheels and "wheel_speed" not in inertial:
         del receiver["speed"]
         inertial["wheel_speed"] = observe(session, "wheel_speed" if session.has("wheel_speed") else "speed")
-        notes.append(
-            f"The logged speed reads {held.scale:.3f} times that of the positions: taken for a speed of the wheels, "
-            "its scale and slip taken out."
-        )
+        reads = f"reads {held.scale:.3f} times that of the positions"
+        if abs(held.scale - 1.0) <= OWN_SCALE:
+            reads = "reads more than that of the positions the harder the car is driven"
+        notes.append(f"The logged speed {reads}: taken for a speed of the wheels, its scale and slip taken out.")
         return "path and wheel_speed"
     if held.delay != 0.0:
         for name in receiver:
