@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.motion_types import CHANNEL_OUT
-from simlap.sensors import Fixes, Observation
+from simlap.sensors import STEPS_SILENT, Fixes, Observation
 
 CHORD_S = 2.0  # [s] of driving compared at once: a chord is then 3 % shorter than a tight corner's arc, no more
 LEAST_CHORD = 10.0  # [m]
+GAP = 0.5 * CHORD_S  # [s] without a fix: a chord across it says nothing, nor does one that a channel is silent on
 SPEED_MISS = 0.25  # rms difference of speed and chord over the rms chord; a speed in wrong units misses by 0.4 and more
 COURSE_MISS = 0.5  # [rad] median difference of course and chord
 LEAST_CHORDS = 10
@@ -36,22 +37,24 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
     out = dict(receiver)
     if whole.sum() < LEAST_CHORDS:
         return out
-    if "speed" in receiver:
+    told = {name: whole & _told(seen.t, t, max(STEPS_SILENT / seen.rate, GAP)) for name, seen in receiver.items()}
+    if "speed" in receiver and told["speed"].sum() >= LEAST_CHORDS:
+        held = told["speed"]
         driven = CHORD_S * _mean(receiver["speed"].t, receiver["speed"].value, t)
-        miss = float(np.sqrt(np.mean((driven - chord)[whole] ** 2) / np.mean(chord[whole] ** 2)))
+        miss = float(np.sqrt(np.mean((driven - chord)[held] ** 2) / np.mean(chord[held] ** 2)))
         if miss > SPEED_MISS:
-            ratio = float(np.sum(driven[whole]) / np.sum(chord[whole]))
+            ratio = float(np.sum(driven[held]) / np.sum(chord[held]))
             del out["speed"]
             notes.append(
                 f"The logged speed does not agree with the positions (it reads {ratio:.2f} times their speed, "
                 f"rms difference {100 * miss:.0f} %): {CHANNEL_OUT} Check its unit, and "
                 "that latitude and longitude are not swapped."
             )
-    if "course" in receiver:
+    if "course" in receiver and told["course"].sum() >= LEAST_CHORDS:
         seen = receiver["course"]
         east, north = _mean(seen.t, np.cos(seen.value), t), _mean(seen.t, np.sin(seen.value), t)
         turn = np.angle((dx + 1j * dy) * np.conj(east + 1j * north))
-        miss = float(np.median(np.abs(turn[whole])))
+        miss = float(np.median(np.abs(turn[told["course"]])))
         if miss > COURSE_MISS:
             del out["course"]
             notes.append(
@@ -149,9 +152,15 @@ def _chords(fixes: Fixes) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarra
     without a gap."""
     t = np.arange(fixes.t[0], fixes.t[-1], CHORD_S)
     dx, dy = np.diff(np.interp(t, fixes.t, fixes.x)), np.diff(np.interp(t, fixes.t, fixes.y))
-    gaps = fixes.t[np.flatnonzero(np.diff(fixes.t) > 0.5 * CHORD_S)]  # chords across gaps say nothing
-    whole = np.histogram(gaps, bins=t)[0] == 0 if t.size > 1 else np.zeros(0, dtype=bool)
-    return t, dx, dy, whole & (np.hypot(dx, dy) > LEAST_CHORD)
+    return t, dx, dy, _told(fixes.t, t, GAP) & (np.hypot(dx, dy) > LEAST_CHORD)
+
+
+def _told(t: np.ndarray, edges: np.ndarray, longest: float) -> np.ndarray:
+    """Which intervals between `edges` lie within the times `t`, with no part of a step longer than `longest` [s]."""
+    silent = np.flatnonzero(np.diff(t) > longest)
+    begun = np.searchsorted(t[silent], edges[1:])
+    over = np.searchsorted(t[silent + 1], edges[:-1], side="right")
+    return (begun == over) & (edges[:-1] >= t[0]) & (edges[1:] <= t[-1])
 
 
 def _mean(t: np.ndarray, value: np.ndarray, edges: np.ndarray) -> np.ndarray:

@@ -445,6 +445,32 @@ def test_a_speed_in_another_unit_is_left_out_and_said(factor):
     assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.parametrize("factor", [1.0, 1.0 / 3.6])
+def test_a_speed_that_is_silent_for_half_of_the_log_is_judged_by_the_rest(factor):
+    # Where a channel is silent it reads nothing, not nought: half of the log at 0 m/s is no speed in another unit.
+    d = short()
+    session = logged(d, 10, speed_ms=0.05, seed=6)
+    late = factor * session.channel("speed")
+    late[session.t < float(np.median(session.t))] = np.nan
+    motion = motion_of(replace(session, channels={**session.channels, "speed": late}))
+    said = re.search(r"reads ([\d.]+) times", " ".join(motion.notes))
+    if factor == 1.0:
+        assert said is None
+        assert motion.quality.speed_source == "speed"
+    else:
+        assert float(said.group(1)) == pytest.approx(factor, rel=0.03)  # chords are shorter than arcs
+
+
+def test_chords_that_lie_inside_a_gap_of_the_positions_say_nothing_of_the_speed():
+    # Positions away for 10 of 15 s: the straight line across what was driven meanwhile is shorter than the way.
+    d = short()
+    session = logged(d, 10, speed_ms=0.05, seed=6)
+    away = session.t % 15.0 < 10.0
+    gone = {name: np.where(away, np.nan, session.channel(name)) for name in ("latitude", "longitude")}
+    motion = motion_of(replace(session, channels={**session.channels, **gone}))
+    assert motion.quality.speed_source == "speed"
+
+
 def test_swapped_latitude_and_longitude_are_noticed_by_the_course():
     d = short()
     s = logged(d, 10, speed_ms=0.05, seed=6)
