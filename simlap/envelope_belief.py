@@ -22,6 +22,10 @@ GROWTH_APART, GROWTH_APART_SHARE = 0.0003, 0.2  # [1/m], share
 # Chance that a limit does not grow with speed at all, before looking.
 NO_GROWTH = 0.3
 MOST_GROWTH = 6e-3  # [1/m] the largest growth that is tried
+# At standstill a car keeps this share at least of the limit at the middle speed of its corners: one with the most
+# downforce grips with 1.7 g at rest and 5 g at 70 m/s (common practice, no source). On circuits without a slow corner
+# nothing else holds the constant: resampled limits fell to -6.7 m/s².
+LEAST_AT_REST = 0.25
 # Cells of the grids over level and growth; log likelihood below the best at which the coarse one is left out.
 COARSE, FINE, FAINT = (120, 31), (81, 31), 9.0
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
@@ -120,8 +124,13 @@ def fit_pair(
     free = climb(level, error, design, begin, kind, precision, np.zeros(2), pull, weight)
     flat = climb(level, error, design[:, :, :1], begin[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
     constant = begin[:, 1] == 0.0
-    c1 = np.where(constant, 0.0, free[:, 1] / SPEED2_UNIT)
+    c1 = np.where(constant, 0.0, np.minimum(free[:, 1], _most_growth(free[:, 0], belief.middle)) / SPEED2_UNIT)
     return np.stack([np.where(constant, flat[:, 0], free[:, 0]) - c1 * belief.middle, c1], axis=1), belief
+
+
+def _most_growth(level: np.ndarray, middle: float) -> np.ndarray:
+    """Largest v² term (in `SPEED2_UNIT`) beside a `level` [m/s²] at v² = `middle` that leaves `LEAST_AT_REST`."""
+    return (1.0 - LEAST_AT_REST) * level * SPEED2_UNIT / middle
 
 
 def _believe(
@@ -141,6 +150,7 @@ def _believe(
         score = (log_density(level - limit, error, kind) * weight).sum(axis=2)
         step = c1[1] - c1[0]
         value = score + growth.log_prior(c1, step)
+        value[c1 > _most_growth(a, middle)[:, None]] = -np.inf
         if last:
             break
         near = value > value.max() - FAINT

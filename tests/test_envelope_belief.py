@@ -5,7 +5,7 @@ import pytest
 
 from simlap.circuits import invented_circuit
 from simlap.envelope_belief import Growth, fit_pair
-from simlap.envelope_bootstrap import LATERAL_EVENTS, UNBANKED_EVENTS
+from simlap.envelope_bootstrap import BRAKING_EVENTS, LATERAL_EVENTS, UNBANKED_EVENTS
 from simlap.line import Line
 
 SPEEDS2 = np.linspace(12.0, 40.0, 12) ** 2
@@ -74,3 +74,21 @@ def test_stated_banking_stays_stated_in_changed_lines():
     assert Line.from_curvature(line.kappa, line.ds, like=line).bank_stated
     assert not Line.from_points(line.x, line.y, line.z).bank_stated
     assert Line.from_curvature(line.kappa, line.ds, bank=0.05).bank_stated  # nothing but a statement makes it so
+
+
+@pytest.mark.parametrize("grows", [None, (0.0025, 0.001)])
+def test_a_limit_seen_on_fast_corners_alone_stays_above_zero_at_rest(grows):
+    # Four zones braked from 51 to 59 m/s, the faster the harder: carried on to rest, the line through them would hold
+    # the car with less than nothing. No tyre does: at rest its grip is its friction.
+    rng = np.random.default_rng(1)
+    z = np.linspace(51.0, 59.0, 4)[None] ** 2
+    level, error = 8.0 * (1.0 + 0.02 * rng.standard_normal(z.shape)) * (z / z.mean()) ** 0.9, np.full(z.shape, 0.1)
+    pair, belief = fit_pair(level, error, z, None, Growth(grows), np.ones(z.shape), BRAKING_EVENTS)
+    draws = 200
+    drawn, weight = level + 0.1 * rng.standard_normal((draws, 4)), rng.standard_exponential((draws, 4))
+    errors, speeds = np.tile(error, (draws, 1)), np.tile(z, (draws, 1))
+    pairs, _ = fit_pair(drawn, errors, speeds, belief, Growth(grows), weight, BRAKING_EVENTS, rng)
+    assert pair[0, 0] > 0.0
+    assert pairs[:, 0].min() > 0.0
+    level_at_middle = np.median(pairs @ [1.0, belief.middle])
+    assert level_at_middle == pytest.approx(8.0, rel=0.02)  # what was shown stays: levels vary by 2 %
