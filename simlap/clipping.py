@@ -1,11 +1,12 @@
-"""Accelerometers whose range ends below what the car does."""
+"""Readings that no car gives, and accelerometers whose range ends below what the car does."""
 
 from dataclasses import replace
 
 import numpy as np
 
+from simlap.sensors import JUMP_SPEED
 from simlap.session import Session
-from simlap.units import G
+from simlap.units import MS_TO_KMH, RAD_TO_DEG, G
 
 WORDS = {"a_lat": "lateral acceleration", "a_lon": "longitudinal acceleration"}
 # A reading that stays at its largest value is at the end of its range: at least so many rows there, and so many times
@@ -14,7 +15,31 @@ LEAST_ROWS, TIMES, BESIDE = 30, 10, 10
 # On more of the rows than this it is no end of a range: a car on a circle reads one value all the time.
 MOST = 0.3  # [1]
 AROUND = 0.5  # [s]
+# What no car does, and how it is told: factor and unit. Race cars reach 6 g; a spinning one turns once a second (common
+# practice, no source). On more of the rows than FEW it is a wrong unit, which is judged later.
+MOST_READ = {
+    "speed": (JUMP_SPEED, "Speeds", MS_TO_KMH, "km/h"),
+    "wheel_speed": (JUMP_SPEED, "Wheel speeds", MS_TO_KMH, "km/h"),
+    "yaw_rate": (10.0, "Yaw rates", RAD_TO_DEG, "deg/s"),
+    "a_lat": (8.0 * G, "Lateral accelerations", 1.0 / G, "g"),
+    "a_lon": (8.0 * G, "Longitudinal accelerations", 1.0 / G, "g"),
+}
+FEW = 0.01  # [1]
 CLIPPED = "its range ends there, and what lies beyond is not known."  #: ends the note: the reader has to know
+
+
+def without_wild(session: Session) -> tuple[Session, tuple[str, ...]]:
+    """The session without single readings that no car gives (error values of a logger), and a note on each channel."""
+    channels, notes = dict(session.channels), []
+    for name, (most, words, factor, unit) in MOST_READ.items():
+        if not session.has(name):
+            continue
+        values = session.channel(name)
+        wild = np.abs(values) > most  # false where there is no value
+        if 0 < wild.sum() <= FEW * np.isfinite(values).sum():
+            channels[name] = np.where(wild, np.nan, values)
+            notes.append(f"{words} of more than {factor * most:.0f} {unit} not used: {wild.sum()}.")
+    return (replace(session, channels=channels) if notes else session), tuple(notes)
 
 
 def without_clipped(session: Session) -> tuple[Session, tuple[str, ...]]:

@@ -17,7 +17,6 @@ from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
-from simlap.units import MS_TO_KMH
 
 LEAST_FIXES = 20
 GAP = 1.0  # [s] without a fix and without speed: a car turns 30 degrees in it
@@ -30,7 +29,6 @@ JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart 
 LEAST_BANDWIDTH = 0.3  # [Hz]
 NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
 USABLE_ACCELERATION = 0.6  # [m/s²] 6 % of g: error of the accelerations above which the verdict is no longer 'good'
-WILD_SPEEDS = 0.01  # share of the speeds that may be wild
 MOVES = 5.0  # [m/s] a log that never reaches it is no drive
 POSITIONS_ALONE = (
     "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion. The limit "
@@ -182,7 +180,7 @@ def _channels(
     inertial: dict[str, Observation] = {}
     speed_source = "path"
     if session.has("speed"):
-        receiver["speed"] = _drivable(observe(session, "speed", fixes), notes)
+        receiver["speed"] = observe(session, "speed", fixes)
         speed_source = "speed"
         if session.has("wheel_speed"):
             notes.append("Ground speed is used; wheel speed is left out: wheels slip under braking and drive.")
@@ -208,15 +206,6 @@ def _channels(
             "No ground speed in the log: speed comes from the positions, and from the wheels with their slip taken out."
         )
     return receiver, inertial, speed_source
-
-
-def _drivable(speed: Observation, notes: list[str]) -> Observation:
-    """Without single values that no car drives; many of them are a wrong unit, which is judged later."""
-    wild = np.abs(speed.value) > JUMP_SPEED
-    if not 0 < wild.sum() <= WILD_SPEEDS * wild.size:
-        return speed
-    notes.append(f"Speeds of more than {JUMP_SPEED * MS_TO_KMH:.0f} km/h not used: {int(wild.sum())}.")
-    return replace(speed, t=speed.t[~wild], value=speed.value[~wild])
 
 
 def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> tuple[Drive, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from simlap.clipping import without_clipped
+from simlap.clipping import without_clipped, without_wild
 from simlap.deadreckon import reckoned_motion
 from simlap.errors import OptionError
 from simlap.geodesy import Origin
@@ -45,9 +45,11 @@ def motion_of(session: Session, *, bandwidth: float = BANDWIDTH, seed: int = 0, 
     """
     if not BANDWIDTH_RANGE[0] <= bandwidth <= BANDWIDTH_RANGE[1]:
         raise OptionError(f"bandwidth {bandwidth} Hz: must lie in {BANDWIDTH_RANGE[0]} to {BANDWIDTH_RANGE[1]} Hz.")
-    session, told = without_clipped(session)
+    session, wild = without_wild(session)
+    session, clipped = without_clipped(session)
     if has_positions(session):
         motion = located_motion(session, bandwidth, seed, origin)
     else:
         motion = reckoned_motion(session, bandwidth, seed)
+    told = (*wild, *clipped)
     return replace(motion, notes=(*told, *motion.notes)) if told else motion

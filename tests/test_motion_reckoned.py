@@ -1,5 +1,6 @@
 """Paths without positions: bias found from the laps, laps closed, and the real research session."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -56,6 +57,20 @@ def test_bias_of_the_gyro_is_found_because_laps_close(bias):
     inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
     assert np.std((motion.a_lat - d.at("a_lat", motion.t))[inside]) < 0.25
     assert np.mean((motion.kappa - d.at("kappa", motion.t))[inside]) == pytest.approx(0.0, abs=1e-4)
+
+
+@pytest.mark.parametrize(("name", "value"), [("speed", 182.0), ("yaw_rate", 17.0), ("a_lat", -1000.0)])
+def test_a_few_error_values_of_a_channel_cost_no_more_than_themselves(name, value):
+    # A word of two bytes full of ones, as loggers write it for "no value": 655.35 km/h, 1000 deg/s. A row stands for a
+    # hundredth of a second, in which a car on its limit changes its speed by 0.1 m/s.
+    d = driven()
+    log = inertial_log(d, 0.004, yaw=name != "a_lat")
+    values = np.array(log.channel(name))
+    values[[3000, 11_111, 21_000]] = value
+    clean, motion = motion_of(log), motion_of(replace(log, channels={**log.channels, name: values}))
+    assert np.abs(motion.v - clean.v).max() < 0.1
+    assert np.abs(motion.a_lat - clean.a_lat).max() < 1.0
+    assert len([note for note in motion.notes if note.endswith("not used: 3.")]) == 1
 
 
 def test_lateral_acceleration_over_speed_stands_in_for_a_missing_gyro():
