@@ -8,7 +8,7 @@ import numpy as np
 
 from simlap.errors import NotEnoughData
 from simlap.lag import LEAST_CORRELATION, lag_between
-from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, short_enough
+from simlap.motion_types import MOTION_RATE, STANDS, Motion, MotionQuality, distance_along, short_enough
 from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
 from simlap.spans import true_spans
@@ -93,7 +93,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         )
     else:
         notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
-    valid = _valid(t, speed, turning)
+    valid = _valid(t, speed, turning, v)
     quality = _quality(speed, lag, source, turn.name, closing, float(1.0 - valid.mean()))
     notes += _lost_in_gaps(t, valid)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
@@ -257,12 +257,15 @@ def _hat(knots: np.ndarray, number: int, t: np.ndarray) -> tuple[slice, np.ndarr
     return here, np.interp(t[here], knots, np.eye(1, knots.size, number)[0])
 
 
-def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation]) -> np.ndarray:
+def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation], v: np.ndarray) -> np.ndarray:
+    """False inside gaps of speed or turn rate, unless the car stands: nought, written again and again, is no gap."""
     main = turning["yaw_rate"] if "yaw_rate" in turning else turning["a_lat"]
     valid = np.ones(t.size, dtype=bool)
     for seen in (speed, main):
         for i in np.flatnonzero(np.diff(seen.t) > 0.5):
-            valid &= ~((t > seen.t[i]) & (t < seen.t[i + 1]))
+            inside = (t > seen.t[i]) & (t < seen.t[i + 1])
+            if v[inside].max(initial=0.0) > STANDS:
+                valid &= ~inside
     return valid
 
 

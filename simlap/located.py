@@ -12,7 +12,7 @@ from simlap.errors import NotEnoughData
 from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import INERTIAL_WANDER, Fused, fuse
 from simlap.geodesy import Origin
-from simlap.motion_types import MOTION_RATE, Motion, MotionQuality, distance_along, shape_of, short_enough
+from simlap.motion_types import MOTION_RATE, STANDS, Motion, MotionQuality, distance_along, shape_of, short_enough
 from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
@@ -298,7 +298,7 @@ def _valid(t: np.ndarray, fixes: Fixes, fused: Fused, channels: Mapping[str, Obs
     valid = np.ones(t.size, dtype=bool)
     for i in np.flatnonzero(np.diff(used) > limit):
         inside = (t > used[i]) & (t < used[i + 1])
-        if inside.any() and v[inside].max() > 1.5:
+        if inside.any() and v[inside].max() > STANDS:
             valid &= ~inside
     return valid
 

@@ -13,6 +13,7 @@ MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so li
 # Ends the note on a channel that was not used because it contradicts the path: the reader has to know.
 CHANNEL_OUT = "the channel is left out."
 LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
+STANDS = 1.5  # [m/s] no faster throughout a gap, a car stands in it: no path is lost
 BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
 
 

@@ -108,6 +108,22 @@ def test_a_gap_in_which_the_path_is_lost_is_told_with_its_time(gap, lost):
     assert all(f"from {middle - 0.5 * gap:.1f} to {middle + 0.5 * gap:.1f} s:" in note for note in told)
 
 
+def test_a_car_that_stands_loses_no_path_though_its_speed_is_written_again_and_again():
+    # A speed at 25 Hz in rows at 100 Hz: what is repeated is one value, and the noughts were taken for silence.
+    def stops(lap: int, station: np.ndarray) -> np.ndarray:
+        return 1.0 - (lap == 2) * 0.998 * np.exp(-(((station - 600.0) / 40.0) ** 2))
+
+    d = drive("club", laps=4, seed=7, slow=stops)
+    log = inertial_log(d, 0.004)
+    receiver = np.where(d.at("v", log.t) < 0.5, 0.0, log.channel("speed"))[::4]
+    log = replace(log, channels={**log.channels, "speed": np.repeat(receiver, 4)[: log.t.size]})
+    motion = motion_of(log)
+    assert not any("path is lost" in note for note in motion.notes)
+    assert "gaps" not in motion.quality.reason
+    (stood,) = [lap for lap in find_laps(motion, log).flying if lap.reason.startswith("stop")]
+    assert stood.time_s == pytest.approx(np.diff(d.crossings)[2], abs=0.05)  # as above: 2 m at 45 m/s
+
+
 @pytest.mark.parametrize("seed", [6, 9, 11])
 def test_laps_reckoned_on_a_tight_circuit_keep_their_speeds(seed):
     # Speed and lateral acceleration alone: the laps drift apart by 6 to 15 m, more than the hairpins' radius. Projected
