@@ -105,9 +105,9 @@ def low_peaks(
     Each zone is a point: the energy per mass that the limit profile takes off, (v1² - v2²)/2, and the median peak
     of the laps. The line through the *other* zones is Theil and Sen's (median of the slopes; Sen 1968,
     doi:10.1080/01621459.1968.10480934), so that one weak zone does not tilt it; it never falls with the slowing
-    asked for and never rises above the largest peak shown. No zone is judged beyond the range of the others. Zones
-    in which the limit itself brakes far less than elsewhere, because the car turns there, are no points of it, and
-    none whose brake is read from another channel than in most.
+    asked for and never rises above the largest peak shown. No zone is judged that asks for less slowing than all
+    others. Zones in which the limit itself brakes far less than elsewhere, because the car turns there, are no points
+    of it, and none whose brake is read from another channel than in most.
     """
     points, hardest, read = {}, {}, {}
     for index, (sheet, marked) in enumerate(zip(sheets, marks, strict=True)):
