@@ -92,7 +92,7 @@ class Session:
 
     def has(self, name: str) -> bool:
         """Whether the log carries this channel, with at least one value."""
-        return name in self.channels
+        return name in self.channels and bool(np.isfinite(self.channels[name]).any())
 
     def channel(self, name: str) -> np.ndarray:
         """Values of one channel, NaN where a row has none, shape (n,).

@@ -144,3 +144,9 @@ def test_numbering_on_is_told_wherever_laps_are_listed(capsys):
     told = data_cautions(replace(case, lapset=replace(case.lapset, notes=(note,))))
     assert [caution.text for caution in told if caution.key == "lap numbers"] == [note]
     assert "lap numbers" not in [caution.key for caution in data_cautions(case)]
+
+
+def test_a_counter_without_a_single_number_is_no_counter():
+    # As `Session.has` promises: carried means with at least one value.
+    _, session, _ = driven()
+    assert laps_of(np.full(session.t.size, np.nan)).found_by == "path alone"

@@ -508,7 +508,7 @@ def test_altitude_is_smoothed_and_shifted_with_the_receiver():
         ({"speed": np.full(500, 20.0)}, "no positions, yaw rate or lateral acceleration"),
         ({"a_lat": np.zeros(500)}, "neither positions nor a speed"),
         ({"latitude": np.full(500, 47.0), "longitude": np.full(500, 11.0)}, "1 different positions"),
-        ({"latitude": np.full(500, np.nan), "longitude": np.full(500, 11.0)}, "both latitude and longitude"),
+        ({"latitude": np.full(500, np.nan), "longitude": np.full(500, 11.0)}, "neither positions nor a speed"),
         ({"latitude": np.zeros(500), "longitude": np.zeros(500)}, "both latitude and longitude"),
     ],
 )
