@@ -12,6 +12,7 @@ WORDS = {"a_lat": "lateral acceleration", "a_lon": "longitudinal acceleration"}
 # A reading that stays at its largest value is at the end of its range: at least so many rows there, and so many times
 # those of the values just beside it. Of 24 logs of four kinds none in range had more than two rows at an end.
 LEAST_ROWS, TIMES, BESIDE = 30, 10, 10
+STRAYS = 5  # rows at most that read more than the end: error values within what a car does
 # On more of the rows than this it is no end of a range: a car on a circle reads one value all the time.
 MOST = 0.3  # [1]
 AROUND = 0.5  # [s]
@@ -61,16 +62,21 @@ def without_clipped(session: Session) -> tuple[Session, tuple[str, ...]]:
                 np.abs(session.t - ends[np.minimum(after, ends.size - 1)]),
             )
             channels[name] = np.where(nearest <= AROUND, np.nan, values)
-            reached = float(np.abs(values[at_end]).max()) / G
+            reached = float(np.median(np.abs(values[at_end]))) / G
             share = 100.0 * at_end.sum() / np.isfinite(values).sum()
             notes.append(f"The {words} stops at {reached:.2f} g on {share:.1f} % of its rows: {CLIPPED}")
     return (replace(session, channels=channels) if notes else session), tuple(notes)
 
 
 def _at_end(values: np.ndarray) -> np.ndarray:
-    """Rows (n,) at the largest value, where that is the end of the range; else none."""
+    """Rows (n,) at the end of the range, and the strays beyond it; none where the range does not end."""
     none = np.zeros(values.size, dtype=bool)
     levels, count = np.unique(values[np.isfinite(values)], return_counts=True)
-    if levels.size <= BESIDE or count[-1] < max(LEAST_ROWS, TIMES * float(np.median(count[-1 - BESIDE : -1]))):
+    if levels.size <= BESIDE:
         return none
-    return none if count[-1] > MOST * count.sum() else values == levels[-1]
+    beyond = np.cumsum(count[::-1])[::-1] - count
+    top = np.flatnonzero(beyond <= STRAYS)
+    last = int(top[np.argmax(count[top])])
+    if last < BESIDE or count[last] < max(LEAST_ROWS, TIMES * float(np.median(count[last - BESIDE : last]))):
+        return none
+    return none if count[last] > MOST * count.sum() else values >= levels[last]

@@ -31,6 +31,14 @@ def test_a_sensor_that_ends_below_the_grip_does_not_lower_it(club, range_g):
     assert limit == pytest.approx(club.truth.limit_lap_s, rel=0.005)
 
 
+def test_a_few_error_values_do_not_hide_where_the_range_ends(club):
+    ends = np.clip(club.session.channel("a_lat"), -G, G)
+    ends[[5000, 7000]] = 3.0 * G, -3.0 * G
+    kept, (note,) = without_clipped(with_channels(club.session, a_lat=ends))
+    assert note.startswith("The lateral acceleration stops at 1.00 g on ")
+    assert np.nanmax(np.abs(kept.channel("a_lat"))) < G
+
+
 def test_readings_within_the_range_stay(club):
     same, notes = without_clipped(club.session)
     assert same is club.session
