@@ -42,6 +42,22 @@ def test_the_fixes_are_found_whether_rows_meet_them_or_not(rate, rows):
     assert any("draws straight lines between" in note for note in found.notes)
 
 
+@pytest.mark.parametrize(("rate", "rows"), [(5.0, 50.0), (10.0, 50.0), (9.0, 50.0), (10.0, 100.0)])
+def test_the_fixes_are_found_by_their_clock_where_rounding_hides_the_lines(rate, rows):
+    # Seven decimals of a degree, as most logs have, are 1.1 cm: 0.4 m/s between rows 0.02 s apart.
+    log, fixes = drawn(rate, rows, decimals=7)
+    found = fixes_of(log)
+    assert found.drawn
+    assert found.rate == pytest.approx(rate, rel=0.02)
+    off = np.abs(found.t - fixes.t[np.argmin(np.abs(found.t[:, None] - fixes.t), axis=1)])
+    assert np.quantile(off, 0.95) <= 1.0 / rows + 1e-9  # the nearest row, or the one beside it
+
+
+def test_lines_between_eighteen_fixes_in_twenty_rows_are_no_slower_fixes():
+    log, _ = drawn(18.0, 20.0, decimals=7)  # jumps come and go with the beat of the two clocks, twice a second
+    assert not fixes_of(log).drawn
+
+
 def test_the_motion_is_that_of_the_fixes():
     log, fixes = drawn(5.0, 50.0)
     plain, again = motion_of(fixes), motion_of(log)
@@ -51,7 +67,7 @@ def test_the_motion_is_that_of_the_fixes():
 
 
 @pytest.mark.parametrize("rate", [1.0, 5.0, 10.0, 25.0])
-@pytest.mark.parametrize("decimals", [6, 9])
+@pytest.mark.parametrize("decimals", [6, 7, 9])
 def test_rows_that_are_fixes_are_left_alone(rate, decimals):
     log = logged(driven(), rate, speed_ms=0.05, seed=4)
     rounded = {name: np.round(log.channel(name), decimals) for name in ("latitude", "longitude")}
