@@ -26,6 +26,9 @@ MOST_GROWTH = 6e-3  # [1/m] the largest growth that is tried
 # downforce grips with 1.7 g at rest and 5 g at 70 m/s (common practice, no source). On circuits without a slow corner
 # nothing else holds the constant: resampled limits fell to -6.7 m/s².
 LEAST_AT_REST = 0.25
+# ... and no tyre is expected to hold more than this without downforce, give or take (racing tyres on dry asphalt: 1.4
+# to 1.8 g; common practice, no source). Where all corners are fast, 2.4 g is downforce and not rubber.
+MOST_AT_REST, REST_APART = 17.0, 2.5  # [m/s²]
 # Cells of the grids over level and growth; log likelihood below the best at which the coarse one is left out.
 COARSE, FINE, FAINT = (120, 31), (81, 31), 9.0
 SPEED2_UNIT = 1000.0  # [m²/s²] v² is measured in this unit while fitting, so that parameters are of one size
@@ -150,6 +153,8 @@ def _believe(
         score = (log_density(level - limit, error, kind) * weight).sum(axis=2)
         step = c1[1] - c1[0]
         value = score + growth.log_prior(c1, step)
+        at_rest = a[:, None] - c1[None, :] * (middle / SPEED2_UNIT)
+        value -= 0.5 * (np.maximum(at_rest - MOST_AT_REST, 0.0) / REST_APART) ** 2
         value[c1 > _most_growth(a, middle)[:, None]] = -np.inf
         if last:
             break

@@ -14,6 +14,8 @@ from simlap.units import G
 
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
 LATERAL_EVENTS = Mixture(spike=0.6, shortfall=0.06, idle=0.3)
+# A corner taken flat is hardly ever at the tyres' limit too: it shows that they hold as much, and no more.
+FLAT_EVENTS = Mixture(spike=0.05, shortfall=0.06, idle=0.9)
 BRAKING_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # Errors that are the same in all laps and corners of an outing (a driver who is always a little short, the smoothing
 # of peaks, a car whose form differs from the model's): standard deviations as shares of lateral, braking, traction and
@@ -183,6 +185,8 @@ def solve(
         def with_banking(share: float) -> tuple[np.ndarray, Belief]:
             doubted = np.hypot(deviation, np.median(level) * share)
             kind = mixture if share == 0.0 else UNBANKED_EVENTS
+            if found.flat is not None:
+                kind = kind.where(~found.flat[keep], FLAT_EVENTS)
             limits, found_belief = fit_pair(
                 level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, rng
             )
@@ -266,6 +270,11 @@ def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return out
 
 
+def lateral_kind(found: Events, usual: Mixture = LATERAL_EVENTS) -> Mixture:
+    """What is expected of each lateral event before looking."""
+    return usual if found.flat is None else usual.where(~found.flat, FLAT_EVENTS)
+
+
 def sides_differ(found: Events, solution: Solution) -> Growth | None:
     """Likelihood ratio test at 0.1 %: do left and right turns need limits of their own? None: no; else what is
     expected of how both grow with speed."""
@@ -278,8 +287,9 @@ def sides_differ(found: Events, solution: Solution) -> Growth | None:
     level, deviation, z = (part[:1] for part in solution.levels["lateral"])
     deviation = np.hypot(deviation, (SIDE_FLOOR**2 - LEVEL_FLOOR**2) ** 0.5 * level)
     scale = float(np.median(level))
-    kind = replace(LATERAL_EVENTS, shortfall=LATERAL_EVENTS.shortfall * scale)
-    _, belief = fit_pair(level, deviation, z, None, Growth(), np.ones_like(level), LATERAL_EVENTS)
+    expected = lateral_kind(found)
+    kind = replace(expected, shortfall=expected.shortfall * scale)
+    _, belief = fit_pair(level, deviation, z, None, Growth(), np.ones_like(level), expected)
     factor, start = (each.ravel() for each in np.meshgrid(SIDE_FACTORS, SIDE_STARTS))
     by = np.where(left, 1.0, factor[:, None])
     levels, error = level * by, np.hypot(deviation * by, LEVEL_FLOOR * scale)

@@ -36,6 +36,8 @@ DRIVE_LATERAL_SHARE = 0.8
 SHRINK_STATIONS = 9
 # A throttle this far open is full [0..1].
 FULL_THROTTLE = 0.95
+# A corner that the car enters with the throttle full for so long has not slowed it: the engine may be all that limits.
+FLAT_FOR = 2.0  # [s]
 # One this far open and steady tells of the engine beyond the speeds where a full one was seen, by so much.
 PART_THROTTLE, APART = 0.6, 2.0  # [0..1], [m/s]
 # A pull of more than this share of the curve's is the engine's, however little the throttle is open: a strong car whose
@@ -70,11 +72,12 @@ class Events:
     load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
     stretch: np.ndarray  #: (J,) number of the corner or straight that holds it
     opened: np.ndarray  #: (J,) bool: `value` is what a fully opened throttle would have given
+    flat: np.ndarray | None = None  #: (J,) bool: the throttle had been full for `FLAT_FOR` before; None: nowhere
 
     def __post_init__(self) -> None:
         own(self, "value", "speed2", "noise", "turn", "load")
         own(self, "where", "stretch", dtype=int)
-        own(self, "opened", dtype=bool)
+        own(self, "opened", "flat", dtype=bool)
 
     @property
     def count(self) -> int:
@@ -145,6 +148,18 @@ class EventFinder:
         self.noise_along = self.windows.mean(samples.noise_along).std(axis=(0, 1))
         self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
         self.own_along = _shrunk(self.force, samples.noise_along)
+        self.flat = self._taken_flat()
+
+    def _taken_flat(self) -> np.ndarray:
+        """Stations (n,) that most laps reach with the throttle full for `FLAT_FOR`."""
+        if self.samples.throttle is None:
+            return np.zeros(self.step.size, dtype=bool)
+        open_for = np.median(self.samples.throttle, axis=0) >= FULL_THROTTLE
+        since, out = 0.0, np.zeros(self.step.size, dtype=bool)
+        for at in np.tile(np.arange(self.step.size), 2):  # twice round: the lap is closed
+            since = since + self.step[at] if open_for[at] else 0.0
+            out[at] = since > FLAT_FOR
+        return out
 
     def _side(self, guess: Guess, speed2: np.ndarray) -> np.ndarray:
         return np.where(self.turn >= 0, guess.lateral[0](speed2), guess.lateral[1](speed2))
@@ -172,9 +187,10 @@ class EventFinder:
         left = _left_over(braking, max(guess.exponent_braking, LEAST_EXPONENT))
         left = left * _left_over(driving, max(guess.exponent_drive, LEAST_EXPONENT))
         value = np.abs(w.mean(s.lateral / left))
-        return self._choose(
+        chosen = self._choose(
             value, value / self._side(guess, self.window_speed2), allowed, LATERAL_EVERY, self.noise_lateral
         )
+        return replace(chosen, flat=self.flat[chosen.where].mean(axis=0) > 0.5)
 
     def braking_events(self, guess: Guess) -> Events:
         """Braking zones: windows with hardly any lateral acceleration; levels are of the car, drag included."""

@@ -223,7 +223,7 @@ def test_a_side_that_is_driven_worse_has_no_limit_of_its_own():
     v = np.repeat([23.5, 26.9, 27.7, 41.9, 55.4, 37.9, 47.9, 28.6, 27.9, 43.7, 59.3], windows)
     reached = np.repeat([1.0, 1.0, 1.0, 1.0, 1.0, 0.87, 0.74, 1.0, 0.84, 0.943, 0.875], windows)
     turn = np.repeat(np.repeat([-1, 1], [7, 4]), windows)
-    found = SimpleNamespace(turn=turn, stretch=np.repeat(np.arange(11), windows), count=v.size)
+    found = SimpleNamespace(turn=turn, stretch=np.repeat(np.arange(11), windows), count=v.size, flat=None)
 
     def told_apart(level):
         parts = level, 0.003 * level, v**2
@@ -408,6 +408,28 @@ def drive_events_of(v, pull, throttle, *engines):
     for engine in engines or (lambda z: 260.0 / np.sqrt(z),):
         found = finder.drive_events(Guess(constant, constant[0], constant[0], engine, 2.0, 2.0, known=True))
     return found
+
+
+def test_corners_that_the_car_enters_at_full_throttle_are_told_from_those_it_slowed_for():
+    # A lap of 500 m at 50 m/s, its throttle closed from 100 to 200 m: full for 2 s is from 300 m on, and round the lap.
+    station, laps = np.arange(500.0), np.ones((4, 1))
+    throttle = laps * np.where((station >= 100.0) & (station < 200.0), 0.0, 1.0)
+    v = 50.0 * np.ones((4, 500))
+    samples = RoadSamples(
+        numbers=np.arange(4), station=station, duration=1.0 / v, speed2=v**2, lateral=10.0 + 0.0 * v,
+        along=0.0 * v, pull=0.0 * v, normal=1.0 + 0.0 * v, throttle=throttle,
+        noise_lateral=np.zeros((2, *v.shape)), noise_along=np.zeros((2, *v.shape)), repaired=0, banking_known=True,
+    )  # fmt: skip
+    limit = (lambda z: 10.0 + 0.0 * z, lambda z: 10.0 + 0.0 * z)
+    for one, expected in (
+        (samples, (station > 300.0) | (station < 100.0)),
+        (replace(samples, throttle=None), station < 0),
+    ):
+        finder = EventFinder(one)
+        assert np.flatnonzero(finder.flat != expected).size <= 2  # a station of rounding
+        found = finder.lateral_events(Guess(limit, limit[0], limit[0], limit[0], 2.0, 2.0, known=True))
+        assert np.array_equal(found.flat, finder.flat[found.where].all(axis=0))
+        assert found.flat.any() == expected.any()
 
 
 @pytest.mark.parametrize("slow_laps", [2, 3, 4])
