@@ -3,7 +3,7 @@
 import numpy as np
 
 from simlap.habit_marks import Marks, grip_in, lasts
-from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, brake_number, brake_words, metres_step
+from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Numbers, Rule, Seen, brake_number, brake_words, metres_step
 from simlap.habit_traces import CornerTrace
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
@@ -11,6 +11,9 @@ from simlap.units import MS_TO_KMH, G
 
 # An easing longer than this shows in the smooth motion; in one at a down-shift the grip in use is that around it.
 LONG_EASING = 0.4  # [s]
+# A brake point is told to move later only where there is more than this to gain: what an eye can place, and the error
+# of the place where the speed needs the brake. Common practice, no source.
+LATER = 5.0  # [m]
 
 
 def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -149,7 +152,9 @@ def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     if early <= limits["early_lift_s"] * trace.v[lift] or gap <= limits["lift_gap_s"]:
         return NOTHING
     speed = float(trace.v[lift]) * MS_TO_KMH
-    return (Seen(lift, {"early_m": early, "before_brake_s": gap, "speed_kmh": speed}),)
+    coast = float(trace.along[then] - trace.along[lift])
+    numbers = {"early_m": early, "before_brake_s": gap, "before_brake_m": coast, "speed_kmh": speed}
+    return (Seen(lift, {**numbers, "brakes_share": float(marks.brakes)}),)
 
 
 def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -185,6 +190,24 @@ def brake_held(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     return (Seen(release, {"past_release_m": past, "below_limit_kmh": below * MS_TO_KMH}),)
 
 
+def _longer_on_throttle(numbers: Numbers, limits: Thresholds, _: float) -> str:
+    """Close the gap between throttle and brake from the throttle's side alone; a later brake point comes after that.
+
+    Going to the brake at once would mean a brake point ahead of the driver's own.
+    """
+    gap, early = numbers["before_brake_m"], numbers["early_m"]
+    longer = min(metres_step(early, limits), gap)
+    if numbers["brakes_share"] < 0.5:  # not on most of the laps where it happens
+        return f"Stay on the throttle about {longer:.0f} m longer"
+    keep = f"Keep your brake point and stay on the throttle about {longer:.0f} m longer"
+    if early <= gap:  # with the throttle held to it, that brake point would come too late
+        return keep
+    closed = " up to it" if longer == gap else ", in steps until no gap is left"
+    if early - gap <= LATER:
+        return f"{keep}{closed}"
+    return f"{keep}{closed}; only then move the brake point later, in small steps"
+
+
 def _shift_words(share: float) -> str:
     if share >= 0.5:  # on most of the laps where it happens
         return ", together with a down-shift"
@@ -198,12 +221,9 @@ RULES = (
         early_lift,
         lambda x: (
             f"throttle closed {x['early_m']:.0f} m before {x['speed_kmh']:.0f} km/h asks for the brake, "
-            f"then {x['before_brake_s']:.1f} s until the brake"
+            f"then {x['before_brake_s']:.1f} s until {'the brake' if x['brakes_share'] >= 0.5 else 'the slowest point'}"
         ),
-        lambda x, limits, _: (
-            f"Stay on the throttle about {metres_step(x['early_m'], limits):.0f} m longer and go "
-            "straight from throttle to brake"
-        ),
+        _longer_on_throttle,
         (THROTTLE,),
         reads_brake=True,
     ),
@@ -214,7 +234,10 @@ RULES = (
         lambda x: (
             f"throttle held at {x['opening_percent']:.0f} % for {x['part_throttle_s']:.1f} s on the way in, then closed"
         ),
-        lambda x, limits, _: "Keep full throttle to the same point, then come off it in one movement onto the brake",
+        lambda x, limits, _: (
+            "Keep your brake point and hold full throttle longer before it, in small steps, until you go from one "
+            "straight to the other"
+        ),
         (THROTTLE,),
         reads_brake=True,
     ),

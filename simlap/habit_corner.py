@@ -251,8 +251,8 @@ RULES = (
         coasting,
         lambda x: f"neither pedal for {x['coast_s']:.1f} s, {x['speed_given_up_kmh']:.0f} km/h given up",
         lambda x, limits, _: (
-            "Go from one pedal to the other without a pause: later on the brake or earlier on the "
-            "throttle, whichever the corner allows"
+            "Go from one pedal to the other without a pause: hold the throttle longer before your brake point, or open "
+            "it earlier, whichever the corner allows"
         ),
         (THROTTLE, BRAKE),
     ),

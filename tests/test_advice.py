@@ -133,7 +133,13 @@ def finding(kind, occurrences):
 
 EVIDENCE = {
     "early braking": {"early_m": 20.0, "speed_kmh": 150.0},
-    "early lift": {"early_m": 40.0, "before_brake_s": 0.6, "speed_kmh": 150.0},
+    "early lift": {
+        "early_m": 40.0,
+        "before_brake_s": 0.6,
+        "before_brake_m": 25.0,
+        "speed_kmh": 150.0,
+        "brakes_share": 1.0,
+    },
 }
 
 
