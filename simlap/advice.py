@@ -38,6 +38,9 @@ ON_MOST_LAPS = 0.75  # [1]
 # by its share of them, for it explains the typical lap no better; never less than a loss without one. Common practice,
 # no source.
 UNEXPLAINED = 0.5  # [1]
+# A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
+CLEARLY_AHEAD = 0.25  # [1]
+ALIKE = "No lap of yours is clearly quicker there to compare with: ask your coach before changing anything"
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -168,23 +171,57 @@ def plain_loss(corner: CornerResult, phase: str, sheet: CornerSheet, limits: Thr
             f"minimum speed {typical:.0f} km/h against the limit's {limit:.0f} km/h",
             f"Carry about {more:.0f} km/h more through the slowest point",
         )
+    laps = [trace.lap for trace in sheet.traces]
     if phase == "exit":
-        driven, limit, along = (float(np.median(each)) for each in zip(*map(_exit_speed, sheet.traces), strict=True))
+        speeds, limits_there, ways = zip(*map(_exit_speed, sheet.traces), strict=True)
+        driven, limit, along = (float(np.median(each)) for each in (speeds, limits_there, ways))
         if driven >= (1.0 - limits["exit_slower_share"]) * limit:
             return ()
+        quickest = _clearly_ahead(laps, np.array(speeds) - driven, limit - driven)
         return (
             f"{driven:.0f} km/h against the limit's {limit:.0f} km/h {along:.0f} m into the exit, for no single reason "
             "that the log shows",
-            "Compare throttle and gear changes there with those of the best lap before changing anything",
+            _look_at_exit(sheet, quickest),
         )
-    driven, limit = (float(np.median(each)) for each in zip(*map(_braking_time, sheet.traces), strict=True))
+    times, limits_there = zip(*map(_braking_time, sheet.traces), strict=True)
+    driven, limit = (float(np.median(each)) for each in (times, limits_there))
     if driven <= (1.0 + limits["braking_longer_share"]) * limit:
         return ()
+    quickest = _clearly_ahead(laps, driven - np.array(times), driven - limit)
     return (
         f"the braking stretch takes {driven:.1f} s against the limit's {limit:.1f} s, for no single reason that the "
         "log shows",
-        "Compare brake point and first pressure with those of the best lap before changing either",
+        _look_at_braking(sheet, quickest),
     )
+
+
+def _clearly_ahead(laps: Sequence[int], ahead: np.ndarray, gap: float) -> int | None:
+    """Number of the lap that is best by `ahead` (k,) of the usual one; None where it, too, leaves most of the `gap`."""
+    best = int(np.argmax(ahead))
+    return laps[best] if ahead[best] >= CLEARLY_AHEAD * gap else None
+
+
+def _look_at_exit(sheet: CornerSheet, quickest: int | None) -> str:
+    """Where to look for the reason of a slow exit: in the channels that there are, on a lap that shows more."""
+    if not _logs(sheet, "throttle"):
+        return "The log has no throttle, so that it cannot say why: log the throttle before changing anything"
+    if quickest is None:
+        return ALIKE
+    gears = " and gear changes" if _logs(sheet, "gear", "engine_speed") else ""
+    return f"Compare throttle{gears} there with those of lap {quickest}, your quickest there, before changing anything"
+
+
+def _look_at_braking(sheet: CornerSheet, quickest: int | None) -> str:
+    """The same for a slow braking; without a brake channel the brake point is read from the car's deceleration."""
+    if quickest is None:
+        return ALIKE
+    pressed = " and first pressure" if _logs(sheet, "brake_pressure", "brake") else ""
+    return f"Compare the brake point{pressed} with lap {quickest}, your quickest there, before changing anything"
+
+
+def _logs(sheet: CornerSheet, *channels: str) -> bool:
+    """Whether one of these channels is recorded on some lap."""
+    return any(trace.has(name) for trace in sheet.traces for name in channels)
 
 
 def _exit_speed(trace: CornerTrace) -> tuple[float, float, float]:

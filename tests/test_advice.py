@@ -276,3 +276,37 @@ def test_what_gear_changes_cost_does_not_lead_the_advice():
     assert names(choose_priorities((shifted, corners[1]), findings, sheets, limits)) == [("B", "exit"), ("A", "exit")]
     most = replace(corners[0], phases=(braking, middle, replace(leaving, gear_changes_s=0.38)))
     assert names(choose_priorities((most, corners[1]), findings, sheets, limits)) == [("B", "exit")]
+
+
+def unexplained(phase, *, quick=None, without=()):
+    """Step advised for a slow phase without a finding; lap 3 is the quickest where `quick` says how it is driven."""
+    gains = {"braking": (0.2, 0.0, 0.0), "exit": (0.0, 0.0, 0.2)}[phase]
+    usual = {"brake_m": 46.0, "drive": 2.5}
+    traces = [
+        trace(lap, corner="A", **{**usual, **(quick if quick and lap == 3 else {})}, without=without) for lap in LAPS
+    ]
+    made = sheet(traces, corner="A", gains=gains)
+    (chosen,) = choose_priorities((corner("A", gains),), (), [made], LIMITS)
+    assert (chosen.phase, chosen.kind) == (phase, TIME_LOST)
+    return chosen.step
+
+
+def test_without_a_throttle_channel_no_throttle_is_to_be_compared():
+    step = unexplained("exit", quick={"drive": 3.5}, without=("throttle",))
+    assert "Compare" not in step
+    assert "log the throttle" in step
+
+
+def test_a_lap_to_compare_with_is_one_that_wins_clearly_there():
+    # 80 m into the exit the limit drives 4 m/s², these laps 2.5, lap 3 3.5: two thirds of what is missing.
+    assert "throttle and gear changes there with those of lap 3, your quickest there" in unexplained(
+        "exit", quick={"drive": 3.5}
+    )
+    assert "No lap of yours is clearly quicker" in unexplained("exit", quick={"drive": 2.6})
+    assert "gear" not in unexplained("exit", quick={"drive": 3.5}, without=("gear",))
+    # The limit brakes at 60 m, these laps at 46 m, lap 3 at 55 m.
+    assert "brake point and first pressure with lap 3" in unexplained("braking", quick={"brake_m": 55.0})
+    assert "No lap of yours is clearly quicker" in unexplained("braking", quick={"brake_m": 47.0})
+    bare = unexplained("braking", quick={"brake_m": 55.0}, without=("brake_pressure",))
+    assert "brake point with lap 3" in bare
+    assert "pressure" not in bare
