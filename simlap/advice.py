@@ -15,6 +15,7 @@ from simlap.habit_traces import CornerSheet, CornerTrace
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
 from simlap.keep import PHASE_WORDS, best_used, phase_uses
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
+from simlap.target_claim import too_poor
 from simlap.thresholds import Thresholds, default_thresholds
 from simlap.units import MS_TO_KMH
 
@@ -57,7 +58,11 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     Returns
     -------
     Advice
+        With nothing but the reason where the data are rated 'not enough'.
     """
+    refused = too_poor(analysis)
+    if refused:
+        return Advice(refused=refused)
     limits = thresholds or default_thresholds()
     sheets, remarks = sheets_of(analysis, limits)
     findings = find_habits(sheets, limits)

@@ -41,8 +41,9 @@ def notes_lines(
     for number, priority in enumerate(advice.priorities, start=1):
         lines += [f"{number}. {clean(priority.sentence)}", f"   Worth {worth_words(priority.worth)}.", ""]
     if not advice.priorities:
-        lines += [NO_PRIORITY, ""]
-    lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
+        lines += [clean(advice.refused) or NO_PRIORITY, ""]
+    if not advice.refused:
+        lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
     lines += _aside_lines(analysis)
     if everything:
         lines += ["", *findings_lines(advice.findings)]
@@ -101,7 +102,7 @@ def worth_words(worth: Interval) -> str:
 def notes_to_dict(analysis: Analysis, advice: Advice, *, everything: bool = False) -> dict[str, Any]:
     """The notes in the shape of the analysis' JSON; `findings` as in ``corners[].findings`` with the corner's name."""
     whole = analysis_to_dict(replace(analysis, advice=advice))
-    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "not_judged", "cautions")}
+    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "no_advice", "not_judged", "cautions")}
     result = {"schema": SCHEMA, "simlap_version": whole["simlap_version"], **chosen}
     if everything:
         result["findings"] = [

@@ -1,4 +1,4 @@
-"""Where the laps carry no target: why not, in words."""
+"""Where the laps carry no target, or no advice at all: why not, in words."""
 
 from simlap.conditions import beats_limit, unlike_of
 from simlap.results import Analysis, Interval
@@ -9,8 +9,22 @@ CERTAIN = 0.005
 EMPTY = 0.01  # [s]
 
 
+def too_poor(analysis: Analysis) -> str:
+    """Why these data carry neither advice nor a target; empty where they do."""
+    quality = analysis.motion.quality
+    if quality.verdict != "not enough":
+        return ""
+    return (
+        f"The data are rated 'not enough' ({quality.reason}): too little to tell a driver what to change, so that no "
+        "priorities and no target are given."
+    )
+
+
 def why_no_step(analysis: Analysis, next_step: Interval, chance: float) -> str:
     """Why no next step can be claimed; empty where one can."""
+    poor = too_poor(analysis)
+    if poor:
+        return poor
     if unlike_of(analysis) is not None:
         return "Conditions changed through the session, so that its lap times do not say what comes next."
     if beats_limit(analysis):

@@ -118,7 +118,7 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "conditions, or the envelope is too low. Losses come out too small.",
             )
         )
-    if analysis.no_target:
+    if analysis.no_target and analysis.no_target != analysis.advice.refused:
         raised.append(Caution("no target", f"No target is given. {analysis.no_target}"))
     if analysis.beaten_s > BEATEN_S:
         raised.append(

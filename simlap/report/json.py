@@ -56,6 +56,7 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  session_times_s, evidence {named numbers, keys end in their unit}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high}, build_up
 keep             one thing not to change, "" where nothing stands out
+no_advice        why nothing is advised on these data, "" where they allow it
 not_judged[]     what the channels of this log cannot show
 unexplained_s    driven typical lap less the model's copy of it; never spread over phases
 beaten_s         most by which the typical lap beats the limit over one phase; above 0.05 the envelope is at fault
@@ -122,6 +123,7 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
         ],
         "priorities": [_priority(priority) for priority in analysis.advice.priorities],
         "keep": analysis.advice.keep,
+        "no_advice": analysis.advice.refused,
         "not_judged": list(analysis.advice.not_judged),
         "unexplained_s": _time(analysis.unexplained_s),
         "beaten_s": _time(analysis.beaten_s),

@@ -1,6 +1,6 @@
 """The answer in sentences: where the time is, in the words of the page and the notebooks."""
 
-from simlap.report.plain import corner_label, lap_time, percent, seconds, time_gap
+from simlap.report.plain import clean, corner_label, lap_time, percent, seconds, time_gap
 from simlap.results import Analysis, CornerResult, Interval, PhaseResult
 
 NAME_LENGTH = 40  # characters of a corner's name in a sentence
@@ -9,7 +9,15 @@ HEAD = 3  # corners named in the answer
 
 
 def answer(analysis: Analysis) -> tuple[str, ...]:
-    """Two or three sentences: how much lies between typical and limit lap, and which corners hold it."""
+    """Two or three sentences: how much lies between typical and limit lap, and which corners hold it.
+
+    Where the data carry no advice, that comes first.
+    """
+    refused = (clean(analysis.advice.refused),) if analysis.advice.refused else ()
+    return (*refused, *_where_the_time_is(analysis))
+
+
+def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
     gap = time_gap(analysis.typical_lap_s, analysis.limit_lap.value)
     first = f"The typical lap takes {lap_time(analysis.typical_lap_s)}; the limit lies {gap} s below it."
     clear = [corner for corner in analysis.ranked if corner.clear][:HEAD]

@@ -70,6 +70,8 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
         for number, priority in enumerate(analysis.advice.priorities, start=1):
             parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
         parts.append(Text(PHASE_WORTH, style="dim"))
+    if analysis.advice.refused:
+        parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
     if analysis.advice.keep:
         parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
     parts += [item("?", clean(reason)) for reason in analysis.advice.not_judged]

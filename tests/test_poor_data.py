@@ -1,0 +1,69 @@
+"""Data rated 'not enough' carry no advice and no target, and the reason comes first wherever advice would stand."""
+
+from dataclasses import replace
+
+import pytest
+from report_case import circle_case
+
+from simlap.advice import advise
+from simlap.notes import notes_lines, notes_to_dict
+from simlap.report.cautions import raised_cautions
+from simlap.report.page import render_page
+from simlap.report.sentences import answer
+from simlap.report.table import print_analysis
+from simlap.results import Interval
+from simlap.target_claim import why_no_step
+
+REASON = "1.0 fixes/s, accelerations to 0.23 m/s² at 0.3 Hz"
+
+
+def rated(verdict):
+    """The case of `report_case`, its data rated so, with the advice that follows."""
+    made = circle_case()
+    quality = replace(made.motion.quality, verdict=verdict, reason=REASON)
+    return replace(made, motion=replace(made.motion, quality=quality))
+
+
+@pytest.fixture(scope="module")
+def poor():
+    made = rated("not enough")
+    return replace(made, advice=advise(made))
+
+
+def test_nothing_is_advised_and_the_reason_told(poor):
+    assert poor.advice.priorities == poor.advice.findings == ()
+    assert poor.advice.keep == ""
+    assert REASON in poor.advice.refused
+
+
+@pytest.mark.parametrize("verdict", ["good", "usable"])
+def test_better_data_are_not_refused(verdict):
+    assert why_no_step(rated(verdict), Interval(41.0, 40.8, 41.3), 0.5) == ""
+
+
+def test_no_target_is_claimed(poor):
+    assert why_no_step(poor, Interval(41.0, 40.8, 41.3), 0.5) == poor.advice.refused
+
+
+def test_the_reason_heads_the_answer_the_notes_and_the_terminal_table(poor, capsys):
+    assert answer(poor)[0] == poor.advice.refused
+    lines = notes_lines(poor, poor.advice)
+    assert poor.advice.refused in lines
+    assert not any(line.startswith(("Keep:", "1.")) for line in lines)
+    assert not any("No phase loses time" in line for line in lines)
+    assert notes_to_dict(poor, poor.advice)["no_advice"] == poor.advice.refused
+    print_analysis(poor)
+    printed = " ".join(capsys.readouterr().out.split())
+    assert f"Next outing ! {poor.advice.refused}" in printed
+
+
+def test_the_page_tells_it_where_the_priorities_would_stand(poor):
+    section = render_page(poor).split('id="next"')[1].split("Before you act on it")[0]
+    assert "too little to tell a driver what to change" in section
+    assert "No priority stands out" not in section
+
+
+def test_the_cautions_tell_it_once(poor):
+    told = replace(poor, no_target=poor.advice.refused)
+    assert [one.key for one in raised_cautions(told)].count("no target") == 0
+    assert any(one.key == "no target" for one in raised_cautions(replace(told, no_target="another reason")))
