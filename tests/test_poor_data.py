@@ -67,3 +67,27 @@ def test_the_cautions_tell_it_once(poor):
     told = replace(poor, no_target=poor.advice.refused)
     assert [one.key for one in raised_cautions(told)].count("no target") == 0
     assert any(one.key == "no target" for one in raised_cautions(replace(told, no_target="another reason")))
+
+
+def keys(analysis):
+    return [one.key for one in raised_cautions(analysis)]
+
+
+def test_a_limit_slower_than_driven_at_a_slowest_point_is_told_with_both_speeds():
+    case = circle_case()  # the limit runs at 30 m/s everywhere
+    north, *others = case.corners
+    assert "limit below driven" not in keys(case)
+    beaten = replace(case, corners=(replace(north, min_speed_typical=30.2), *others))
+    (text,) = [one.text for one in raised_cautions(beaten) if one.key == "limit below driven"]
+    assert "North (108.0 against 108.7 km/h)" in text  # 30 and 30.2 m/s
+    # 0.05 m/s is less than the noise of the speed
+    assert "limit below driven" not in keys(replace(case, corners=(replace(north, min_speed_typical=30.05), *others)))
+
+
+def test_a_best_lap_within_the_error_of_the_limit_lap_is_told():
+    case = circle_case()
+    best = case.best_lap_s
+    assert "limit near driven" not in keys(replace(case, limit_lap=Interval(best - 0.5, best - 0.9, best - 0.1)))
+    assert "limit near driven" in keys(replace(case, limit_lap=Interval(best - 0.5, best - 0.9, best + 0.1)))
+    # faster than the limit lap itself: another caution says that
+    assert "limit near driven" not in keys(replace(case, limit_lap=Interval(best + 0.5, best - 0.9, best + 0.9)))

@@ -16,7 +16,7 @@ from simlap.results import Analysis
 from simlap.session import Session
 from simlap.slopes import banking_contradicted, turned_round
 from simlap.thresholds import default_thresholds
-from simlap.units import PA_TO_BAR
+from simlap.units import MS_TO_KMH, PA_TO_BAR
 
 if TYPE_CHECKING:
     from simlap.analysis import Prepared
@@ -30,6 +30,8 @@ FEW_LAPS = 4
 UNEXPLAINED_SHARE = 0.003
 # A limit beaten by more than this over one phase is a fault of the envelope, not a feat of the driver. [s]
 BEATEN_S = 0.05
+# A slowest speed of the limit below the driven one by more than this is no bound: the noise of the speed. [m/s]
+BELOW_DRIVEN = 0.1
 # Channels without which findings or limits go missing, in words, and the names that serve for each.
 WANTED = {
     "lateral acceleration": ("a_lat", "yaw_rate"),
@@ -128,6 +130,7 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
                 "envelope is too low there: losses nearby come out too small.",
             )
         )
+    raised += _no_bound(analysis)
     if analysis.less_grip:
         raised.append(
             Caution(
@@ -148,6 +151,35 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
             )
         )
     return tuple(raised)
+
+
+def _no_bound(analysis: Analysis) -> list[Caution]:
+    """Where the limit is not clearly above what was driven: in corners' slowest speeds, and in the lap time."""
+    raised = []
+    below = [c for c in analysis.corners if c.min_speed_typical - c.min_speed_limit > BELOW_DRIVEN]
+    if below:
+        places = ", ".join(
+            f"{corner_label(c.corner.name)} ({c.min_speed_limit * MS_TO_KMH:.1f} against "
+            f"{c.min_speed_typical * MS_TO_KMH:.1f} km/h)"
+            for c in below
+        )
+        raised.append(
+            Caution(
+                "limit below driven",
+                f"The limit's slowest speed lies below the driven one in {places}: it is no bound there, the grip is "
+                "read too low or the speed too coarsely. Losses there, and nearby, are not to be trusted.",
+            )
+        )
+    if not beats_limit(analysis) and analysis.best_lap_s <= analysis.limit_lap.high:
+        raised.append(
+            Caution(
+                "limit near driven",
+                f"The best lap ({lap_time(analysis.best_lap_s)}) lies within the error of the limit lap "
+                f"({lap_time(analysis.limit_lap.low)} to {lap_time(analysis.limit_lap.high)}): what the laps leave on "
+                "the table may be nothing.",
+            )
+        )
+    return raised
 
 
 def _throttle(table: "LapTable") -> list[Caution]:
