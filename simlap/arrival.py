@@ -58,21 +58,45 @@ def arrivals(analysis: Analysis, index: int, phase: int) -> tuple[Arrival, ...]:
     return tuple(found)
 
 
+#: Steps without a measure of their own: before a fast corner only a first part of them is told.
+FIRST_PART = {"part throttle on the exit": "Open the throttle a little further than now once the steering unwinds"}
+
+
 def warned(analysis: Analysis, priorities: Sequence[Priority]) -> tuple[Priority, ...]:
-    """The priorities, each with the fast corners that it makes the driver reach faster."""
+    """The priorities, each with the fast corners that it makes the driver reach faster, and no more than their step.
+
+    The cap stands in the step itself, so that it is read wherever the step is.
+    """
     names = [corner.corner.name for corner in analysis.corners]
     out = []
     for priority in priorities:
         found = arrivals(analysis, names.index(priority.corner), PHASE_NAMES.index(priority.phase))
-        words = "".join(f" {arrival_words(each)}" for each in found)
-        out.append(replace(priority, sentence=priority.sentence + words))
+        out.append(_capped(priority, found) if found else priority)
     return tuple(out)
 
 
-def arrival_words(arrival: Arrival) -> str:
-    """One sentence for the driver."""
-    where = spoken(arrival.corner.corner.name, begins=False)
+def _capped(priority: Priority, found: Sequence[Arrival]) -> Priority:
+    """The priority with what it may bring at the fast corners behind it, in its step and behind its sentence."""
+    whole = priority.step
+    if priority.build_up:  # its step is capped already
+        step = whole
+    else:
+        caps = " and ".join(
+            f"{each.corner.step_kmh:.0f} km/h faster at {spoken(each.corner.corner.name, begins=False)}"
+            for each in found
+        )
+        step = f"{FIRST_PART.get(priority.kind, whole)}, but arrive at most {caps}"
+    head = priority.sentence.removesuffix(f"{whole}.")
+    return replace(priority, sentence=f"{head}{step}. {arrival_words(found)}", step=step)
+
+
+def arrival_words(found: Sequence[Arrival]) -> str:
+    """Why no more than a part of a step is taken, for the driver."""
+    places = " and ".join(
+        f"{each.faster_kmh:.0f} km/h faster at {spoken(each.corner.corner.name, begins=False)}" for each in found
+    )
+    many = len(found) > 1
     return (
-        f"You will arrive up to {arrival.faster_kmh:.0f} km/h faster at {where}, a "
-        f"fast corner: build up there, by at most {arrival.corner.step_kmh:.0f} km/h per outing."
+        f"All that is to be had there would bring you up to {places}, {'fast corners' if many else 'a fast corner'}: "
+        "build up over several outings, and only with your coach's agreement."
     )

@@ -7,10 +7,11 @@ import pytest
 from report_case import DS, SLOW, N, circle_case
 
 from simlap.arrival import arrivals, behind, warned
+from simlap.cues import _note
 from simlap.driven import Driven
 from simlap.envelope import Envelope
 from simlap.phases import EXIT, MID_CORNER
-from simlap.results import Interval, Priority
+from simlap.results import Advice, Finding, Interval, Priority
 from simlap.units import MS_TO_KMH
 
 GRIP = 9.0  # [m/s²] sideways: on the circle of 191 m radius, sqrt(9 * 191) = 41 m/s
@@ -69,15 +70,46 @@ def test_a_gain_below_the_step_of_the_fast_corner_is_not_named(case):
     assert arrivals(replace(fast, corners=(fast.corners[0], slow_to_build, *fast.corners[2:])), 0, EXIT) == ()
 
 
-def test_the_priority_names_the_fast_corner_that_it_arrives_faster_at(case):
-    def told(analysis, phase):
-        done = Priority(
-            "North", phase, "North, exit: open the throttle.", Interval(1.0, 0.9, 1.1), False, "late throttle"
-        )
-        return warned(analysis, (done,))[0].sentence
+KIND = "part throttle on the exit"
+WHOLE = "Open the throttle all the way once the steering unwinds"
 
-    assert told(with_fast(case, 1), "exit").startswith("North, exit: open the throttle. You will arrive up to ")
-    assert told(with_fast(case, 1), "exit").endswith(
-        "km/h faster at East, a fast corner: build up there, by at most 2 km/h per outing."
+
+def told(analysis, phase="exit", kind=KIND, step=WHOLE):
+    """The priority on the first corner as it is told before the corners of `analysis`."""
+    worth = Interval(1.0, 0.9, 1.1)
+    done = Priority("North", phase, f"North, exit: part open (9 of 9 laps). {step}.", worth, False, kind, step=step)
+    return warned(analysis, (done,))[0]
+
+
+def test_before_a_fast_corner_the_step_itself_holds_the_cap_and_asks_for_no_more(case):
+    fast = told(with_fast(case, 1))
+    assert "all the way" not in fast.sentence + fast.step
+    assert fast.step == (
+        "Open the throttle a little further than now once the steering unwinds, but arrive at most 2 km/h faster at "
+        "East"
     )
-    assert told(with_fast(case), "exit") == "North, exit: open the throttle."
+    assert fast.sentence.startswith(f"North, exit: part open (9 of 9 laps). {fast.step}. All that is to be had there")
+    assert fast.sentence.endswith(
+        "km/h faster at East, a fast corner: build up over several outings, and only with your coach's agreement."
+    )
+
+
+def test_a_step_with_a_measure_keeps_it_and_gets_the_cap(case):
+    step = "Open the throttle about 10 m earlier, smoothly as the steering unwinds"
+    assert told(with_fast(case, 1), kind="late throttle", step=step).step == (
+        f"{step}, but arrive at most 2 km/h faster at East"
+    )
+
+
+def test_without_a_fast_corner_behind_nothing_is_changed(case):
+    assert told(with_fast(case)).step == WHOLE
+    assert told(with_fast(case)).sentence == f"North, exit: part open (9 of 9 laps). {WHOLE}."
+
+
+def test_the_cap_is_read_over_the_video_however_short_the_time(case):
+    chosen = told(with_fast(case, 1))
+    found = Finding(KIND, "North", "exit", "North: part open.", 1.0, (1,), 1, 1, (0.0,), (0.0,), {}, ("part open",))
+    note = _note(Advice(findings=(found,), priorities=(chosen,)), found, 0)
+    assert len(note.texts) == 3
+    assert all("at most 2 km/h faster at East" in text for text in note.texts)
+    assert note.shown_s < 9.0  # all of it can be read at 180 words a minute before the longest time is over
