@@ -1,12 +1,15 @@
 """Where the laps carry no target, or no advice at all: why not, in words."""
 
 from simlap.conditions import beats_limit, unlike_of
+from simlap.lapjudge import SLOW_SHARE
 from simlap.results import Analysis, Interval
 
 # A chance nearer to 0 or 1 than this is printed as 0 or 100 %, which no replay of a few laps can know.
 CERTAIN = 0.005
 # An interval narrower than a hundredth says that every draw ran into the best lap driven.
 EMPTY = 0.01  # [s]
+# Of two laps the better phases are what was done once, and nothing can be drawn anew but the same two.
+REPEATS = 3  # laps
 
 
 def too_poor(analysis: Analysis) -> str:
@@ -20,11 +23,27 @@ def too_poor(analysis: Analysis) -> str:
     )
 
 
+def _slow_choice(analysis: Analysis) -> str:
+    """The slowest lap that the user counts though it is far off the fastest, in words; empty where there is none."""
+    if not analysis.options.get("laps"):
+        return ""
+    times = {int(analysis.table.numbers[row]): analysis.lap_driven[row].lap_time for row in analysis.counted}
+    slowest, best = max(times, key=lambda number: times[number]), min(times.values())
+    if times[slowest] <= (1.0 + SLOW_SHARE) * best:
+        return ""
+    return f"Lap {slowest}, counted on request, is {times[slowest] - best:.1f} s slower than the best"
+
+
 def why_no_step(analysis: Analysis, next_step: Interval, chance: float) -> str:
     """Why no next step can be claimed; empty where one can."""
     poor = too_poor(analysis)
     if poor:
         return poor
+    if len(analysis.counted) < REPEATS:
+        return f"{len(analysis.counted)} laps do not show what a driver repeats: drive {REPEATS} or more."
+    slow = _slow_choice(analysis)
+    if slow:
+        return f"{slow}: that is no lap to set a target by. Leave it out of --laps."
     if unlike_of(analysis) is not None:
         return "Conditions changed through the session, so that its lap times do not say what comes next."
     if beats_limit(analysis):

@@ -252,6 +252,21 @@ def test_a_best_lap_below_the_limit_is_cautioned_of():
     assert not beats_limit(same)
 
 
+def test_laps_that_repeat_nothing_or_that_nobody_drives_at_speed_claim_no_step():
+    case, step = circle_case(), Interval(41.0, 40.8, 41.3)  # three laps count, within 0.4 % of each other
+    assert "do not show what a driver repeats" in why_no_step(counting(case, 1, 2), step, 0.5)
+    # Lap 3 takes 1.1 times as long, 4.2 s more than the best: chosen by the user it counts.
+    slow = replace(counting(case, 1, 2, 3), options={**case.options, "laps": (1, 2, 3)})
+    assert why_no_step(slow, step, 0.5).startswith("Lap 3, counted on request, is 4.")
+    even = replace(counting(case, 1, 2, 4), options={**case.options, "laps": (1, 2, 4)})
+    assert why_no_step(even, step, 0.5) == ""
+
+
+def counting(case, *numbers):
+    """The case with these laps counted."""
+    return replace(case, table=replace(case.table, counted=np.isin(np.asarray(case.table.numbers), numbers)))
+
+
 def test_a_chance_or_an_interval_that_says_nothing_claims_no_step():
     case = circle_case()
     step = Interval(41.0, 40.8, 41.3)

@@ -56,7 +56,9 @@ def test_two_laps_repeat_nothing_better_than_the_best_phases(club, capsys):
         print_target(replace(club.analysis, table=replace(club.analysis.table, counted=counted)), found)
         printed = " ".join(capsys.readouterr().out.split())
         assert not re.search(r"-\d\.\d\d s less", printed)
-        assert found.no_step or "from 2 counted laps, which say little of what you repeat" in printed
+        assert found.no_step.startswith("2 laps do not show what a driver repeats")
+        assert "nothing of it was repeated" in printed
+        assert "as well as you repeat it" not in printed
 
 
 def test_pedal_changes_are_those_of_the_synthetic_driver(club, target):

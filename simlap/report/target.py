@@ -8,14 +8,16 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import clean, corner_label, counted_laps, lap_time, percent, time_gap
+from simlap.report.plain import clean, corner_label, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
-from simlap.results import Analysis, Interval
+from simlap.results import Analysis
 from simlap.target import Mark, Steps, Target
+from simlap.target_claim import REPEATS
 
 SCHEMA = "simlap.target/1"
-TELL_REPEATING = 3  # laps: of two, "repeated" is the better one and the interval begins at it
+SHOWN = "each phase as well as you repeat it, joined to one lap"
+SHOWN_ONCE = "the better of each phase, joined to one lap; nothing of it was repeated"
 FIRST_PART = "Steps are small: where a note asks for more, this is a first part; -: no change"
 HELD_BACK = {
     "chance": "Held back by the chance: by these lap times a faster lap than this would be less likely than "
@@ -47,7 +49,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
     ladder.add_column("lap time", justify="right", no_wrap=True)
     ladder.add_column("what it is")
     ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
-    ladder.add_row("shown", lap_time(target.shown_s), "each phase as well as you repeat it, joined to one lap")
+    ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
     step = target.next_step
     if target.no_step:
         ladder.add_row("next step", "none", target.no_step)
@@ -55,7 +57,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         ladder.add_row(
             "next step",
             lap_time(step.value),
-            f"{_certainty(analysis, step)}; chance {percent(target.chance)} for the best lap",
+            f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
         )
     ladder.add_row(
         "limit, pedals",
@@ -101,7 +103,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
     out.print(
         Text(
             f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
-            f"{less} than a lap that joins what you repeat. It is a sum, not a lap."
+            f"{less} than the lap shown above. It is a sum, not a lap."
         )
     )
     times = target.transitions
@@ -113,13 +115,6 @@ def print_target(analysis: Analysis, target: Target) -> None:
         )
     )
     print_parts(out, caution_parts(analysis))
-
-
-def _certainty(analysis: Analysis, step: Interval) -> str:
-    """How well the next step is known; of two laps nothing can be drawn anew but the same two."""
-    if len(analysis.counted) < TELL_REPEATING:
-        return f"from {counted_laps(len(analysis.counted))}, which say little of what you repeat"
-    return f"{lap_time(step.low)} to {lap_time(step.high)}"
 
 
 def _mark(mark: Mark | None, digits: int) -> str:
