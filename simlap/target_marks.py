@@ -112,14 +112,15 @@ def speed_asked(result: CornerResult, steps: Steps, outing: int) -> float:
     The notes ask for it too: one step above the typical lap, and half-way to the limit at most.
     """
     typical, limit = result.min_speed_typical * MS_TO_KMH, result.min_speed_limit * MS_TO_KMH
-    share = outing * (steps.fast_share if result.build_up else 1.0)
-    return typical + min(steps.min_speed_kmh * share, (1.0 - HALF_WAY**outing) * max(limit - typical, 0.0))
+    return typical + min(
+        outing * steps.speed_kmh(result.build_up), (1.0 - HALF_WAY**outing) * max(limit - typical, 0.0)
+    )
 
 
 def within(result: CornerResult, length: float, now: Marks, then: Marks, steps: Steps, outing: int) -> bool:
     """True where `then` asks for no more than the allowed steps from `now` in this corner."""
     share = outing * (steps.fast_share if result.build_up else 1.0)
-    slowest = min(now.slowest_kmh + steps.min_speed_kmh * share, speed_asked(result, steps, outing))
+    slowest = min(now.slowest_kmh + outing * steps.speed_kmh(result.build_up), speed_asked(result, steps, outing))
     if then.slowest_kmh > max(slowest, now.slowest_kmh) + ROUNDING:
         return False
     later, earlier = _ahead(now.brake_m, then.brake_m, length), _ahead(then.full_m, now.full_m, length)
@@ -136,7 +137,7 @@ def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, s
     for index, result in enumerate(analysis.corners):
         if result.build_up:
             more = marks_of(analysis, index, then).slowest_kmh - marks_of(analysis, index, now).slowest_kmh
-            if more > steps.min_speed_kmh * steps.fast_share * outing + ROUNDING:
+            if more > outing * steps.speed_kmh(fast=True) + ROUNDING:
                 return False
     return True
 

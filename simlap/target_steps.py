@@ -13,7 +13,7 @@ from simlap.target_types import Steps
 
 BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
 HELD_BY = ("chance", "lap_share", "steps", "")  # what may hold the next step back, the first that does
-SMALLEST_WORTH = 0.01  # [s] a corner that gains less is not worth a driver's attention
+SMALLEST_WORTH = 0.025  # [s] a corner that gains less is not worth a driver's attention: common practice, no source
 # A corner that gains as much is named even where no mark shows how: a throttle that is never quite open on a long exit
 # moves neither the place of full drive nor the speed at the far end, and the notes tell of it (common practice, no
 # source).

@@ -19,6 +19,13 @@ class Steps:
     lap_share: float = 0.006  #: all together ask for at most this share of the lap time
     least_chance: float = 0.3  #: a lap less likely than this is no realistic next step
 
+    def speed_kmh(self, fast: bool) -> float:
+        """Most by which one outing may raise a slowest speed [km/h].
+
+        Wider steps hold for `fast` corners no more than the usual ones: the notes name that cap to the driver.
+        """
+        return min(self.min_speed_kmh, Steps.min_speed_kmh) * self.fast_share if fast else self.min_speed_kmh
+
 
 @dataclass(frozen=True)
 class Mark:

@@ -21,7 +21,7 @@ SHOWN_ONCE = "the better of each phase, joined to one lap; nothing of it was rep
 FIRST_PART = "Steps are small: where a note asks for more, this is a first part; -: no change"
 HELD_BACK = {
     "chance": "Held back by the chance: by these lap times a faster lap than this would be less likely than "
-    f"{percent(Steps().least_chance)}, and wider steps or more corners change nothing.",
+    f"{percent(Steps().least_chance)}. Wider steps or more corners hardly change how much is asked for, only where.",
     "lap_share": "Held back by the share of the lap time that may be asked for (--lap-step).",
     "steps": "Held back by the steps of each corner (--brake-step, --speed-step, --throttle-step) and the number of "
     "corners (--corners).",
