@@ -94,7 +94,7 @@ def target(
     ] = None,
     as_json: JsonOpt = False,
 ) -> None:
-    """Say which lap time is realistic next time, and what must change for it."""
+    """Say which lap time to aim for next time, how likely it is, and what must change for it."""
     given: dict[str, Any] = {
         "corners": corners,
         "brake_point_m": brake_step,

@@ -61,6 +61,18 @@ def test_two_laps_repeat_nothing_better_than_the_best_phases(club, capsys):
         assert "as well as you repeat it" not in printed
 
 
+def test_a_step_beyond_all_best_phases_is_told(club, target, capsys):
+    def printed(best_phases, chance):
+        print_target(club.analysis, replace(target, best_phases_sum_s=best_phases, chance=chance, no_step=""))
+        return " ".join(capsys.readouterr().out.split())
+
+    asked = target.next_step.value
+    assert "more than any of your laps has shown" in printed(asked + 0.02, 0.3)
+    assert "more than any of your laps has shown" not in printed(asked, 0.3)
+    assert "chance 30 %, ambitious" in printed(asked, 0.3)
+    assert "ambitious" not in printed(asked, 0.6)
+
+
 def test_pedal_changes_are_those_of_the_synthetic_driver(club, target):
     # Truth: the generator's driver builds braking in build_s and picks up drive in pickup_s. Through a motion of 2 Hz,
     # whose own rise of 0.35 / 2 Hz / 0.8 = 0.22 s is taken out, 0.25 s is what can be told.

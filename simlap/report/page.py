@@ -18,7 +18,7 @@ from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
-from simlap.report.plain import clean, clock, corner_label, counted_laps, lap_time, percent, seconds
+from simlap.report.plain import chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
 from simlap.report.sentences import answer, holds_most, name, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
@@ -145,7 +145,7 @@ def _rail(analysis: Analysis) -> list[RailMark]:
         target = analysis.target.to_dict()
         step = target["next_step_s"]
         marks[1:1] = [
-            ("target", "next step", step["value"], f"target; chance {percent(step['chance'])}"),
+            ("target", "next step", step["value"], f"target; chance {chance_words(step['chance'])}"),
             ("shown", "shown", target["shown_s"], "own repeated level, joined up"),
         ]
     places = [_on_rail(analysis, t) for _, _, t, _ in marks]

@@ -9,6 +9,7 @@ UNPRINTABLE = frozenset({"Cc", "Cs", "Cn"})
 DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 REPLACEMENT = "\ufffd"
 SECONDS_PER_MINUTE = 60
+EVEN = 0.5  # a step with a smaller chance is more likely missed than met
 MILLI = 3  # digits of a lap time in the JSON
 LEDGERS = {
     "lost": "lost here",
@@ -85,6 +86,11 @@ def clock(session_time: float) -> str:
     minutes, rest = divmod(abs(whole), SECONDS_PER_MINUTE)
     hours, minutes = divmod(minutes, SECONDS_PER_MINUTE)
     return f"{sign}{hours}:{minutes:02d}:{rest:02d}" if hours else f"{sign}{minutes}:{rest:02d}"
+
+
+def chance_words(chance: float) -> str:
+    """A chance in per cent; "ambitious" where it is more likely missed than met."""
+    return f"{percent(chance)}{', ambitious' if round(chance, 2) < EVEN else ''}"
 
 
 def percent(share: float) -> str:

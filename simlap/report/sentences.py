@@ -1,6 +1,6 @@
 """The answer in sentences: where the time is, in the words of the page and the notebooks."""
 
-from simlap.report.plain import clean, corner_label, lap_time, percent, seconds, time_gap
+from simlap.report.plain import EVEN, clean, corner_label, lap_time, percent, seconds, time_gap
 from simlap.results import Analysis, CornerResult, Interval, PhaseResult
 
 NAME_LENGTH = 40  # characters of a corner's name in a sentence
@@ -35,8 +35,9 @@ def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
     sentences = [first, second]
     if analysis.target is not None:
         step = analysis.target.to_dict()["next_step_s"]
+        ambitious = ", an ambitious one" if step["chance"] < EVEN else ""
         sentences.append(
-            f"The next step is {lap_time(step['value'])}; the chance to meet it in the next outing is "
+            f"The next step is {lap_time(step['value'])}{ambitious}; the chance to meet it in the next outing is "
             f"{percent(step['chance'])}."
         )
     return tuple(sentences)

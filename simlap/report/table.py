@@ -11,6 +11,7 @@ from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import (
     LEDGERS,
+    chance_words,
     clean,
     corner_label,
     counted_laps,
@@ -111,7 +112,7 @@ def laps_table(analysis: Analysis) -> Table:
         row(
             "target",
             step["value"],
-            f"next step, {lap_time(step['low'])} to {lap_time(step['high'])}, chance {100 * step['chance']:.0f} %",
+            f"next step, {lap_time(step['low'])} to {lap_time(step['high'])}, chance {chance_words(step['chance'])}",
         )
     limit = analysis.limit_lap
     row("limit", limit.value, f"a bound, no target; {lap_time(limit.low)} to {lap_time(limit.high)} (90 %)")

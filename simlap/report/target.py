@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import clean, corner_label, lap_time, percent, time_gap
+from simlap.report.plain import chance_words, clean, corner_label, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
@@ -57,7 +57,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         ladder.add_row(
             "next step",
             lap_time(step.value),
-            f"{lap_time(step.low)} to {lap_time(step.high)}; chance {percent(target.chance)} for the best lap",
+            f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}",
         )
     ladder.add_row(
         "limit, pedals",
@@ -98,12 +98,16 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 "already: repeat it."
             )
         )
+    beyond = ""
+    if not target.no_step and step.value < target.best_phases_sum_s - WORTH_TELLING:
+        beyond = " The next step is faster still: it asks for more than any of your laps has shown."
     gap = time_gap(target.shown_s, target.best_phases_sum_s)
     less = "no less" if target.phases_gap_s < WORTH_TELLING else f"{gap} s less"
     out.print(
         Text(
             f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
             f"{less} than the lap shown above. It is a sum, not a lap."
+            f"{beyond}"
         )
     )
     times = target.transitions
