@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.arrival import warned
-from simlap.asked import as_asked, asked_speeds, left_alone
+from simlap.asked import as_asked, asked_speeds, left_alone, order_of_work
 from simlap.conditions import corner_steps
 from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
@@ -71,6 +71,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
         findings=findings,
         priorities=questioned(analysis, warned(analysis, priorities)),
         keep=best_used(phase_uses(analysis), findings, priorities),
+        order=order_of_work(analysis, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )
 

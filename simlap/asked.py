@@ -1,13 +1,18 @@
-"""What the target asks of the slowest speeds, so that the notes ask for the same."""
+"""Notes and target as one: the slowest speeds that both ask for, and which of the notes comes first."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from simlap.results import Analysis, CornerResult
+from simlap.habits import spoken
+from simlap.keep import PHASE_WORDS
+from simlap.report.plain import lap_time
+from simlap.results import Analysis, CornerResult, Priority
 from simlap.units import MS_TO_KMH
 
 # A slowest speed that is to rise by less than this stays as it is: speeds are told in whole km/h.
 NO_CHANGE = 0.5  # [km/h]
+# Another phase of a corner is worth more than the one in the notes from here on: less is not told in print.
+HOLDS_MORE = 0.015  # [s]
 
 
 def asked_speeds(analysis: Analysis) -> dict[str, float]:
@@ -32,3 +37,52 @@ def as_asked(corner: CornerResult, asked: Mapping[str, float]) -> CornerResult:
 def left_alone(corner: CornerResult, asked: Mapping[str, float]) -> bool:
     """True where the target works on this corner and leaves its slowest speed as it is."""
     return asked.get(corner.corner.name, NO_CHANGE) < NO_CHANGE
+
+
+def order_of_work(analysis: Analysis, priorities: Sequence[Priority]) -> str:
+    """Which priorities the target's next step rests on, and where a corner's larger loss is left for later.
+
+    Empty where there are no priorities, or neither is to be said.
+    """
+    if not priorities:
+        return ""
+    return " ".join(filter(None, (_first_of(analysis, priorities), _left_for_later(analysis, priorities))))
+
+
+def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
+    if analysis.target is None or not analysis.target.corners:
+        return ""
+    listed = {found.corner: found.worth_s for found in analysis.target.corners}
+    noted = [one.corner for one in priorities]
+    parts = _and([f"{_place(name)} ({worth:.2f} s)" for name, worth in listed.items()])
+    told = f"The next step of {lap_time(analysis.target.next_step.value)} takes a first part in {parts}"
+    later = [_place(name) for name in noted if name not in listed]
+    if later:
+        told += f"; {_and(later)} can wait"
+    unnoted = [_place(name) for name in listed if name not in noted]
+    if unnoted:
+        told += f"; 'simlap target' says what to change in {_and(unnoted)}"
+    return told + "."
+
+
+def _left_for_later(analysis: Analysis, priorities: Sequence[Priority]) -> str:
+    """Corners in which another phase is worth more than the one that is told."""
+    corners = {corner.corner.name: corner for corner in analysis.corners}
+    places = []
+    for one in priorities:
+        most = max(corners[one.corner].phases, key=lambda phase: phase.gain_alone.value)
+        if most.name != one.phase and most.gain_alone.value - one.worth.value >= HOLDS_MORE:
+            places.append(f"{_place(one.corner)} {PHASE_WORDS[most.name]} ({most.gain_alone.value:.2f} s)")
+    if not places:
+        return ""
+    return (
+        f"More lies in {_and(places)}, but its cause is less sure or shows on fewer laps: one thing a corner at a time."
+    )
+
+
+def _place(corner: str) -> str:
+    return spoken(corner, begins=False)
+
+
+def _and(words: Sequence[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]

@@ -40,6 +40,8 @@ def notes_lines(
     ]
     for number, priority in enumerate(advice.priorities, start=1):
         lines += [f"{number}. {clean(priority.sentence)}", f"   Worth {worth_words(priority.worth)}.", ""]
+    if advice.order:
+        lines += [clean(advice.order), ""]
     if not advice.priorities:
         lines += [clean(advice.refused) or NO_PRIORITY, ""]
     if not advice.refused:
@@ -102,7 +104,9 @@ def worth_words(worth: Interval) -> str:
 def notes_to_dict(analysis: Analysis, advice: Advice, *, everything: bool = False) -> dict[str, Any]:
     """The notes in the shape of the analysis' JSON; `findings` as in ``corners[].findings`` with the corner's name."""
     whole = analysis_to_dict(replace(analysis, advice=advice))
-    chosen = {name: whole[name] for name in ("source", "priorities", "keep", "no_advice", "not_judged", "cautions")}
+    chosen = {
+        name: whole[name] for name in ("source", "priorities", "order", "keep", "no_advice", "not_judged", "cautions")
+    }
     result = {"schema": SCHEMA, "simlap_version": whole["simlap_version"], **chosen}
     if everything:
         result["findings"] = [

@@ -76,6 +76,7 @@ class Advice:
     priorities: tuple[Priority, ...] = ()  #: at most three
     keep: str = ""  #: one thing not to change
     not_judged: tuple[str, ...] = ()  #: what the channels of the log cannot show, and why
+    order: str = ""  #: how the priorities go with the target and the corners' losses; "" where nothing is to be said
     refused: str = ""  #: why nothing is advised on these data; "" where they allow it
 
 

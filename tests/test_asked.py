@@ -4,12 +4,17 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
-from habit_builder import sheet, trace
+from habit_builder import gain, sheet, trace
+from report_case import circle_case
 from test_advice import LAPS, LIMITS, corner
 
 from simlap.advice import choose_priorities
-from simlap.asked import as_asked, asked_speeds, left_alone
+from simlap.asked import as_asked, asked_speeds, left_alone, order_of_work
 from simlap.habits import find_habits
+from simlap.notes import notes_lines
+from simlap.report.page import render_page
+from simlap.report.table import print_analysis
+from simlap.results import Interval, Priority
 from simlap.target import Mark
 
 KMH = 3.6
@@ -59,3 +64,38 @@ def test_where_the_target_leaves_the_slowest_speed_alone_the_notes_tell_another_
     (only,) = told({"A": 0.0}, **QUIET)
     assert only.phase == "exit"
     assert told({"A": 0.0}, gains=(0.0, 0.2, 0.0), **QUIET) == ()
+
+
+def ordered(priorities, listed, gains=(0.21, 0.27, 0.0)):
+    """Order of work with these priorities (corner, phase, worth) and a target that lists `listed`."""
+    made = [Priority(name, phase, "", gain(worth), False, "early lift") for name, phase, worth in priorities]
+    target = SimpleNamespace(
+        next_step=Interval(96.29, 96.2, 96.4),
+        corners=[SimpleNamespace(corner=name, worth_s=worth) for name, worth in listed.items()],
+    )
+    corners = (corner("1", gains), corner("5", (0.0, 0.50, 0.0)))
+    return order_of_work(SimpleNamespace(corners=corners, target=target if listed else None), made)
+
+
+def test_what_the_target_works_on_comes_first_with_its_part_and_the_rest_can_wait():
+    told = ordered([("5", "mid_corner", 0.5), ("1", "mid_corner", 0.27)], {"5": 0.11})
+    assert told == "The next step of 1:36.29 takes a first part in corner 5 (0.11 s); corner 1 can wait."
+    both = ordered([("5", "mid_corner", 0.5)], {"5": 0.11, "7": 0.22})
+    assert "in corner 5 (0.11 s) and corner 7 (0.22 s); 'simlap target' says what to change in corner 7." in both
+
+
+def test_a_larger_loss_of_a_corner_that_is_left_out_is_named():
+    told = ordered([("1", "braking", 0.21)], {})
+    assert told.startswith("More lies in corner 1 mid-corner (0.27 s), but")
+    assert ordered([("1", "mid_corner", 0.27)], {}) == ""
+    assert ordered([("1", "braking", 0.26)], {}) == ""  # a hundredth is no more
+    assert ordered([], {"5": 0.11}) == ""
+
+
+def test_the_order_is_read_in_notes_terminal_and_page(capsys):
+    made = circle_case()
+    told = replace(made, advice=replace(made.advice, order="The next step takes a first part in North."))
+    assert "The next step takes a first part in North." in notes_lines(told, told.advice)
+    print_analysis(told)
+    assert "a first part in North." in capsys.readouterr().out
+    assert "a first part in North." in render_page(told)

@@ -55,6 +55,7 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
                  session_times_s, evidence {named numbers, keys end in their unit}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high}, build_up
+order            which priorities the target rests on, and where a larger loss waits; "" where nothing is to say
 keep             one thing not to change, "" where nothing stands out
 no_advice        why nothing is advised on these data, "" where they allow it
 not_judged[]     what the channels of this log cannot show
@@ -122,6 +123,7 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
             for i, corner in zip(range(0, len(lost), per_corner), analysis.corners, strict=True)
         ],
         "priorities": [_priority(priority) for priority in analysis.advice.priorities],
+        "order": analysis.advice.order,
         "keep": analysis.advice.keep,
         "no_advice": analysis.advice.refused,
         "not_judged": list(analysis.advice.not_judged),

@@ -70,6 +70,8 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
             parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
+        if analysis.advice.order:
+            parts.append(item("", clean(analysis.advice.order)))
         parts.append(Text(PHASE_WORTH, style="dim"))
     if analysis.advice.refused:
         parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
