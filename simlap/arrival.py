@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.habits import spoken
+from simlap.habits import WORDS, spoken
 from simlap.kept import kept_limits
-from simlap.phases import PHASE_NAMES, PHASES
+from simlap.phases import MID_CORNER, PHASE_NAMES, PHASES
 from simlap.results import Analysis, CornerResult, Priority
 from simlap.solver import solve_batch
 from simlap.units import MS_TO_KMH
@@ -78,7 +78,8 @@ def warned(analysis: Analysis, priorities: Sequence[Priority]) -> tuple[Priority
 def _capped(priority: Priority, found: Sequence[Arrival]) -> Priority:
     """The priority with what it may bring at the fast corners behind it, in its step and behind its sentence."""
     whole = priority.step
-    if priority.build_up:  # its step is capped already
+    asks_no_speed = priority.kind not in WORDS and priority.phase != PHASE_NAMES[MID_CORNER]  # only where to look
+    if priority.build_up or asks_no_speed:  # a fast corner's step is capped already
         step = whole
     else:
         caps = " and ".join(

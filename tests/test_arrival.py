@@ -101,6 +101,14 @@ def test_a_step_with_a_measure_keeps_it_and_gets_the_cap(case):
     )
 
 
+def test_a_step_that_only_says_where_to_look_needs_no_cap(case):
+    look = told(with_fast(case, 1), kind="time lost", step="Log the throttle before changing anything")
+    assert look.step == "Log the throttle before changing anything"
+    assert "a fast corner: build up" in look.sentence
+    more = "Carry about 3 km/h more through the slowest point"
+    assert told(with_fast(case, 1), "mid_corner", "time lost", more).step.startswith(f"{more}, but arrive at most")
+
+
 def test_without_a_fast_corner_behind_nothing_is_changed(case):
     assert told(with_fast(case)).step == WHOLE
     assert told(with_fast(case)).sentence == f"North, exit: part open (9 of 9 laps). {WHOLE}."
