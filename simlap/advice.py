@@ -42,6 +42,9 @@ UNEXPLAINED = 0.5  # [1]
 # A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
 CLEARLY_AHEAD = 0.25  # [1]
 ALIKE = "No lap of yours is clearly quicker there to compare with: ask your coach before changing anything"
+# With fewer laps steps in speed are this share of the usual ones. Common practice, no source; the caution on few laps
+# begins at the same number.
+FEW_LAPS, FEW_SHARE = 4, 0.5
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -66,7 +69,8 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     limits = thresholds or default_thresholds()
     sheets, remarks = sheets_of(analysis, limits)
     findings = find_habits(sheets, limits)
-    priorities = choose_priorities(analysis.corners, findings, sheets, limits, asked_speeds(analysis))
+    corners = by_laps(analysis.corners, len(analysis.counted))
+    priorities = choose_priorities(corners, findings, sheets, limits, asked_speeds(analysis))
     return Advice(
         findings=findings,
         priorities=questioned(analysis, warned(analysis, priorities)),
@@ -74,6 +78,16 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
         order=order_of_work(analysis, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )
+
+
+def by_laps(corners: Sequence[CornerResult], laps: int) -> tuple[CornerResult, ...]:
+    """The corners with a smaller step in speed where few `laps` say how fast they are, and how fast they could be.
+
+    Fast corners keep theirs, which is as small already.
+    """
+    if laps >= FEW_LAPS:
+        return tuple(corners)
+    return tuple(each if each.build_up else replace(each, step_kmh=FEW_SHARE * each.step_kmh) for each in corners)
 
 
 def questioned(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Priority, ...]:

@@ -7,10 +7,11 @@ import pytest
 from habit_builder import gain, sheet, trace
 from test_habits import OUT
 
-from simlap.advice import TIME_LOST, choose_priorities
+from simlap.advice import FEW_LAPS, TIME_LOST, by_laps, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
 from simlap.keep import PhaseUse, best_used
 from simlap.notes import notes_lines, worth_words, wrapped
+from simlap.report.cautions import FEW_LAPS as report_few_laps
 from simlap.results import Advice, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.thresholds import default_thresholds
 from simlap.track import Corner
@@ -222,6 +223,20 @@ def test_what_has_a_finding_or_is_a_priority_is_not_praised():
     chosen = Priority("B", "braking", "", gain(0.1), False, TIME_LOST)
     assert best_used([use("A"), use("B")], [habit], [chosen]) == ""
     assert best_used([use("A"), use("B")], [replace(habit, kind="held up")], [chosen]).startswith("A, ")
+
+
+def test_fewer_laps_ask_for_smaller_steps():
+    # 17 m/s = 61 km/h against 72 km/h: half of it is 5.4 km/h, a step 4 km/h at most, and half of that by three laps.
+    corners, findings, sheets, limits = session(corner("A", (0.0, 0.2, 0.0)), **SLOWLY)
+
+    def step(laps):
+        return choose_priorities(by_laps(corners, laps), findings, sheets, limits)[0].step
+
+    assert step(4).startswith("Carry about 4 km/h more")
+    assert step(3).startswith("Carry about 2 km/h more")
+    fast = corner("Fast", (0.0, 0.2, 0.0), build_up=True, step=2.0)
+    assert by_laps([fast], 2) == (fast,)
+    assert report_few_laps == FEW_LAPS
 
 
 def test_worth_shows_no_more_digits_than_its_interval_allows():
