@@ -76,6 +76,19 @@ UNITS = (
     Unit("1", NUMBER, 1.0, ("1", "-", "", "count", "number", "no", "#", "none")),
 )
 
+#: Spellings of units in German, French, Italian and Spanish. A "grad" is a degree: nobody logs in gradians.
+NATIONAL: Mapping[str, tuple[str, ...]] = {
+    "kn": ("knoten", "nœuds", "noeuds", "nodi", "nudos"),
+    "deg": ("grad", "degré", "degrés", "degre", "degres", "gradi", "grado", "grados"),
+    "deg/s": ("°/sek", "grad/s", "grad/sek", "degré/s", "degrés/s", "degres/s", "gradi/s", "grados/s"),
+    "1/min": ("u/min", "upm", "umdr/min", "tr/min", "tr/mn", "tr_min", "tours/min", "giri/min", "r.p.m.", "r.p.m"),
+    "%": ("prozent", "pourcent", "percento", "porciento"),
+    "m": ("mètre", "mètres", "metri", "metro", "metros"),
+    "s": ("sek", "sekunden", "seconde", "secondes", "secondi", "seg", "segundos"),
+    "ms": ("millisekunden", "millisecondes", "millisecondi", "milisegundos"),
+    "min": ("minuten",),
+}
+
 #: The SI unit that a converted channel is in, for messages.
 SI_SYMBOL: Mapping[str, str] = {
     SPEED: "m/s", ACCELERATION: "m/s²", PRESSURE: "Pa", ANGLE: "rad", ANGULAR_VELOCITY: "rad/s",
@@ -91,7 +104,7 @@ def _unit_key(text: str) -> str:
 
 _BY_SPELLING: dict[str, list[Unit]] = {}
 for _unit in UNITS:
-    for _spelling in _unit.spellings:
+    for _spelling in (*_unit.spellings, *NATIONAL.get(_unit.symbol, ())):
         _BY_SPELLING.setdefault(_spelling, []).append(_unit)
 
 

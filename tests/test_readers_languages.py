@@ -9,8 +9,8 @@ import pytest
 from simlap.errors import LogFormatError
 from simlap.readers import read_session
 from simlap.readers.headers import read_header
-from simlap.readers.languages import FOREIGN
-from simlap.units import BY_NAME
+from simlap.readers.languages import BESIDE_A_UNIT, FOREIGN
+from simlap.units import BY_NAME, NATIONAL, UNITS, unit_of
 
 
 @pytest.mark.parametrize(
@@ -31,6 +31,24 @@ from simlap.units import BY_NAME
         ("Pressione freno [bar]", "brake_pressure"),
         ("Aceleración longitudinal [g]", "a_lon"),
         ("Régimen motor [1/min]", "engine_speed"),
+        ("Breite [°]", "latitude"),
+        ("Länge [Grad]", "longitude"),
+        ("GPS Laenge (deg)", "longitude"),
+        ("Geografische Breite", "latitude"),
+        ("Drehzahl [U/min]", "engine_speed"),
+        ("Gas [%]", "throttle"),
+        ("Régime (tr/min)", "engine_speed"),
+        ("Régime moteur [tr/mn]", "engine_speed"),
+        ("Vitesse engagée", "gear"),
+        ("Position pédale d'accélérateur [%]", "throttle"),
+        ("Giri motore (giri/min)", "engine_speed"),
+        ("Giri [rpm]", "engine_speed"),
+        ("Pressione freni ant. [bar]", "brake_pressure"),
+        ("Angolo sterzo [gradi]", "steering"),
+        ("Régimen (rpm)", "engine_speed"),
+        ("Revoluciones [r.p.m.]", "engine_speed"),
+        ("Marcha engranada", "gear"),
+        ("Posición del acelerador (%)", "throttle"),
         ("IMU_AccelLong [m/s²]", "a_lon"),
         ("ECU Throttle [%]", "throttle"),
         ("Pedal pos [%]", "throttle"),
@@ -40,14 +58,29 @@ def test_a_header_is_read_as(header, channel):
     assert read_header(header, None, False).channel is BY_NAME[channel]
 
 
-@pytest.mark.parametrize("header", ["Tempo [km/h]", "Cap", "Quota", "Länge", "Breite", "Candela [%]", "GPS Quality"])
+@pytest.mark.parametrize(
+    "header",
+    [
+        "Tempo [km/h]",
+        "Cap",
+        "Quota",
+        "Länge",
+        "Breite",
+        "Breite [m]",
+        "Länge [mm]",
+        "Régime",
+        "Gas",
+        "Candela [%]",
+        "GPS Quality",
+    ],
+)
 def test_a_word_that_may_mean_something_else_is_left_unread(header):
     # Without a unit of the channel it counts for nothing, and stops no log from being read.
     assert read_header(header, None, False).channel is None
 
 
 def test_every_foreign_name_is_known_and_hides_no_english_one():
-    for channel, names in FOREIGN.items():
+    for channel, names in (*FOREIGN.items(), *BESIDE_A_UNIT.items()):
         spec = BY_NAME[channel]
         for name in names:
             unit = {"length": "m", "1": "1"}.get(spec.quantity)
@@ -55,6 +88,15 @@ def test_every_foreign_name_is_known_and_hides_no_english_one():
             assert found.channel is spec, name
     assert read_header("longitudinal [g]", None, False).channel is BY_NAME["a_lon"]
     assert read_header("latitude", None, False).rank < read_header("latitud", None, False).rank
+
+
+def test_a_unit_in_another_language_has_the_factor_of_its_english_twin():
+    for symbol, spellings in NATIONAL.items():
+        (unit,) = (one for one in UNITS if one.symbol == symbol)
+        for spelling in spellings:
+            assert unit_of(spelling, unit.quantity) is unit, spelling
+    assert unit_of("tr/min", "angular velocity").factor == pytest.approx(2 * np.pi / 60, rel=1e-12)  # rounding only
+    assert unit_of("Grad", "angle").factor == pytest.approx(np.pi / 180, rel=1e-12)  # a degree, not pi/200
 
 
 def _unit_for(quantity):

@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from simlap.readers.languages import FOREIGN, SOURCES
+from simlap.readers.languages import BESIDE_A_UNIT, FOREIGN, SOURCES
 from simlap.units import CHANNELS, Channel, Unit, find_units, name_key, unit_of
 
 #: Key of a name -> the channels it may mean: channel, rank (0 is the most exact name), and whether it is vague.
@@ -21,6 +21,8 @@ for _spec in CHANNELS:
     for _name in FOREIGN.get(_spec.name, ()):
         _entry = (_spec, len(_spec.names) + len(_spec.vague), _spec.default_unit is None and _spec.name != "speed")
         _INDEX.setdefault(name_key(_name), [_entry])  # an English name comes first
+    for _name in BESIDE_A_UNIT.get(_spec.name, ()):
+        _INDEX.setdefault(name_key(_name), [(_spec, len(_spec.names) + len(_spec.vague) + 1, True)])
 
 
 def _meanings(name: str) -> list[tuple[Channel, int, bool]]:
