@@ -8,9 +8,10 @@ import numpy as np
 
 from simlap.comparison import Comparison
 from simlap.envelope import Envelope
+from simlap.figures_grip import UNTESTED, UNTESTED_LABEL
 from simlap.figures_lap import printable
 from simlap.figures_target import save_figure
-from simlap.limits import PERCENTILES
+from simlap.limits import PERCENTILES, tested_at
 from simlap.report.plain import corner_label
 from simlap.units import MS_TO_KMH, G
 
@@ -53,7 +54,10 @@ def draw_changes(comparison: Comparison, ax: Any) -> list[Any]:
 
 
 def draw_envelopes(comparison: Comparison, axes: Any) -> list[Any]:
-    """Draw the three limits [g] over speed [km/h] of every side, with 90 % bands; `axes` holds three; return lines."""
+    """Draw the three limits [g] over speed [km/h] of every side, with 90 % bands; `axes` holds three; return lines.
+
+    Where a side has no data its limit is thin and without a band, and the line returned holds NaN.
+    """
     driven = [np.asarray(one.table.v) for side in comparison.sides for one in side.prepared]
     v = np.linspace(min(part.min() for part in driven), max(part.max() for part in driven), SPEEDS)
     limits = ("lateral", "braking", "drive")
@@ -62,10 +66,13 @@ def draw_envelopes(comparison: Comparison, axes: Any) -> list[Any]:
         for side, (colour, dashes) in zip(comparison.sides, SIDE_STYLES, strict=False):
             curves = np.array([_limit(name, envelope, v) for envelope in _envelopes(side)]) / G
             low, high = np.percentile(curves[1:], PERCENTILES, axis=0)
-            ax.fill_between(v * MS_TO_KMH, low, high, color=colour, alpha=0.15, linewidth=0)
-            (line,) = ax.plot(v * MS_TO_KMH, curves[0], dashes, color=colour, label=side.label)
+            shown = tested_at(side.fit.envelope, name, v)
+            ax.fill_between(v * MS_TO_KMH, low, high, where=shown, color=colour, alpha=0.15, linewidth=0)
+            ax.plot(v * MS_TO_KMH, curves[0], dashes, color=colour, **UNTESTED)
+            (line,) = ax.plot(v * MS_TO_KMH, np.where(shown, curves[0], np.nan), dashes, color=colour, label=side.label)
             lines.append(line)
         ax.set(title=name, xlabel="speed [km/h]", ylabel="limit [g]")
+    axes[0].plot([], [], color="black", label=UNTESTED_LABEL, **UNTESTED)
     axes[0].legend(frameon=False)
     return lines
 

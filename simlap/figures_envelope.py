@@ -11,13 +11,12 @@ import numpy as np
 
 from simlap.envelope import Envelope
 from simlap.envelope_samples import RoadSamples
+from simlap.limits import SIDE_SHARE
 from simlap.palette import BLACK, BLUE, ORANGE
 from simlap.units import MS_TO_KMH, G
 
 # Points of an edge from full braking to full drive, per side.
 EDGE_POINTS = 181
-# Beyond this share of the lateral limit, the edge tells of the lateral limit more than of the other.
-SIDE_SHARE = 0.6
 # Speeds of the surface's rings.
 RINGS = 15
 # Samples drawn at most in one panel; more only darken the same places.

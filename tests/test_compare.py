@@ -16,7 +16,7 @@ from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
-from simlap.figures_compare import draw_changes
+from simlap.figures_compare import draw_changes, draw_envelopes
 from simlap.kept import grip_limits
 from simlap.merge import merge_tables
 from simlap.phases import PHASE_NAMES, map_phases
@@ -144,6 +144,28 @@ def test_every_phase_drawn_is_in_the_legend_once_whichever_corner_is_flat(flat):
         for text, handle in zip(ax.get_legend().get_texts(), ax.get_legend().get_lines(), strict=True)
     }
     assert keys == {"braking": "v", "mid-corner": "o", "exit": "^"}
+
+
+def test_limits_of_a_side_at_speeds_that_it_has_not_tested_are_thin():
+    def side(label, span):
+        limits = Envelope.from_limits(
+            lateral=(9.0, 0.0), braking=(8.0, 0.0), traction=(4.0, 0.0),
+            tested=dict.fromkeys(("lateral", "braking", "traction", "engine"), span),
+        )  # fmt: skip
+        fit = SimpleNamespace(envelope=limits, draws=[limits.pack()] * 2)
+        return SimpleNamespace(label=label, fit=fit, prepared=[SimpleNamespace(table=SimpleNamespace(v=[10.0, 50.0]))])
+
+    axes = Figure().subplots(1, 3)
+    lines = draw_envelopes(SimpleNamespace(sides=[side("A", (20.0, 30.0)), side("B", (10.0, 50.0))]), axes)
+    assert len(lines) == 6
+    for line in lines:
+        kmh, shown = np.asarray(line.get_xdata()), np.isfinite(line.get_ydata())
+        span = (72.0, 108.0) if line.get_label() == "A" else (36.0, 180.0)  # 20 to 30, 10 to 50 m/s
+        np.testing.assert_array_equal(shown, (kmh >= span[0] - 1e-9) & (kmh <= span[1] + 1e-9))
+    thin = [line for line in axes[0].get_lines() if line.get_linewidth() < 1.0 and len(line.get_xdata())]
+    assert all(np.isfinite(line.get_ydata()).all() for line in thin)  # the whole limit is still to be seen
+    assert len(thin) == 2
+    assert "thin: no data at that speed" in [text.get_text() for text in axes[0].get_legend().get_texts()]
 
 
 def test_a_better_driver_in_the_same_car_is_not_credited_to_the_car():

@@ -14,7 +14,7 @@ from simlap import figures, palette
 from simlap.errors import OptionError
 from simlap.figures import FIGURES, make_figure, save_figures
 from simlap.figures_corners import plot_corner, plot_corner_losses
-from simlap.figures_grip import plot_envelope, plot_gg
+from simlap.figures_grip import UNTESTED_LABEL, plot_envelope, plot_gg
 from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed, printable, unwrapped
 from simlap.traces import LOSS_WINDOW, gg_boundary, gg_samples, traces
 from simlap.units import G
@@ -185,10 +185,46 @@ def test_gg_samples_come_from_counted_laps_only(case):
 
 
 def test_envelope_figure_draws_limits_in_g(case, ax):
-    lines = plot_envelope(case, ax)
+    lines = plot_envelope(_tested(case, (0.0, 100.0)), ax)
     by_name = {line.get_label(): line.get_ydata() for line in lines}
     assert by_name["braking"] == pytest.approx(np.full(80, 8.0 / 9.80665))
     assert len({line.get_linestyle() for line in lines}) >= 4
+
+
+def _tested(case, span):
+    """The case with data at speeds within `span` [m/s] for every limit."""
+    envelope = case.fit.envelope
+    shown = replace(envelope, tested=dict.fromkeys(("lateral", "braking", "traction", "engine"), span))
+    return replace(case, fit=replace(case.fit, envelope=shown))
+
+
+def test_limits_at_speeds_without_data_are_thin_and_have_no_interval(case, ax):
+    for line in plot_envelope(_tested(case, (20.0, 25.0)), ax):
+        kmh, y = line.get_xdata(), line.get_ydata()
+        inside = (kmh >= 72.0) & (kmh <= 90.0)  # 20 and 25 m/s
+        assert np.isfinite(y[inside]).all()
+        assert np.isnan(y[~inside]).all()
+    thin = [line for line in ax.get_lines() if line.get_linewidth() < 1.0 and len(line.get_xdata())]
+    assert len(thin) == 5
+    assert all(np.isfinite(line.get_ydata()).all() for line in thin)
+    for band in ax.collections:
+        assert np.ptp(band.get_paths()[0].vertices[:, 0]) <= 18.0  # km/h
+    assert UNTESTED_LABEL in ax.get_legend_handles_labels()[1]
+
+
+def test_a_fully_tested_envelope_has_no_thin_line(case, ax):
+    plot_envelope(_tested(case, (0.0, 100.0)), ax)
+    assert UNTESTED_LABEL not in ax.get_legend_handles_labels()[1]
+
+
+def test_gg_edges_are_thin_on_the_side_that_has_no_data(case, ax):
+    envelope = replace(case.fit.envelope, tested={"braking": (0.0, 100.0)})
+    _, lines = plot_gg(replace(case, fit=replace(case.fit, envelope=envelope)), ax)
+    for line in lines:
+        x, y = line.get_data()
+        assert np.nanmax(y) <= 0.0  # no data of drive
+        assert np.nanmin(y) == pytest.approx(-8.0 / G)  # braking, report_case.py
+        assert np.nanmax(np.abs(x[np.isfinite(y)])) <= 0.6 * 9.0 / G + 1e-9  # nor of the sides, SIDE_SHARE
 
 
 @pytest.mark.parametrize("kind", ["png", "svg"])

@@ -8,6 +8,7 @@ import numpy as np
 from markupsafe import Markup
 
 from simlap.labels import laid_down, place_labels
+from simlap.limits import edge_tested
 from simlap.palette import CIVIDIS
 from simlap.report.charts import numbered
 from simlap.report.plain import clean
@@ -155,7 +156,7 @@ def _north(corner: np.ndarray, turned: bool) -> Markup:
 
 
 def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
-    """Accelerations driven and the envelope at two speeds; drawing and legend (style, text)."""
+    """Accelerations driven and the envelope at two speeds, thin where untested; drawing and legend (style, text)."""
     a_lat, a_lon = gg_samples(analysis)
     boundaries = [(v, *gg_boundary(analysis, v)) for v in gg_speeds(analysis)]
     reach = 1.05 * max(float(np.abs(part).max()) for part in (a_lat, a_lon, *(b[1] for b in boundaries))) / G
@@ -180,10 +181,16 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
         ("braking [g]", GG_SIZE / 2, GG_SIZE - 4, "middle"),
     ):
         texts.append(element("text", text, x=tx, y=ty, text_anchor=anchor))
-    curves, legend = [], [("dots", "counted laps")]
+    curves, legend, untested = [], [("dots", "counted laps")], False
     for style, (v, lateral, along) in zip(("limit", "driven"), boundaries, strict=True):
-        curves.append(element("path", class_=f"curve {style}", d=path_data(*place(lateral, along), closed=True)))
+        shown = edge_tested(analysis.fit.envelope, v, lateral, along)
+        for start, stop in _runs(shown):
+            part = path_data(*place(lateral[start:stop], along[start:stop]))
+            curves.append(element("path", class_=f"curve {style}{'' if shown[start] else ' untested'}", d=part))
+        untested |= not shown.all()
         legend.append((style, f"envelope at {v * MS_TO_KMH:.0f} km/h"))
+    if untested:
+        legend.append(("untested", "thin: no data at that speed"))
     drawing = element(
         "svg",
         element("title", "Accelerations along and across the path, and the envelope at two speeds"),
@@ -196,3 +203,9 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
         class_="gg",
     )
     return drawing, legend
+
+
+def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Half-open index ranges of equal values of `mask` (n,); each reaches one point into the next, to join."""
+    starts = [0, *(np.flatnonzero(np.diff(mask)) + 1).tolist(), mask.size]
+    return [(a, min(b + 1, mask.size)) for a, b in pairwise(starts)]
