@@ -15,7 +15,7 @@ from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
 from simlap.habits import spoken
 from simlap.kept import grip_limits
-from simlap.laps import Lap, LapSet, StartLine, find_laps
+from simlap.laps import CLOSED_ONLY, Lap, LapSet, StartLine, all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers
@@ -149,6 +149,8 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         beside = [lap.reason.startswith(BESIDE_TRACK) for lap in lapset.flying]
         if track is not None and beside and all(beside):
             hint = f" Track {track.name!r} may be another circuit, or lie beside these positions: move or drop it."
+        if all_with_gaps(lapset.laps):
+            hint = f" {CLOSED_ONLY}"
         raise NotEnoughData(
             f"{session.source}: no lap can be counted ({why_none_counts(lapset.laps)}). An analysis needs at least one "
             f"complete flying lap.{hint}"

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from simlap.laps import Lap
     from simlap.track import Track
 
+GAP = "gap"  # first word of the reason of a lap with a hole in it
 GAP_S = 0.5  # [s] of invalid motion in a lap
 STOP_SPEED = 2.0  # [m/s]
 OFF_DISTANCE = (
@@ -83,7 +84,7 @@ def _broken(motion: Motion, lap: Lap) -> str:
     inside = (motion.t >= lap.start_s) & (motion.t <= lap.stop_s)
     lost = float(np.sum(~motion.valid[inside])) * (motion.t[1] - motion.t[0])
     if lost > GAP_S:
-        return f"gap: {lost:.1f} s without usable position or speed"
+        return f"{GAP}: {lost:.1f} s without usable position or speed"
     if motion.v[inside].min(initial=np.inf) < STOP_SPEED:
         return "stop: the car stood or crept"
     return ""

@@ -11,7 +11,7 @@ import numpy as np
 from simlap.errors import NotEnoughData, OptionError
 from simlap.geodesy import Origin, to_plane
 from simlap.lapcounter import Changes, a_lap_apart, counter_changes, numbered_on, numbering_notes
-from simlap.lapjudge import judge
+from simlap.lapjudge import GAP, judge
 from simlap.motion_types import Motion
 from simlap.turning import SLOW
 from simlap.warp import lap_lengths_of, shift_between
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from simlap.track import Track
 from simlap.session import Session
 
+CLOSED_ONLY = "simlap judges laps of a closed circuit, not a course from one place to another such as a hill climb."
 SHORTEST_LAP_S = 12.0  # [s] crossings closer than this are one crossing: a car that stands on the line
 SHORTEST_LAP_M = 300.0  # [m]
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
@@ -186,7 +187,15 @@ def find_laps(
             reason = f"line not crossed again: {left:.0f} s from there to the end of the log, longer than a lap"
         laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, reason, False))
     judged = judge(motion, laps, track)
+    if all_with_gaps(judged):
+        notes = (*notes, f"Every lap has a gap. {CLOSED_ONLY}")
     return LapSet(_overruled(judged, choose, drop), line, found_by, notes)
+
+
+def all_with_gaps(laps: Iterable[Lap]) -> bool:
+    """Whether each of two full laps or more has a gap, as runs up a hill have that are logged one by one."""
+    flying = [lap for lap in laps if lap.flying]
+    return len(flying) > 1 and all(lap.reason.startswith(GAP) for lap in flying)
 
 
 def _overruled(laps: list[Lap], choose: Iterable[int] | None, drop: Iterable[int] | None) -> tuple[Lap, ...]:
@@ -257,7 +266,7 @@ def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> Non
     place = f"{near:.0f} m" if near < 2000.0 else f"{near / 1000.0:.0f} km"
     raise NotEnoughData(
         f"{words} {how}; the path comes within {place} of its middle. Two crossings are "
-        "needed: check the coordinates (latitude first), or leave the line out."
+        f"needed: check the coordinates (latitude first), or leave the line out. {CLOSED_ONLY}"
     )
 
 
@@ -381,7 +390,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     if length == 0.0:
         raise NotEnoughData(
             f"No lap repeats within the {s[-1]:.0f} m of this log. Two full laps are needed; give "
-            "--start-line LAT1,LON1,LAT2,LON2 if there are."
+            f"--start-line LAT1,LON1,LAT2,LON2 if there are. {CLOSED_ONLY}"
         )
     straight = np.abs(kappa) < STRAIGHT_KAPPA
     edges = np.flatnonzero(np.diff(np.concatenate([[False], straight, [False]]).astype(int)))
@@ -404,7 +413,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
             break
     if best is None:
         raise NotEnoughData(
-            "The path repeats itself, but no straight of it is passed twice. Give a start line with "
-            "--start-line LAT1,LON1,LAT2,LON2."
+            f"The path repeats itself every {length:.0f} m, but no straight of it is passed again after that way. Give "
+            f"a start line with --start-line LAT1,LON1,LAT2,LON2 if it is a circuit. {CLOSED_ONLY}"
         )
     return best[1], best[2]

@@ -10,7 +10,7 @@ from motion_cases import ORIGIN, Drive, drive, logged, start_points
 
 from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
-from simlap.laps import LapSet, StartLine, crossings, find_laps
+from simlap.laps import LapSet, StartLine, all_with_gaps, crossings, find_laps
 from simlap.layout import Bend, Straight, closed_layout
 from simlap.motion import Motion, MotionQuality, motion_of
 from simlap.session import Session
@@ -285,7 +285,7 @@ def test_logged_laps_are_sharpened_on_the_path(name):
 
 def test_a_line_that_is_never_crossed_says_how_far_away_it_is():
     _, session, motion = plain()
-    with pytest.raises(NotEnoughData, match=r"never crossed.*within \d+ km"):
+    with pytest.raises(NotEnoughData, match=r"never crossed.*within \d+ km.*closed circuit, not a course from"):
         find_laps(motion, session, start_line=StartLine(5000.0, 5000.0, 5020.0, 5000.0))
 
 
@@ -294,7 +294,7 @@ def test_half_a_lap_is_refused():
     full = logged(d, 10, speed_ms=0.05, seed=4)
     half = full.t < full.t[0] + 0.5 * (full.t[-1] - full.t[0])
     session = Session.from_arrays(full.t[half], **{n: v[half] for n, v in full.channels.items()})
-    with pytest.raises(NotEnoughData, match="Two full laps are needed"):
+    with pytest.raises(NotEnoughData, match=r"Two full laps are needed.*closed circuit, not a course from"):
         find_laps(motion_of(session), session)
 
 
@@ -336,3 +336,34 @@ def test_a_slow_last_corner_of_a_counted_lap_does_not_cost_the_next_one():
     d = drive("kart", laps=8, slow=slow, factors=np.ones(8))
     laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
     assert {2, 3} <= set(counted(laps))
+
+
+def hill_runs(runs=3):
+    """Runs up one winding road of 2000 m at 20 m/s, 100 s apart; on the way back there is no position."""
+    rate = 10.0
+    up = np.arange(0.0, 2000.0, 20.0 / rate)
+    bends = 40.0 * np.sin(up / 60.0)
+    back = np.linspace(1.0, 0.0, 1000)
+    x = np.concatenate([np.concatenate([up, up[-1] * back]) for _ in range(runs)])
+    y = np.concatenate([np.concatenate([bends, bends[-1] * back]) for _ in range(runs)])
+    motion = motion_along(x, y, 20.0, rate)
+    driven = np.concatenate([np.concatenate([np.ones(up.size, bool), np.zeros(1000, bool)]) for _ in range(runs)])
+    return replace(motion, valid=driven), Session.from_arrays(motion.t, speed=motion.v)
+
+
+def test_runs_up_a_hill_are_told_from_laps():
+    motion, session = hill_runs()
+    found = find_laps(motion, session, start_line=StartLine(100.0, -300.0, 100.0, 300.0))
+    assert len(found.flying) == 2
+    assert not any(lap.counted for lap in found.laps)
+    assert any("closed circuit, not a course from one place to another" in note for note in found.notes)
+    assert all_with_gaps(found.laps)
+
+
+def test_a_gap_in_one_lap_makes_no_hill_of_a_circuit():
+    _, session, motion = plain()
+    laps = find_laps(motion, session).flying
+    hole = (motion.t > laps[0].start_s + 5.0) & (motion.t < laps[0].start_s + 10.0)
+    found = find_laps(replace(motion, valid=motion.valid & ~hole), session)
+    assert any(lap.reason.startswith("gap") for lap in found.laps)
+    assert not any("closed circuit" in note for note in found.notes)
