@@ -117,10 +117,16 @@ def judge_sides(
     )
 
 
+A_B_ONLY = (
+    "A and B only: a track or weather that changed between them cannot be told from the car, and the chance knows "
+    "nothing of it. Drive A again with the change undone and name it as the third session (A-B-A)."
+)
+
+
 def _drift_warning(sides: Sequence[Side], change: float, verdict: str, detectable: float) -> tuple[str, ...]:
-    """Says so where the same car differs between A and A2 by as much as what was found for B."""
+    """Says so where the same car differs between A and A2 by as much as what was found for B, or there is no A2."""
     if len(sides) < 3:
-        return ()
+        return (A_B_ONLY,)
     drifted = float((sides[2].limit_phase_times - sides[0].limit_phase_times).sum())
     clear = verdict != NO_CLEAR_CHANGE or abs(drifted) >= detectable
     if not clear or abs(drifted) < abs(change):

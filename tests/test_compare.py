@@ -221,8 +221,30 @@ def test_a_track_that_changed_unevenly_is_warned_of_and_a_change_at_b_alone_is_n
 
 def test_no_clear_change_says_what_would_be_clear():
     # Source: two-sided error of 0.05, 0.025 on either side
-    sentence = verdict_sentence(SimpleNamespace(verdict=NO_CLEAR_CHANGE, chance=0.972))
+    sentence = verdict_sentence(SimpleNamespace(verdict=NO_CLEAR_CHANGE, chance=0.972, drift=None))
     assert "faster is 97 %; 97.5 % would be a clear gain, 2.5 % a clear loss" in sentence
+
+
+@pytest.mark.parametrize(
+    ("verdict", "chance", "words"), [(PAID_OFF, 0.9999, "above 99 %"), (COST_TIME, 0.0001, "below 1 %")]
+)
+def test_a_verdict_from_two_outings_alone_does_not_credit_the_car(verdict, chance, words):
+    alone = verdict_sentence(SimpleNamespace(verdict=verdict, chance=chance, drift=None))
+    assert "car or conditions became" in alone
+    assert "A-B alone cannot tell them apart" in alone
+    assert words in alone
+    back = verdict_sentence(SimpleNamespace(verdict=verdict, chance=chance, drift=Interval(0.0, -0.1, 0.1)))
+    assert "the car became" in back
+    assert "A-B" not in back
+
+
+def test_two_outings_alone_warn_and_three_do_not(more_grip, capsys):
+    comparison = more_grip[0]
+    assert len(comparison.sides) == 2
+    (warning,) = comparison_to_dict(comparison)["warnings"]
+    assert "a track or weather that changed between them cannot be told from the car" in warning
+    print_comparison(comparison)
+    assert warning in " ".join(capsys.readouterr().out.split())
 
 
 def test_each_comparison_says_that_a_driver_who_uses_more_grip_everywhere_passes_for_the_car(more_grip, capsys):

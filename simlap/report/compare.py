@@ -15,6 +15,8 @@ from simlap.results import Interval
 from simlap.verdict import CLEAR
 
 SCHEMA = "simlap.comparison/1"
+# Beyond this share a chance is printed as a bound: the model behind it is no surer than that.
+SURE = 0.99
 
 
 def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -> dict[str, Any]:
@@ -70,15 +72,24 @@ def _interval(interval: Interval) -> dict[str, float]:
 
 def verdict_sentence(comparison: Comparison) -> str:
     """The verdict on the car in one sentence."""
-    chance = percent(comparison.chance)
+    chance = _chance(comparison.chance)
+    alone = comparison.drift is None
+    who, but = ("car or conditions", "; A-B alone cannot tell them apart") if alone else ("the car", "")
     if comparison.verdict == PAID_OFF:
-        return f"Paid off: the car became faster, chance {chance}."
+        return f"Paid off: {who} became faster, chance {chance}{but}."
     if comparison.verdict == COST_TIME:
-        return f"Cost time: the car became slower; the chance that it is faster is {chance}."
+        return f"Cost time: {who} became slower; the chance of having become faster is {chance}{but}."
     return (
         f"No clear change of the car: the chance that it is faster is {chance}; {100 * CLEAR:.1f} % would be a clear "
         f"gain, {100 * (1.0 - CLEAR):.1f} % a clear loss."
     )
+
+
+def _chance(share: float) -> str:
+    """A chance in whole per cent, never as a certainty."""
+    if share > SURE:
+        return f"above {percent(SURE)}"
+    return f"below {percent(1.0 - SURE)}" if share < 1.0 - SURE else percent(share)
 
 
 def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> None:
