@@ -41,7 +41,7 @@ from simlap.cli_places import REPORT_FILES, check_places
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
 from simlap.cli_track import track_app
-from simlap.errors import OptionError
+from simlap.errors import ColumnsError, OptionError
 
 app = typer.Typer(
     name="simlap",
@@ -212,11 +212,18 @@ def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt =
     """List each column with the channel and unit it was read as, and the columns left unread."""
     from simlap.report.lists import channels_to_dict, print_channels
 
-    session = load_session(sessions, column)
-    if as_json:
-        emit(json.dumps(channels_to_dict(session), ensure_ascii=False, indent=1))
-    else:
-        print_channels(session)
+    def show(found: "Session | ColumnsError") -> None:
+        if as_json:
+            emit(json.dumps(channels_to_dict(found), ensure_ascii=False, indent=1))
+        else:
+            print_channels(found)
+
+    try:
+        session = load_session(sessions, column)
+    except ColumnsError as error:  # the table tells best what is missing
+        show(error)
+        raise
+    show(session)
 
 
 app.command()(notes)

@@ -1,5 +1,9 @@
 """What the user says about columns: --column options and columns.toml."""
 
+import json
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -162,3 +166,45 @@ def test_a_chosen_column_keeps_the_unit_that_its_header_states(tmp_path):
     # 1 mph = 0.44704 m/s, NIST SP 811 B.8, exact
     assert read_session(path, ["speed=Doppler (mph)"]).channel("speed")[0] == pytest.approx(0.44704, rel=1e-12)
     assert read_session(path, ["speed=Doppler"]).channel("speed")[0] == pytest.approx(0.44704, rel=1e-12)
+
+
+def _channels(tmp_path, header, *options):
+    path = tmp_path / "log.csv"
+    path.write_text(header + "\n" + "".join(f"{i},{50 + i},{i % 7},{i % 5}\n" for i in range(30)))
+    return subprocess.run(
+        [sys.executable, "-c", "from simlap.cli import main; main()", "channels", str(path), *options],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("header", "marked"),
+    [
+        ("time_s,speed,throttle_%,gear", '--column speed="speed":UNIT'),
+        ("time_s,speed_kmh,Speed (km/h),gear", '--column speed="Speed (km/h)"'),
+        ("time_s,speed_kmh,speed_kmh,gear", "--column speed=#3"),
+    ],
+)
+def test_channels_prints_its_table_with_what_is_missing_and_then_refuses(tmp_path, header, marked):
+    done = _channels(tmp_path, header, "--json")
+    assert done.returncode == 2
+    found = json.loads(done.stdout)
+    assert [column["column"] for column in found["columns"]] == header.split(",")
+    assert any(marked in column["note"] for column in found["columns"])
+    assert found["columns"][3]["channel"] == "gear"  # what is clear is read
+    assert found["error"] in done.stderr
+    table = _channels(tmp_path, header)
+    assert table.returncode == 2
+    assert "read as" in table.stdout
+    assert table.stderr.count("simlap:") == 1
+
+
+def test_of_many_columns_without_a_unit_two_are_told_in_full(tmp_path):
+    done = _channels(tmp_path, "time,speed,throttle,altitude")
+    assert "'time' (time) states no unit" in done.stderr
+    assert "'throttle' (throttle) states no unit" not in done.stderr
+    assert "2 more state none" in done.stderr
+    for name in ("time", "speed", "throttle", "altitude"):  # each option is still there to be copied
+        assert f'--column {name}="{name}":UNIT' in done.stderr

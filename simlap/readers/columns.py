@@ -4,12 +4,13 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from simlap.errors import LogFormatError
+from simlap.errors import ColumnsError, LogFormatError
 from simlap.readers.choices import COLUMNS_FILE, UNREAD, ColumnChoice
 from simlap.readers.headers import Reading, also, default_note, read_header, readings, stated
 from simlap.session import Column
 from simlap.units import BY_NAME, Channel, Unit, factor_of, name_key, si_symbol, unit_of, units_of
 
+_MOST_TOLD = 2  # columns without a unit that one message tells of in full; effect: length of the line only
 _MOST_NAMES_SHOWN = 20  # column names in one message; effect: length of the line only
 
 
@@ -53,9 +54,11 @@ def assign(
 
     Raises
     ------
+    ColumnsError
+        No unit where one is needed, two columns of one channel, no time, or neither speed nor position; it holds the
+        columns, each with what is missing.
     LogFormatError
-        No unit where one is needed, two columns of one channel, a chosen column that is not there, no time, or
-        neither speed nor position.
+        A chosen column that is not there.
     """
     taken: dict[str, tuple[int, Reading]] = {}
     why: dict[int, str] = {}
@@ -91,25 +94,33 @@ def assign(
             )
         else:
             rivals.setdefault(reading.channel.name, []).append((index, reading))
+    faults: list[str] = []
     for name, candidates in rivals.items():
         best = min(reading.rank for _, reading in candidates)
         equals = [(index, reading) for index, reading in candidates if reading.rank == best]
         if len(equals) > 1:
-            raise LogFormatError(_two_columns(source, name, headers, [index for index, _ in equals]))
+            faults.append(_two_columns(source, name, headers, [index for index, _ in equals]))
+            for index, _ in candidates:
+                why[index] = f"NOT CLEAR: one of several columns of {name}; {_choose(name, headers, index)}"
+            continue
         taken[name] = equals[0]
         for index, _ in candidates:
             if index != equals[0][0]:
                 why[index] = f"{name} is read from {headers[equals[0][0]]!r}, the more exact name"
-    _refuse_unitless(source, headers, taken)
-    _refuse_useless(source, headers, taken)
+    faults += [*_unitless(source, headers, taken), *([] if faults else _useless(source, headers, taken))]
     assigned, columns = [], {}
     for name, (index, reading) in taken.items():
         spec, unit = BY_NAME[name], reading.unit
-        assert unit is not None  # _refuse_unitless has raised
+        if unit is None:
+            wanted = f"{_choose(name, headers, index)}:UNIT, one of {', '.join(units_of(spec.quantity))}"
+            columns[index] = Column(headers[index], name, None, f"UNIT MISSING: {wanted}")
+            continue
         assigned.append(Assigned(index, name, factor_of(spec, unit), unit.symbol))
         columns[index] = Column(headers[index], name, unit.symbol, reading.note or _conversion(spec, unit))
     for index, note in why.items():
         columns[index] = Column(headers[index], None, None, note)
+    if faults:
+        raise ColumnsError(faults[0], source, [columns[index] for index in sorted(columns)])
     return tuple(assigned), tuple(columns[index] for index in sorted(columns)), tuple(notes)
 
 
@@ -173,17 +184,22 @@ def _listed(headers: Sequence[str]) -> str:
 def _two_columns(source: str, channel: str, headers: Sequence[str], indices: Sequence[int]) -> str:
     names = " and ".join(f"{headers[index].strip()!r} (column {index + 1})" for index in indices)
     first = indices[0]
-    same = sum(header.strip() == headers[first].strip() for header in headers) > 1
-    pick = f"#{first + 1}" if same else _quoted(headers[first])
-    return f"{source}: columns {names} are both {channel}. Choose one: --column {channel}={pick}"
+    return f"{source}: columns {names} are both {channel}. Choose one: {_choose(channel, headers, first)}"
 
 
-def _refuse_unitless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]]) -> None:
+def _choose(channel: str, headers: Sequence[str], index: int) -> str:
+    """The option that reads this column as `channel`, without a unit; by its number where names are not unique."""
+    same = sum(header.strip() == headers[index].strip() for header in headers) > 1
+    return f"--column {channel}={f'#{index + 1}' if same else _quoted(headers[index])}"
+
+
+def _unitless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]]) -> list[str]:
+    """What is wrong where columns state no unit, if any does not."""
     missing = [(name, index, reading) for name, (index, reading) in taken.items() if reading.unit is None]
     if not missing:
-        return
+        return []
     parts = []
-    for name, index, reading in missing:
+    for name, index, reading in missing[: _MOST_TOLD if len(missing) > _MOST_TOLD + 1 else None]:
         spec = BY_NAME[name]
         units = ", ".join(units_of(spec.quantity))
         stated_text = "no unit" if reading.unknown is None else f"{reading.unknown!r}, which is no unit known here"
@@ -191,23 +207,23 @@ def _refuse_unitless(source: str, headers: Sequence[str], taken: Mapping[str, tu
             f", or as {other.name} one of {', '.join(units_of(other.quantity))}" for other in also(headers[index], spec)
         )
         parts.append(f"column {headers[index].strip()!r} ({name}) states {stated_text}: give one of {units}{others}")
-    options = " ".join(f"--column {name}={_quoted(headers[index])}:UNIT" for name, index, _ in missing)
+    if len(missing) > len(parts):
+        parts.append(f"{len(missing) - len(parts)} more state none ('simlap channels' lists all)")
+    options = " ".join(f"{_choose(name, headers, index)}:UNIT" for name, index, _ in missing)
     spare = [name for name, _, _ in missing if name not in ("time", "speed")]
     leave = f", or leave a channel unread: --column {spare[0]}={UNREAD}" if spare else "."
-    raise LogFormatError(
-        f"{source}: {'; '.join(parts)}. State it: {options} (or in {COLUMNS_FILE} beside the log){leave}"
-    )
+    return [f"{source}: {'; '.join(parts)}. State it: {options} (or in {COLUMNS_FILE} beside the log){leave}"]
 
 
-def _refuse_useless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]]) -> None:
+def _useless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]]) -> list[str]:
+    """What is wrong where neither time nor motion is read, if so."""
     if "time" not in taken:
-        raise LogFormatError(
-            f'{source}: no column of time. Say which it is: --column time="NAME":s. Columns: {_listed(headers)}.'
-        )
+        return [f'{source}: no column of time. Say which it is: --column time="NAME":s. Columns: {_listed(headers)}.']
     motion = ({"speed"}, {"wheel_speed"}, {"latitude", "longitude"}, {"x", "y"})
     if not any(needed <= taken.keys() for needed in motion):
-        raise LogFormatError(
+        return [
             f"{source}: neither speed nor position, so nothing can be analysed. Say which column holds one: "
             f'--column speed="NAME":km/h, or --column latitude="NAME" --column longitude="NAME". '
             f"Columns: {_listed(headers)}."
-        )
+        ]
+    return []

@@ -6,6 +6,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
 from simlap.report.plain import clean, lap_time
@@ -60,26 +61,26 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
         out.print(Text(note))
 
 
-def channels_to_dict(session: Session) -> dict[str, Any]:
-    """Columns as plain data for JSON."""
+def channels_to_dict(found: Session | ColumnsError) -> dict[str, Any]:
+    """Columns as plain data for JSON; with `error` where they do not tell enough for a session."""
     return {
         "schema": CHANNELS_SCHEMA,
-        "source": session.source,
+        "source": found.source,
         "columns": [
             {"column": column.name, "channel": column.channel, "unit": column.unit, "note": column.note}
-            for column in session.columns
+            for column in found.columns
         ],
-        "notes": list(session.notes),
-    }
+        "notes": [] if isinstance(found, ColumnsError) else list(found.notes),
+    } | ({"error": str(found)} if isinstance(found, ColumnsError) else {})
 
 
-def print_channels(session: Session) -> None:
-    """Print one row a column on stdout."""
+def print_channels(found: Session | ColumnsError) -> None:
+    """Print one row a column on stdout, also of a log whose columns do not tell enough."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for head in ("column", "read as", "unit"):
         table.add_column(head, overflow="fold")
     table.add_column("note", overflow="fold")
-    for column in session.columns:
+    for column in found.columns:
         table.add_row(
             Text(clean(column.name)),
             column.channel or "(unread)",
@@ -88,5 +89,5 @@ def print_channels(session: Session) -> None:
         )
     out = console()
     out.print(table)
-    for note in session.notes:
+    for note in () if isinstance(found, ColumnsError) else found.notes:
         out.print(Text(clean(note)))
