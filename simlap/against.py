@@ -22,6 +22,7 @@ class Against:
     reference: str  #: what it was held against
     corners: tuple[str, ...]
     ledger: Ledger
+    remark: str = ""  #: what to know of the reference before reading on: why its lap was set aside
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; positive seconds are lost to the reference."""
@@ -36,6 +37,7 @@ class Against:
         return {
             "subject": self.subject,
             "reference": self.reference,
+            "remark": self.remark,
             "subject_s": round(self.ledger.driven_s, 3),
             "reference_s": round(self.ledger.reference_s, 3),
             "unexplained_s": round(self.ledger.unexplained_s, 3) + 0.0,
@@ -63,8 +65,11 @@ def against_lap(analysis: Analysis, which: str) -> Against:
         return _held(analysis, best, f"best lap ({analysis.best_lap})", analysis.typical, "typical lap")
     if which == "best":
         return _held(analysis, analysis.typical, "typical lap", best, f"best lap ({analysis.best_lap})")
-    other = analysis.lap_driven[lap_row(analysis, int(which))]
-    return _held(analysis, analysis.typical, "typical lap", other, f"lap {int(which)}")
+    number = int(which)
+    other = analysis.lap_driven[lap_row(analysis, number)]
+    held = _held(analysis, analysis.typical, "typical lap", other, f"lap {number}")
+    aside = next((lap for lap in analysis.lapset.laps if lap.number == number and not lap.counted), None)
+    return held if aside is None else replace(held, remark=f"Lap {number} was set aside: {aside.reason}.")
 
 
 def against_session(analysis: Analysis, session: Session, options: Options | None = None) -> Against:

@@ -13,6 +13,7 @@ from report_case import FAST, HALF, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, cir
 
 from simlap.against import Against, against_lap
 from simlap.motion_types import CHANNEL_OUT
+from simlap.report.against import print_against
 from simlap.report.cautions import BEATEN_S, cautions
 from simlap.report.json import SCHEMA_TEXT, analysis_to_dict, analysis_to_json, plain
 from simlap.report.lists import laps_to_dict
@@ -219,6 +220,22 @@ def test_a_lap_held_against_another_stands_in_all_three_files(tmp_path):
         assert cells in section
     assert 'id="against"' not in render_page(case)
     assert "against" not in analysis_to_dict(case)
+
+
+def test_a_lap_that_was_set_aside_is_told_where_it_is_held_against(club, capsys):
+    done = club.analysis
+    number = next(lap.number for lap in done.lapset.flying if lap.number != done.best_lap)
+    laps = tuple(
+        replace(lap, counted=False, reason="slow: 6.5 s over") if lap.number == number else lap
+        for lap in done.lapset.laps
+    )
+    held = against_lap(replace(done, lapset=replace(done.lapset, laps=laps)), str(number))
+    words = f"Lap {number} was set aside: slow: 6.5 s over."
+    assert held.to_dict()["remark"] == words
+    print_against(held)
+    assert words in " ".join(capsys.readouterr().out.split())
+    assert words in render_page(done, held)
+    assert against_lap(done, "best").to_dict()["remark"] == ""
 
 
 @pytest.mark.parametrize("name", ["=HYPERLINK(1)", "+1", "-1", "@sum"])

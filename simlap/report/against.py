@@ -7,7 +7,7 @@ from rich.text import Text
 from simlap.against import Against
 from simlap.phases import PHASES
 from simlap.report.plain import clean, corner_label, lap_time, seconds
-from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console
+from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
 
 
 def print_against(result: Against) -> None:
@@ -21,6 +21,8 @@ def print_against(result: Against) -> None:
             style="bold",
         )
     )
+    if result.remark:
+        out.print(item("!", clean(result.remark)))
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=(0, 1, 0, 0))
     table.add_column("corner", no_wrap=True)
     for head in ("lost\nhere", "caused\nhere", "braking", "middle", "exit", "gain\nalone"):

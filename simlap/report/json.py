@@ -67,8 +67,9 @@ quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_s
 options          of the run: start_line, laps, drop, spacing [m], quantile, draws, seed, corner_grip
 cautions[]       key, text
 notes[]          repairs and decisions of the reader, the motion, the laps and the fit, in plain words
-against          only with --against: subject, reference, subject_s, reference_s, unexplained_s, corners[]: name,
-                 gain_alone_s, phases as above, against the reference lap in the place of the limit
+against          only with --against: subject, reference, remark (why the reference was set aside, else ""),
+                 subject_s, reference_s, unexplained_s, corners[]: name, gain_alone_s, phases as above, against the
+                 reference lap in the place of the limit
 """
 TIME_DIGITS = 3  # [s] the clock of a 100 Hz log, interpolated, is good to about a millisecond
 STATION_DIGITS = 1  # [m]
