@@ -133,6 +133,19 @@ def test_lap_numbers_are_unique_and_keep_the_steps_of_the_counter(logged_numbers
     assert numbered_on(logged_numbers) == numbers
 
 
+def test_the_list_of_laps_tells_what_the_path_left_out_and_where_numbers_count_from(capsys):
+    motion = replace(driven()[2], notes=("The channel is left out.",))
+    laps = laps_of(rising())
+    for found_by, told in (("path alone", True), ("start line", False)):
+        some = replace(laps, found_by=found_by)
+        print_laps(motion, some)
+        printed = " ".join(capsys.readouterr().out.split())
+        assert "The channel is left out." in printed
+        assert ("count from a point that was chosen on a long straight" in printed) is told
+        keys = [caution["key"] for caution in laps_to_dict(driven()[1], motion, some)["cautions"]]
+        assert keys == (["numbering"] if told else [])
+
+
 def test_numbering_on_is_told_wherever_laps_are_listed(capsys):
     counter = rising()
     laps = laps_of(np.where(counter >= 4, counter - 4, counter))

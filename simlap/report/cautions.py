@@ -79,6 +79,11 @@ STANDING = (
     ),
 )
 
+NUMBERING = Caution(
+    "numbering",
+    "Neither a start line nor a track file was given: laps and corner numbers count from a point that was "
+    "chosen on a long straight. With --start-line or --track they are the circuit's own.",
+)
 COMPARED = Caution(
     "car or driver",
     "The limit is what was shown. A driver who uses more of the grip everywhere shows more of it, and that reads as a "
@@ -368,13 +373,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if laps.lapset.no_track:
         raised.append(Caution("track left out", laps.lapset.no_track))
     elif laps.lapset.found_by == "path alone":
-        raised.append(
-            Caution(
-                "numbering",
-                "Neither a start line nor a track file was given: laps and corner numbers count from a point that was "
-                "chosen on a long straight. With --start-line or --track they are the circuit's own.",
-            )
-        )
+        raised.append(NUMBERING)
     raised += _slopes_unknown(laps)
     line = laps.line
     if not line.bank_stated:

@@ -9,8 +9,9 @@ from rich.text import Text
 from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
+from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts
 from simlap.report.plain import clean, lap_time
-from simlap.report.terminal import console
+from simlap.report.terminal import console, item
 from simlap.session import Session
 
 LAPS_SCHEMA = "simlap.laps/1"
@@ -35,7 +36,13 @@ def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, 
             for lap in lapset.laps
         ],
         "notes": list(lapset.notes),
+        "cautions": cautions_to_dicts(_lap_cautions(lapset)),
     }
+
+
+def _lap_cautions(lapset: LapSet) -> tuple[Caution, ...]:
+    """What to know before quoting a lap's number."""
+    return (NUMBERING,) if lapset.found_by == "path alone" and not lapset.no_track else ()
 
 
 def print_laps(motion: Motion, lapset: LapSet) -> None:
@@ -57,8 +64,10 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
     out = console()
     out.print(table)
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
-    for note in lapset.notes:
-        out.print(Text(note))
+    for note in (*lapset.notes, *motion.notes):
+        out.print(Text(clean(note)))
+    for caution in _lap_cautions(lapset):
+        out.print(item("!", caution.text))
 
 
 def channels_to_dict(found: Session | ColumnsError) -> dict[str, Any]:
