@@ -3,6 +3,7 @@
 import io
 import os
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -169,8 +170,11 @@ def check_folder(folder: Path | None) -> None:
     parent = next(place for place in (folder, *folder.absolute().parents) if os.path.exists(place))
     if not os.path.isdir(parent):
         raise OptionError(f"{parent}: is a file. Name a folder to write to.")
-    if not os.access(parent, os.W_OK):
-        raise OptionError(f"{folder}: cannot be written to. Choose another folder.")
+    try:  # permissions alone do not tell: the system's own folders and full disks refuse all the same
+        with tempfile.TemporaryFile(dir=parent):
+            pass
+    except OSError as error:
+        raise OptionError(f"{folder}: cannot be written to. Choose another folder.") from error
 
 
 def emit(text: str) -> None:

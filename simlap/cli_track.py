@@ -23,6 +23,7 @@ from simlap.cli_common import (
 from simlap.cli_places import check_places
 from simlap.crossing import crosses_itself
 from simlap.errors import OptionError
+from simlap.files import picture_kind
 from simlap.report.plain import clean, shortened
 
 if TYPE_CHECKING:
@@ -96,6 +97,8 @@ def show(
     from simlap.trackfile import read_track
 
     check_places([file], files={"--out": out})
+    if out is not None:
+        picture_kind(out)
     track = read_track(file)
     if out is not None:
         from simlap.figures_track import write_track_figure
@@ -119,6 +122,7 @@ def invent(
     from simlap.circuits import invented_circuit
     from simlap.trackfile import write_track
 
+    check_places([], files={"--out": out})
     track = invented_circuit(name)
     write_track(track, out)
     say(f"wrote {out}: {_summary(track)}")

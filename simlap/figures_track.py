@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.errors import OptionError
 from simlap.figures_lap import letters, printable
-from simlap.files import write_bytes
+from simlap.files import picture_kind, write_bytes
 from simlap.labels import place_labels
 from simlap.projection import Curve
 
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 
     from simlap.track import Track
 
-SUFFIXES = ("png", "svg", "pdf")
 ROAD = "0.82"
 INK = "0.15"
 MARK = "#b3261e"  # start line and driving direction
@@ -163,9 +161,7 @@ def write_track_figure(track: Track, path: str | os.PathLike[str]) -> Path:
     OptionError
         When the ending is another one, or the file cannot be written.
     """
-    kind = Path(path).suffix.lstrip(".").lower()
-    if kind not in SUFFIXES:
-        raise OptionError(f"{path}: pictures end in {', '.join('.' + s for s in SUFFIXES)}. Choose one of them.")
+    kind = picture_kind(path)
     data = io.BytesIO()
     track_figure(track).savefig(data, format=kind, dpi=130)
     return write_bytes(path, data.getvalue())

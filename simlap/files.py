@@ -6,6 +6,22 @@ from pathlib import Path
 
 from simlap.errors import OptionError
 
+PICTURES = ("png", "svg", "pdf")
+
+
+def picture_kind(path: str | os.PathLike[str]) -> str:
+    """Format of a picture, by the ending of its path.
+
+    Raises
+    ------
+    OptionError
+        When the ending is none of `PICTURES`.
+    """
+    kind = Path(path).suffix.lstrip(".").lower()
+    if kind not in PICTURES:
+        raise OptionError(f"{path}: pictures end in {', '.join('.' + s for s in PICTURES)}. Choose one of them.")
+    return kind
+
 
 def write_bytes(path: str | os.PathLike[str], data: bytes) -> Path:
     """Write `data` under a temporary name beside `path`, then rename it.

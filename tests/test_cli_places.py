@@ -84,3 +84,32 @@ def test_a_folder_below_a_file_is_refused_before_anything_is_read(logs):
 def test_the_names_guarded_in_a_report_folder_are_those_that_are_written(tmp_path):
     write_outputs(circle_case(), tmp_path, figures=())
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(REPORT_FILES)
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs a folder that refuses files even to root")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("analyse", "{}/log.csv", "--out", "/proc/simlap"),
+        ("cues", "{}/log.csv", *VIDEO, "--out", "/proc/simlap/notes.vtt"),
+        ("sweep", "{}/log.csv", "--csv", "/proc/sweep.csv"),
+        ("track", "invent", "kart", "--out", "/proc/simlap/kart.geojson"),
+    ],
+)
+def test_a_folder_that_takes_no_file_is_told_before_anything_is_read(logs, arguments):
+    result = run(*(one.format(logs) for one in arguments))
+    assert isinstance(result.exception, OptionError)
+    assert "/proc" in str(result.exception)
+    assert "cannot be written to. Choose another folder." in str(result.exception)
+    assert "reading" not in result.stderr
+
+
+def test_looking_for_room_leaves_no_file_behind(logs):
+    before = set(os.listdir(logs))
+    run("analyse", logs / "log.csv", "--out", logs / "new")
+    assert set(os.listdir(logs)) == before
+
+
+def test_an_ending_that_is_no_picture_is_told_before_the_track_is_read(tmp_path):
+    result = run("track", "show", tmp_path / "none.geojson", "--out", tmp_path / "map.bmp")
+    assert "pictures end in .png, .svg, .pdf" in str(result.exception)
