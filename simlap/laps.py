@@ -192,6 +192,15 @@ def find_laps(
     return LapSet(_overruled(judged, choose, drop), line, found_by, notes)
 
 
+def aside_by_reason(laps: Iterable[Lap]) -> dict[str, list[int]]:
+    """Numbers of the full laps that were set aside, those of one reason together."""
+    found: dict[str, list[int]] = {}
+    for lap in laps:
+        if lap.flying and not lap.counted:
+            found.setdefault(lap.reason, []).append(lap.number)
+    return found
+
+
 def all_with_gaps(laps: Iterable[Lap]) -> bool:
     """Whether each of two full laps or more has a gap, as runs up a hill have that are logged one by one."""
     flying = [lap for lap in laps if lap.flying]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from simlap.habit_laps import TRAFFIC
+from simlap.laps import aside_by_reason
 from simlap.report.json import analysis_to_dict
 from simlap.report.plain import clean, counted_laps, lap_time
 from simlap.results import Advice, Analysis, Finding, Interval
@@ -59,11 +60,10 @@ def notes_lines(
 
 def _aside_lines(analysis: Analysis) -> list[str]:
     """Flying laps that were set aside, those of one reason together."""
-    laps: dict[str, list[str]] = {}
-    for lap in analysis.lapset.laps:
-        if lap.flying and not lap.counted:
-            laps.setdefault(clean(lap.reason), []).append(str(lap.number))
-    aside = [f"lap{'s' * (len(numbers) > 1)} {', '.join(numbers)}: {reason}" for reason, numbers in laps.items()]
+    aside = [
+        f"lap{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}: {clean(reason)}"
+        for reason, numbers in aside_by_reason(analysis.lapset.laps).items()
+    ]
     return ["", f"Not counted: {'; '.join(aside)}."] if aside else []
 
 

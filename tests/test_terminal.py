@@ -22,7 +22,7 @@ from simlap.against import Against
 from simlap.report.against import print_against
 from simlap.report.page import render_page
 from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened
-from simlap.report.table import print_analysis
+from simlap.report.table import aside_lines, print_analysis
 from simlap.report.terminal import PLAIN_WIDTH
 
 
@@ -224,3 +224,13 @@ def test_a_single_lap_is_counted_in_the_singular(capsys):
     for text in (" ".join(capsys.readouterr().out.split()), render_page(alone)):
         assert "1 counted lap" in text
         assert "1 counted laps" not in text
+
+
+def test_laps_that_were_not_chosen_share_one_line():
+    case = circle_case()
+    laps = tuple(replace(lap, counted=False, reason="not among the laps chosen") for lap in case.lapset.laps)
+    flying = [lap.number for lap in laps if lap.flying]
+    assert len(flying) > 1
+    (line, blank) = aside_lines(replace(case, lapset=replace(case.lapset, laps=laps)))
+    assert line == f"laps {', '.join(map(str, flying))} set aside: not among the laps chosen"
+    assert blank == ""

@@ -7,6 +7,7 @@ from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from simlap.laps import aside_by_reason
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import (
@@ -88,9 +89,12 @@ def caution_parts(analysis: Analysis) -> list[RenderableType]:
 
 
 def aside_lines(analysis: Analysis) -> list[str]:
-    """Flying laps that were set aside, and why."""
-    aside = [lap for lap in analysis.lapset.laps if lap.flying and not lap.counted]
-    return [f"lap {lap.number} set aside: {clean(lap.reason)}" for lap in aside] + [""] * bool(aside)
+    """Flying laps that were set aside, and why; those of one reason in one line."""
+    aside = [
+        f"lap{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))} set aside: {clean(reason)}"
+        for reason, numbers in aside_by_reason(analysis.lapset.laps).items()
+    ]
+    return [*aside, *[""] * bool(aside)]
 
 
 def laps_table(analysis: Analysis) -> Table:
