@@ -1,6 +1,7 @@
 """Options that several commands share, and the way from their text to what the library takes."""
 
 import io
+import math
 import os
 import sys
 import tempfile
@@ -107,7 +108,11 @@ def start_line(text: str | None) -> tuple[float, float, float, float] | None:
         values = tuple(float(part) for part in text.split(","))
     except ValueError:
         values = ()
-    if len(values) != 4 or not all(abs(v) <= most for v, most in zip(values, (90, 180, 90, 180), strict=True)):
+    limits = (("latitude", 90), ("longitude", 180)) * 2
+    for value, (name, most) in zip(values, limits, strict=False):
+        if len(values) == 4 and abs(value) > most:
+            raise OptionError(f"--start-line {text!r}: {value:g} is no {name}; it runs from -{most} to {most} degrees.")
+    if len(values) != 4 or not all(math.isfinite(value) for value in values):
         raise OptionError(
             f"--start-line {text!r}: write four numbers LAT1,LON1,LAT2,LON2 in degrees with decimal points."
         )

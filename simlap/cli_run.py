@@ -4,6 +4,7 @@ import atexit
 import errno
 import gc
 import os
+import re
 import sys
 
 import typer
@@ -15,6 +16,8 @@ from simlap.report.plain import clean
 MENDABLE = 2  # exit code of errors that a user can mend
 # The device behind stdout took no more: no fault of ours, and no traceback.
 DEVICE_ERRORS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
+# What the parser's own words ask for, and the plain words for it.
+NOT_A_NUMBER = (("integer", "a whole number, such as 200"), ("(?:number|float)", "a number, such as 12.5"))
 # typer brings its own click along from some version on; the base of its usage errors is found by the names they share.
 ClickException = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
@@ -50,6 +53,8 @@ def run() -> int:
 def _usage(error: Exception) -> int:
     """Tell a slip on the command line: typer would draw a box of five lines around it."""
     words = error.format_message().rstrip(".")  # type: ignore[attr-defined]
+    for wanted, plain in NOT_A_NUMBER:
+        words = re.sub(rf"(Invalid value[^:]*): .*valid {wanted}\b.*", rf"\1: write {plain}", words, flags=re.DOTALL)
     if type(error).__name__ == "NoArgsIsHelpError":  # the help is printed already, or is the message
         print(words, end="")
         return MENDABLE
