@@ -4,7 +4,7 @@ import csv
 import io
 import json
 import re
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +12,11 @@ import pytest
 from report_case import FAST, HALF, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, circle_case
 
 from simlap.against import Against, against_lap
+from simlap.cli_envelope import report_dict
+from simlap.cli_track import track_to_dict
+from simlap.envelope_grip import corner_grip
 from simlap.motion_types import CHANNEL_OUT
+from simlap.notes import notes_to_dict
 from simlap.report.against import print_against
 from simlap.report.cautions import BEATEN_S, cautions
 from simlap.report.json import SCHEMA_TEXT, analysis_to_dict, analysis_to_json, plain
@@ -21,6 +25,8 @@ from simlap.report.losses_csv import cell, losses_csv
 from simlap.report.outputs import write_outputs
 from simlap.report.page import render_page
 from simlap.results import Interval
+from simlap.sweep import sweep
+from simlap.thresholds import TABLE
 
 MS = 1e-3  # [s] times are written to the millisecond
 
@@ -150,9 +156,49 @@ def test_the_readme_holds_the_schema_text():
 
 def test_the_readme_names_the_keys_of_the_laps(club):
     readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
-    said = set(re.findall(r"\w+", readme.split("writes `simlap.laps/1`")[1].split("\n\n")[0]))
+    said = _said(readme, "laps")
     written = laps_to_dict(club.session, club.analysis.motion, club.analysis.lapset)
     assert keys_of(written) - {"schema"} <= said
+
+
+def _said(readme, schema):
+    """Words of the README about a schema, up to the next one."""
+    return set(
+        re.findall(r"\w+", re.split(rf"^simlap\.{schema}/1", readme, flags=re.MULTILINE)[1].split("\nsimlap.")[0])
+    )
+
+
+BY_NAME = {"evidence", "limits_ms2", "tested_ms", "per_percent_s", "grip_per_percent_s"}  # by limit, parameter, corner
+
+
+def _named(value):
+    """Every key below `value`; of objects whose keys are names, the keys below them."""
+    if isinstance(value, list):
+        return {key for one in value for key in _named(one)}
+    if not isinstance(value, dict):
+        return set()
+    below = {key for name, one in value.items() if name not in BY_NAME for key in _named(one)}
+    inner = {key for name in BY_NAME & set(value) for one in value[name].values() for key in _named(one)}
+    return set(value) | below | inner
+
+
+def test_the_readme_names_the_keys_of_the_other_schemas(club):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    done = club.analysis
+    grips = corner_grip(done.table, done.line, done.track.corners, done.fit.envelope)
+    finding = {"kind", "phase", "sentence", "worth_s", "laps", "occurrences", "of_laps", "stations_m"}
+    above = finding | {"session_times_s", "build_up", "value", "low", "high", "key", "text", "v2_per_m"}
+    above |= {"lateral2_s2_per_m", "evidence"}
+    notes = notes_to_dict(done, done.advice, everything=True)
+    notes["findings"] = [{**one, "evidence": {}} for one in notes["findings"]]
+    for schema, written in {
+        "envelope_report": report_dict(done.fit, grips, done.table),
+        "notes": notes,
+        "track": track_to_dict(club.track),
+        "sweep": sweep(done.line, done.fit.envelope, ["grip"], (0.99, 1.0, 1.01)).to_dict(),
+        "thresholds": {"thresholds": [asdict(entry) for entry in TABLE.values()]},
+    }.items():
+        assert _named(written) - {"schema"} - above <= _said(readme, schema), schema
 
 
 def test_a_finding_stands_under_its_own_corner_only(data):
