@@ -160,7 +160,7 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder for the demo's files.")] = Path("simlap-demo"),
     as_json: JsonOpt = False,
 ) -> None:
-    """Write the invented demo (two sessions, a track file) and analyse the first session."""
+    """Write the invented demo (two sessions, a track file), analyse the first session and write its report."""
     from simlap.demo import REPORT_FOLDER, write_demo
     from simlap.trackfile import read_track
 

@@ -62,7 +62,7 @@ ThresholdsOpt = Annotated[
     typer.Option(
         "--thresholds",
         metavar="FILE.toml",
-        help="Thresholds of the findings that differ from ours; 'simlap thresholds' lists them.",
+        help="Thresholds of the findings to use in place of the usual ones; 'simlap thresholds' lists them.",
     ),
 ]
 SeedOpt = Annotated[int, typer.Option("--seed", help="Seed of the resampling.")]

@@ -36,7 +36,11 @@ def thresholds(as_json: JsonOpt = False) -> None:
         listed = {name: asdict(entry) for name, entry in TABLE.items()}
         emit(json.dumps({"schema": THRESHOLDS_SCHEMA, "thresholds": listed}, ensure_ascii=False, indent=1))
         return
-    lines = ["# Keep the lines that you change, and give the file to: simlap notes SESSION --thresholds FILE.toml"]
+    units = "# A name that ends in _ms is in m/s, in _ms2 in m/s²."
+    lines = [
+        units,
+        "# Keep the lines that you change, and give the file to: simlap notes SESSION --thresholds FILE.toml",
+    ]
     for name, entry in TABLE.items():
         unit = "" if entry.unit == "1" else f" {entry.unit}"
         lines += ["", f"# larger: {entry.effect}", f"# {entry.low:g} to {entry.high:g}{unit}; {entry.reason}"]

@@ -238,6 +238,12 @@ def test_the_defaults_in_the_help_are_those_of_the_library():
     assert shown == ["1", "3", "5", "4", "10", "0.6", "0.98", "200", "0"]
 
 
+def test_helps_and_lists_say_what_is_written_and_in_which_unit():
+    assert "write its report" in " ".join(run("demo", "--help").stdout.split())
+    assert "_ms is in m/s" in run("thresholds").stdout.splitlines()[0]
+    assert "ours" not in run("notes", "--help").stdout
+
+
 def test_the_thresholds_are_listed_as_a_file_that_can_be_read_back(tmp_path):
     from simlap.thresholds import TABLE, default_thresholds, read_thresholds
 
