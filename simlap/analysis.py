@@ -287,6 +287,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     recorded = {name: np.asarray(values)[counted] for name, values in table.channels.items()}
     gears = gear_change_cost(line, packed, [laps[i] for i in counted], recorded, phases, grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
+    best_v = np.asarray(table.v)[best]
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
     return Analysis(
         session=prepared.session,
@@ -304,7 +305,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         lap_ledgers=lap_ledgers,
         typical_ledger=typical_ledger,
         corners=corner_results(
-            zones, line, fit, limit, limit_times, grip, phases, laps, counted, int(best), typical, typical_ledger, gears
+            zones, line, fit, limit, limit_times, grip, phases, laps, counted, best_v, typical, typical_ledger, gears
         ),
         best_lap=int(table.numbers[best]),
         best_lap_s=laps[best].lap_time,

@@ -1,7 +1,8 @@
 """A lap on the common path, and the driver's typical lap made of many.
 
 A lap is brought to the common path by its times at the common stations: its speed there is path length per time, so
-that its lap time is kept to the last digit whatever line was driven.
+that its lap time is kept to the last digit whatever line was driven. It is not the speed of the car, which is
+`LapTable.v`: a lap on a wider line covers more than the common path in that time.
 """
 
 from dataclasses import dataclass

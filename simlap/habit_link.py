@@ -140,7 +140,6 @@ def _trace(
     known = _run_with(rows >= 0, int(np.argmax(corner)))
     rows, along, at = rows[known], along[known], index[known] % n
     started, t = np.asarray(table.session_start), np.asarray(table.t)
-    speeds = np.array([lap.v for lap in analysis.lap_driven])
     recorded = {name: values[rows, at] for name, values in channels.items()}
     return (
         CornerTrace(
@@ -148,7 +147,7 @@ def _trace(
             lap=int(table.numbers[row]),
             along=along,
             t=started[rows] + t[rows, at],
-            v=speeds[rows, at],
+            v=np.asarray(table.v)[rows, at],
             a_lon=np.asarray(table.a_lon)[rows, at],
             a_lat=np.asarray(table.a_lat)[rows, at],
             grip=grip[rows, at],

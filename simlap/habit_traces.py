@@ -26,7 +26,7 @@ class CornerTrace:
     lap: int
     along: np.ndarray  #: distance from the start of the zone, strictly rising [m]
     t: np.ndarray  #: clock of the log [s]
-    v: np.ndarray  #: [m/s]
+    v: np.ndarray  #: of the car on its own line [m/s]
     a_lon: np.ndarray  #: [m/s²]
     a_lat: np.ndarray  #: left positive [m/s²]
     grip: np.ndarray  #: share of the envelope in use

@@ -108,7 +108,7 @@ class CornerResult:
     build_up: bool  #: fast corner: build up in small steps
     step_kmh: float  #: suggested largest step in minimum speed per outing [km/h]
     min_speed_typical: float  #: slowest speed of the zone [m/s]
-    min_speed_best: float  #: in the best lap [m/s]
+    min_speed_best: float  #: of the car in the best lap [m/s]
     min_speed_limit: float  #: of the limit profile [m/s]
 
 

@@ -48,7 +48,7 @@ def corner_results(
     phases: PhaseMap,
     laps: Sequence[Driven],
     counted: np.ndarray,
-    best: int,
+    best_v: np.ndarray,
     typical: Driven,
     ledger: Ledger,
     gear_changes: np.ndarray | None = None,
@@ -63,8 +63,8 @@ def corner_results(
         Factor on the grip of each station.
     counted : int array
         Rows of the counted laps in `laps`; ``fit.draw_laps`` counts within them.
-    best : int
-        Row of the best counted lap.
+    best_v : float64 array, shape (n,)
+        Speed of the car on the best counted lap, not that along the common path. [m/s]
     gear_changes : float64 array, shape (p,), optional
         What changes of gear cost in each phase, from `gear_change_cost`. [s]
     """
@@ -109,7 +109,7 @@ def corner_results(
                 build_up=bool(fast),
                 step_kmh=FAST_STEP_KMH if fast else STEP_KMH,
                 min_speed_typical=_slowest(typical.v, here, phases.kind),
-                min_speed_best=_slowest(laps[best].v, here, phases.kind),
+                min_speed_best=_slowest(best_v, here, phases.kind),
                 min_speed_limit=slowest,
             )
         )

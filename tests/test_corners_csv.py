@@ -84,6 +84,25 @@ def test_speeds_are_those_that_were_driven(driven):
     assert abs(np.mean(errors)) < 0.5
 
 
+def test_lowest_speeds_are_the_cars_own_whatever_line_each_lap_took(driven, club):
+    # Length of the laps' mean line per time is no car's speed: lines wander by some decimetres, and how they bend makes
+    # a lap longer or shorter than the mean. Bar: half of the motion's noise of speed (0.1 m/s at 2 Hz), for the speed
+    # is flat for half a second and more where it is lowest.
+    def error(found):
+        return np.sqrt(np.mean(np.square(found))) / 3.6
+
+    best = []
+    lowest = []
+    for row, found, zone, true in driven:
+        (result,) = [each for each in club.analysis.corners if each.corner.name == row["corner"]]
+        lowest.append(found["lowest_kmh"] - true.slowest(zone.start, zone.mid_stop + 20.0))
+        if int(row["lap"]) == club.analysis.best_lap:
+            best.append(3.6 * result.min_speed_best - true.slowest(zone.start, zone.mid_stop))
+    assert error(lowest) < 0.05
+    assert len(best) > 5
+    assert error(best) < 0.05
+
+
 def test_braking_begins_and_peaks_where_the_pedal_was_pressed(driven):
     braked = [each for each in driven if np.isfinite(each[1]["brake_m"])]
     assert len(braked) > 0.7 * len(driven)  # corner 8 is flat

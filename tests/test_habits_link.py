@@ -78,7 +78,7 @@ def analysis(numbers=(1, 2, 3), *, pause=0.0, channels=None):
         station=np.arange(N) * SPACING,
         t=np.broadcast_to(LAP_TIME * np.arange(N + 1) / N, (m, N + 1)),
         session_start=starts,
-        v=flat,
+        v=flat + np.arange(m)[:, None],
         a_lon=np.zeros((m, N)),
         a_lat=flat**2 * line.kappa,
         channels=channels or {},
@@ -88,7 +88,7 @@ def analysis(numbers=(1, 2, 3), *, pause=0.0, channels=None):
         line=line,
         fit=SimpleNamespace(envelope=Envelope.constant(lateral=8.0, braking=8.0, drive=8.0)),
         limit=SimpleNamespace(v=np.full(N, 30.0), a_lon=np.zeros(N)),
-        lap_driven=tuple(SimpleNamespace(v=np.full(N, SPEED + row)) for row in range(m)),
+        lap_driven=tuple(SimpleNamespace(v=np.full(N, 20.0)) for _ in range(m)),  # along the common path: not the car's
         corners=tuple(SimpleNamespace(corner=zone.corner, zone=zone, phases=phases, step_kmh=4.0) for zone in zones),
         counted=tuple(range(m)),
         grip=np.ones(N),
