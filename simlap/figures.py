@@ -17,6 +17,7 @@ from simlap.figures_grip import plot_envelope, plot_gg
 from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed
 from simlap.files import write_bytes
 from simlap.results import Analysis
+from simlap.traces import beyond_scale, traces
 
 __all__ = [
     "FIGURES",
@@ -54,7 +55,14 @@ def make_figure(analysis: Analysis, name: str) -> Figure:
     figure = Figure(figsize=size, layout="constrained")
     artist = draw(analysis, figure.subplots())
     if name == "loss_map":
-        figure.colorbar(artist, location="bottom", shrink=0.6, label="time lost [s per 100 m], wider is more")
+        more = beyond_scale(traces(analysis).loss_per_100m)
+        figure.colorbar(
+            artist,
+            location="bottom",
+            shrink=0.6,
+            extend="max" if more else "neither",
+            label=f"time lost [s per 100 m], wider is more{more and f'; pointed end: {more}'}",
+        )
     return _without_bands(figure) if name in TO_SCALE else figure
 
 

@@ -86,6 +86,12 @@ def loss_scale(loss_per_100m: np.ndarray) -> float:
     return max(float(np.percentile(loss_per_100m, SCALE_TOP)), 1.0 / HUNDRED_METRES)
 
 
+def beyond_scale(loss_per_100m: np.ndarray) -> str:
+    """What the top of the map's scale stands for where more was lost than it shows; "" where it shows all."""
+    top, peak = (f"{value:.2f}" for value in (loss_scale(loss_per_100m), float(np.max(loss_per_100m))))
+    return f"{top} or more, {peak} at most" if float(peak) > float(top) else ""
+
+
 def gg_samples(analysis: Analysis, count: int = GG_SAMPLES) -> tuple[np.ndarray, np.ndarray]:
     """(a_lat, a_lon) of evenly spread stations of the counted laps, each of shape (<= count,) [m/s²]."""
     counted = np.asarray(analysis.table.counted, dtype=bool)

@@ -16,7 +16,8 @@ from simlap.figures import FIGURES, make_figure, save_figures
 from simlap.figures_corners import plot_corner, plot_corner_losses
 from simlap.figures_grip import UNTESTED_LABEL, plot_envelope, plot_gg
 from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed, printable, unwrapped
-from simlap.traces import LOSS_WINDOW, gg_boundary, gg_samples, traces
+from simlap.report.maps import loss_map
+from simlap.traces import LOSS_WINDOW, beyond_scale, gg_boundary, gg_samples, traces
 from simlap.units import G
 
 MAGIC = {"png": b"\x89PNG\r\n\x1a\n", "svg": b"<?xml", "pdf": b"%PDF-"}  # first bytes, from the formats' standards
@@ -73,6 +74,24 @@ def test_map_is_widest_where_most_time_is_lost(case, ax):
     texts = [text.get_text() for text in ax.texts]
     assert any(NAMES[0] in text and "1: 0.93 s" in text for text in texts)
     assert "under each name: rank, and time gained" in ax.get_title(loc="left")
+
+
+def test_the_end_of_the_scale_says_what_lies_beyond_it(case):
+    # The case loses 0.67 s per 100 m over a quarter of the lap, so its scale reaches the top; a slip of 1.2 s in one
+    # place loses far more there, and the scale ends where 98 % of the lap do.
+    assert beyond_scale(traces(case).loss_per_100m) == ""
+    (bar,) = [ax for ax in make_figure(case, "loss_map").axes if ax.get_xlabel()]
+    assert "or more" not in bar.get_xlabel()
+    dt = np.array(case.typical.dt)
+    dt[300:306] += 0.2
+    spot = replace(case, typical=replace(case.typical, dt=dt))
+    rate = traces(spot).loss_per_100m
+    (bar,) = [ax for ax in make_figure(spot, "loss_map").axes if ax.get_xlabel()]
+    words = bar.get_xlabel().rpartition("pointed end: ")[2]
+    top, peak = (float(word) for word in words.removesuffix(" at most").split(" or more, "))
+    assert peak == pytest.approx(rate.max(), abs=0.005)  # printed to hundredths
+    assert 1 < np.count_nonzero(rate > top + 0.005) <= 0.02 * N <= np.count_nonzero(rate > top - 0.3)
+    assert loss_map(spot, traces(spot)).steps[-1][2] == words
 
 
 def test_the_thick_path_is_not_cut_at_the_edge_of_the_map(case):

@@ -14,7 +14,7 @@ from simlap.report.charts import numbered
 from simlap.report.plain import clean
 from simlap.report.svg import element, join, path_data, tick_text, ticks
 from simlap.results import Analysis
-from simlap.traces import Traces, gg_boundary, gg_samples, gg_speeds, loss_scale
+from simlap.traces import Traces, beyond_scale, gg_boundary, gg_samples, gg_speeds, loss_scale
 from simlap.units import MS_TO_KMH, G
 
 SIZE = 560.0  # units of the longer side of the path's drawing
@@ -62,6 +62,7 @@ def loss_map(analysis: Analysis, lap: Traces) -> LossMap:
         class_="map",
     )
     steps = [(CIVIDIS[i], _width(i), f"{top * i / (len(CIVIDIS) - 1):.2f}") for i in range(0, len(CIVIDIS), 2)]
+    steps[-1] = (*steps[-1][:2], beyond_scale(lap.loss_per_100m) or steps[-1][2])
     return LossMap(drawing, x, y, steps)
 
 
