@@ -22,6 +22,7 @@ LABEL_LENGTH = 16  # characters of a corner's name in a figure
 MAP_POINTS = 330.0  # printer's points across the path on the map's figure
 LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
 BAR_POINTS = 7  # of the start line that labels keep clear of
+START_HALF = 0.025  # half the length of the start line, share of the circuit's longer side
 LABELS_SAY = "under each name: rank, and time gained if this corner alone were driven at the limit"
 BOX, BOX_LETTERS = "\u25a1", 1.8
 THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the largest loss
@@ -30,7 +31,8 @@ THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the 
 def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     """Draw the driven path on `ax`, its colour and width by the time lost there; return the path.
 
-    The start line is a short bar across the path, and the corners carry their rank and name.
+    The start line is a short bar across the path with an arrow in the driving direction beside it; the corners carry
+    their rank and name.
     """
     lap = traces(analysis)
     points, turned = laid_down(lap.x, lap.y)
@@ -47,7 +49,10 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
     ax.set_aspect("equal")
     ax.set_axis_off()
     bar = np.asarray(_start_bar(points, ax).get_xydata(), dtype=float)
-    covered = np.concatenate([points, bar[:1] + np.linspace(0.0, 1.0, BAR_POINTS)[:, None] * np.diff(bar, axis=0)])
+    arrow = _heading(points, ax)
+    strokes = [ends[:1] + np.linspace(0.0, 1.0, BAR_POINTS)[:, None] * np.diff(ends, axis=0) for ends in (bar, arrow)]
+    covered = np.concatenate([points, *strokes])
+    half_widths = np.concatenate([0.5 * widths, np.zeros(2 * BAR_POINTS)])
     unit = float(np.ptp(points, axis=0).max()) / MAP_POINTS  # one printer's point on the map [m]
     apexes = points[[station_index(lap.station, corner.corner.apex_m) for corner in analysis.ranked]]
     texts = [
@@ -55,15 +60,15 @@ def plot_loss_map(analysis: Analysis, ax: Axes) -> LineCollection:
         for corner in analysis.ranked
     ]
     sizes = [(unit * LETTER * max(map(letters, text.split("\n"))), unit * LABEL_HEIGHT) for text in texts]
-    centres = place_labels(apexes, covered, sizes, unit * LABEL_OUT)
+    centres = place_labels(apexes, covered, sizes, unit * LABEL_OUT, half_widths=unit * half_widths)
     for text, apex, centre in zip(texts, apexes, centres, strict=True):
         ax.annotate(
             text, xy=(float(apex[0]), float(apex[1])), xytext=(float(centre[0]), float(centre[1])), fontsize=7,
             ha="center", va="center", parse_math=False, arrowprops={"arrowstyle": "-", "linewidth": 0.5},
         )  # fmt: skip
     reach = np.array(sizes) / 2 + 4 * unit
-    low = np.minimum(points.min(axis=0) - THICKEST * unit, (centres - reach).min(axis=0))
-    high = np.maximum(points.max(axis=0) + THICKEST * unit, (centres + reach).max(axis=0))
+    low = np.minimum(covered.min(axis=0) - THICKEST * unit, (centres - reach).min(axis=0))
+    high = np.maximum(covered.max(axis=0) + THICKEST * unit, (centres + reach).max(axis=0))
     ax.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
     words = [LABELS_SAY]
     if analysis.motion.closes:  # a path rebuilt from turning alone does not know where north is
@@ -168,9 +173,24 @@ def _in_font(character: str) -> bool:
 
 def _start_bar(points: np.ndarray, ax: Axes) -> Line2D:
     """A bar across the path at station 0."""
-    along = points[1] - points[-1]
-    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
-    half = 0.025 * float(np.ptp(points, axis=0).max())
-    ends = np.array([points[0] - half * across, points[0] + half * across])
+    half = START_HALF * float(np.ptp(points, axis=0).max())
+    across = half * _across(points)
+    ends = np.array([points[0] - across, points[0] + across])
     (bar,) = ax.plot(ends[:, 0], ends[:, 1], color=BLACK, linewidth=2.0, solid_capstyle="butt")
     return bar
+
+
+def _heading(points: np.ndarray, ax: Axes) -> np.ndarray:
+    """Draw an arrow in the driving direction beside the start line; return its ends, (2, 2)."""
+    size = START_HALF * float(np.ptp(points, axis=0).max())
+    across = _across(points)
+    tail = points[0] - 1.6 * size * across  # clear of the bar, on the right of the path
+    ends = np.array([tail, tail + 2.0 * size * np.array([across[1], -across[0]])])
+    ax.annotate("", xy=tuple(ends[1]), xytext=tuple(ends[0]), arrowprops={"arrowstyle": "->", "linewidth": 1.6})
+    return ends
+
+
+def _across(points: np.ndarray) -> np.ndarray:
+    """Unit vector to the left of the path at station 0."""
+    along = points[1] - points[-1]
+    return np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)

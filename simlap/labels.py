@@ -31,6 +31,7 @@ def place_labels(
     sizes: Sequence[tuple[float, float]],
     nearest: float,
     towards: np.ndarray | None = None,
+    half_widths: np.ndarray | float = 0.0,
 ) -> np.ndarray:
     """Centres of labels, one after the other on the best place left.
 
@@ -46,6 +47,8 @@ def place_labels(
         Least distance from the edge of a label to its point.
     towards : float64 array, shape (m, 2), optional
         Unit vectors from each point to the side where its label is best, such as the outside of a corner.
+    half_widths : float64 array, shape (n,), or float
+        Half the width that the path is drawn with at each of its points.
 
     Returns
     -------
@@ -53,6 +56,7 @@ def place_labels(
     """
     angles = 2 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS
     units = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    margin = 0.3 * nearest + np.broadcast_to(half_widths, len(path))[:, None]
     centres = np.empty((len(points), 2))
     halves = np.array(sizes, dtype=float).reshape(-1, 2) / 2
     for i, (point, half) in enumerate(zip(points, halves, strict=True)):
@@ -61,7 +65,7 @@ def place_labels(
         steps = np.array(DISTANCES)[:, None] * nearest + reach[None, :]
         tried = (point + steps[..., None] * units).reshape(-1, 2)
         cost = DISTANCE_COST * np.repeat(np.arange(len(DISTANCES)), DIRECTIONS)
-        over_path = (np.abs(tried[:, None, :] - path[None, :, :]) < half + 0.3 * nearest).all(axis=2).sum(axis=1)
+        over_path = (np.abs(tried[:, None, :] - path[None, :, :]) < half + margin).all(axis=2).sum(axis=1)
         over_labels = (np.abs(tried[:, None, :] - centres[None, :i, :]) < half + halves[:i]).all(axis=2).sum(axis=1)
         over_points = (np.abs(tried[:, None, :] - points[None, :, :]) < half).all(axis=2).sum(axis=1)
         cost = cost + PATH_COST * np.minimum(over_path, 5) + LABEL_COST * over_labels + PATH_COST * over_points

@@ -139,6 +139,16 @@ def test_labels_of_the_map_keep_clear_of_the_start_line(case, ax):
         assert not ((points > (box.x0, box.y0)) & (points < (box.x1, box.y1))).all(axis=1).any()
 
 
+def test_the_map_has_an_arrow_in_the_driving_direction(case, ax):
+    # The circle of the case is driven against the clock from its easternmost point: to the north there.
+    plot_loss_map(case, ax)
+    (arrow,) = [text for text in ax.texts if not text.get_text()]
+    (x1, y1), (x2, y2) = arrow.get_position(), arrow.xy
+    assert x1 == pytest.approx(x2, abs=0.02 * (y2 - y1))  # the first chord of the circle leans by half a step of 0.01
+    assert y2 > y1
+    assert x1 > LENGTH / (2 * np.pi)  # beside the path
+
+
 @pytest.mark.parametrize("plot", [plot_speed, plot_loss_building], ids=["speed", "loss building"])
 def test_the_bands_behind_the_curves_have_a_key(case, ax, plot):
     plot(case, ax)

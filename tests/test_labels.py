@@ -1,5 +1,6 @@
 """Labels of the map: free of one another and of the path wherever there is room."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -89,3 +90,30 @@ def test_all_of_the_map_lies_inside_its_drawing():
     assert (made.x < left + width).all()
     assert (made.y > top).all()
     assert (made.y < top + height).all()
+
+
+def test_no_leader_of_the_map_runs_over_the_seconds_beside_its_disc():
+    # Corners all round the circle: labels stand above, below and beside their apexes.
+    case = circle_case()
+    many = [
+        replace(one, corner=replace(one.corner, apex_m=at)) for at in range(0, 1200, 100) for one in case.corners[:1]
+    ]
+    drawing = str(loss_map(replace(case, corners=tuple(many)), traces(case)).drawing)
+    leaders = re.findall(r'class="leader" d="M([-\d.]+),([-\d.]+) ([-\d.]+),([-\d.]+)"', drawing)
+    seconds = re.findall(r'class="worth" x="([-\d.]+)" y="([-\d.]+)"', drawing)
+    assert len(leaders) == len(seconds) == 12
+    for ends, at in zip(leaders, seconds, strict=True):
+        x1, y1, x2, y2 = map(float, ends)
+        x, base = map(float, at)
+        along = np.linspace(0.0, 1.0, 200)
+        px, py = x1 + along * (x2 - x1), y1 + along * (y2 - y1)
+        # on a phone the digits are 22 px, their height 0.73 of it, and "0.00 s" is six letters of half that wide
+        assert not ((np.abs(px - x) < 33.0) & (py > base - 16.0) & (py < base)).any()
+
+
+def test_a_label_keeps_further_from_a_path_that_is_drawn_wide():
+    path = np.stack([np.arange(-200.0, 200.0, 2.0), np.zeros(200)], axis=1)
+    size = (20.0, 10.0)
+    (thin,) = place_labels(np.array([[0.0, 0.0]]), path, [size], 4.0)
+    (thick,) = place_labels(np.array([[0.0, 0.0]]), path, [size], 4.0, half_widths=np.full(200, 8.0))
+    assert abs(thick[1]) - size[1] / 2 >= 8.0 > abs(thin[1]) - size[1] / 2

@@ -21,6 +21,9 @@ SIZE = 560.0  # units of the longer side of the path's drawing
 MARGIN = 14.0  # around path and labels
 THINNEST, THICKEST = 3.0, 15.0  # units: width of the path at no loss and at the top of the scale
 LABEL = (68.0, 58.0)  # width and height of a disc with its seconds, at the size that a phone shows
+DISC_OUT = 11.0  # from the middle of a label to that of its disc
+SECONDS_BELOW, SECONDS_ABOVE = 24.0, -10.0  # base line of the seconds, from the middle of the label
+CASING = 3.0  # dark rim of the path, both sides together
 LABEL_OUT = 18.0  # least distance of a label from its corner
 NORTH = 26.0  # length of the arrow to the north
 GG_SIZE = 420.0
@@ -44,17 +47,17 @@ def loss_map(analysis: Analysis, lap: Traces) -> LossMap:
     top = loss_scale(lap.loss_per_100m)
     level = np.clip(np.round(lap.loss_per_100m / top * (len(CIVIDIS) - 1)), 0, len(CIVIDIS) - 1).astype(int)
     level = _without_flicker(level)
-    apexes, centres = _label_places(analysis, lap, x, y)
+    apexes, centres = _label_places(analysis, lap, x, y, level)
     corner = np.minimum([x.min(), y.min()], (centres - np.array(LABEL) / 2).min(axis=0)) - MARGIN
     far = np.maximum([x.max(), y.max()], (centres + np.array(LABEL) / 2).max(axis=0)) + MARGIN
     width, height = far - corner
     drawing = element(
         "svg",
         element("title", "Map of the circuit: the path is wider and brighter where more time is lost"),
-        join(_leaders(apexes, centres)),
         join(_pieces(x, y, level)),
+        join(_leaders(apexes, _discs(apexes, centres))),
         _start_line(x, y),
-        join(_labels(analysis, centres)),
+        join(_labels(analysis, apexes, centres)),
         _north(corner + MARGIN, turned) if analysis.motion.closes else Markup(),
         element("circle", class_="marker", r=9.0, cx=float(x[0]), cy=float(y[0])),
         viewBox=f"{corner[0]:.0f} {corner[1]:.0f} {width:.0f} {height:.0f}",
@@ -91,7 +94,7 @@ def _pieces(x: np.ndarray, y: np.ndarray, level: np.ndarray) -> list[Markup]:
         index = np.arange(a, b + 1) % level.size
         d = path_data(x[index], y[index])
         width = _width(int(level[a]))
-        under.append(element("path", class_="casing", d=d, stroke_width=width + 3.0))
+        under.append(element("path", class_="casing", d=d, stroke_width=width + CASING))
         over.append(element("path", class_="lost", d=d, stroke=CIVIDIS[int(level[a])], stroke_width=width))
     return under + over
 
@@ -111,11 +114,20 @@ def _start_line(x: np.ndarray, y: np.ndarray) -> Markup:
     return bar + element("path", class_="heading", d=arrow)
 
 
-def _label_places(analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _label_places(
+    analysis: Analysis, lap: Traces, x: np.ndarray, y: np.ndarray, level: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Apexes and centres of the labels, (m, 2) each, in the drawing's units."""
     at = [int(np.argmin(np.abs(lap.station - corner.corner.apex_m))) for corner in analysis.corners]
     path = np.stack([x, y], axis=1)
-    return path[at], place_labels(path[at], path, [LABEL] * len(at), LABEL_OUT)
+    half = np.array([(_width(one) + CASING) / 2.0 for one in level.tolist()])
+    return path[at], place_labels(path[at], path, [LABEL] * len(at), LABEL_OUT, half_widths=half)
+
+
+def _discs(apexes: np.ndarray, centres: np.ndarray) -> np.ndarray:
+    """Middles of the discs (m, 2): the half of the label next to the apex, so that no leader crosses the seconds."""
+    below = apexes[:, 1] > centres[:, 1]
+    return centres + np.stack([np.zeros(len(centres)), np.where(below, DISC_OUT, -DISC_OUT)], axis=1)
 
 
 def _leaders(apexes: np.ndarray, centres: np.ndarray) -> list[Markup]:
@@ -125,18 +137,20 @@ def _leaders(apexes: np.ndarray, centres: np.ndarray) -> list[Markup]:
     ]
 
 
-def _labels(analysis: Analysis, centres: np.ndarray) -> list[Markup]:
-    """A numbered disc for each corner, with the seconds it is worth below."""
+def _labels(analysis: Analysis, apexes: np.ndarray, centres: np.ndarray) -> list[Markup]:
+    """A numbered disc for each corner, with the seconds it is worth on the side away from the apex."""
     out = []
-    for (number, corner), (cx, cy) in zip(numbered(analysis), centres.tolist(), strict=True):
+    places = zip(centres.tolist(), _discs(apexes, centres)[:, 1].tolist(), strict=True)
+    for (number, corner), ((cx, cy), disc) in zip(numbered(analysis), places, strict=True):
+        seconds_y = cy + (SECONDS_BELOW if disc < cy else SECONDS_ABOVE)
         out.append(
             element(
                 "g",
                 element("title", clean(corner.corner.name)),
-                element("circle", class_="disc", cx=cx, cy=cy - 11.0, r=14.0),
-                element("text", str(number), class_="number", x=cx, y=cy - 5.0, text_anchor="middle"),
+                element("circle", class_="disc", cx=cx, cy=disc, r=14.0),
+                element("text", str(number), class_="number", x=cx, y=disc + 6.0, text_anchor="middle"),
                 element(
-                    "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, y=cy + 24.0, text_anchor="middle"
+                    "text", f"{corner.gain_alone.value:.2f} s", class_="worth", x=cx, y=seconds_y, text_anchor="middle"
                 ),
                 class_="" if corner.clear else "unclear",
             )
