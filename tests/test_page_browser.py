@@ -19,6 +19,7 @@ ARGUMENTS = [
 ]  # fmt: skip
 PHONE = {"width": 375, "height": 800}  # [px] the narrowest phone of the issue
 DESK = {"width": 1200, "height": 900}
+PAPER = {"width": 688, "height": 1017}  # A4 less 14 mm on each side, at 96 px an inch
 
 pytestmark = pytest.mark.skipif(
     not os.path.exists(CHROMIUM), reason="no chromium: apt-get install chromium, or set SIMLAP_CHROMIUM"
@@ -252,13 +253,37 @@ def test_print_hides_the_readout_and_keeps_the_charts(visit):
     assert page.pdf(format="A4").startswith(b"%PDF-")
 
 
+def test_a_legend_is_shown_with_what_it_explains_and_not_without(visit):
+    page = visit(viewport=PHONE)
+    # the bars of the ranking and their key; the curves of the charts and theirs
+    pairs = ((".ranked .split i", "#ranked + .legend"), (".zoom .plot", ".zoom .key.limit"))
+    for media, viewport in (("screen", PHONE), ("screen", DESK), ("print", PAPER)):
+        page.emulate_media(media=media)
+        page.set_viewport_size(viewport)
+        for drawn, key in pairs:
+            assert page.locator(drawn).first.is_visible() == page.locator(key).first.is_visible()
+    assert page.locator(".ranked .split i").first.is_visible()  # paper shows all columns
+
+
+def test_on_paper_evidence_is_no_larger_than_its_sentence_and_nothing_is_sorted(visit):
+    page = visit(viewport=PAPER)
+    page.emulate_media(media="print")
+    sizes = [
+        page.eval_on_selector(one, "e => parseFloat(getComputedStyle(e).fontSize)")
+        for one in (".findings .evidence", ".findings p:not(.evidence)")
+    ]
+    assert sizes[0] < sizes[1]
+    arrow = page.eval_on_selector(".ranked [aria-sort] button", "e => getComputedStyle(e, '::after').content")
+    assert arrow == "none"
+
+
 def test_on_paper_two_corners_share_a_page_and_nothing_is_cut_at_its_edge(visit):
     # Each corner on a page of its own, half of it empty, made eight pages of this analysis.
     page = visit()
     pages = len(re.findall(rb"/Type /Page\b(?!s)", page.pdf(format="A4", prefer_css_page_size=True)))
-    assert 1 < pages <= 7
+    assert 1 < pages <= 6
     page.emulate_media(media="print")
-    page.set_viewport_size({"width": 688, "height": 1017})  # A4 less 14 mm on each side, at 96 px an inch
+    page.set_viewport_size(PAPER)
     wide = "[...document.querySelectorAll('.zoom .plot, .envelope')].map(e => e.getBoundingClientRect().right)"
     assert max(page.evaluate(wide)) <= 688
 
