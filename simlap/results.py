@@ -92,6 +92,11 @@ class PhaseResult:
     gain_alone: Interval  #: gain if this phase alone is fixed [s]
     gear_changes_s: float | None = None  #: part of the loss that changes of gear cost; None where no channel tells
 
+    @property
+    def empty(self) -> bool:
+        """True where the phase has no length: a corner taken flat has no braking and no exit."""
+        return self.start_m == self.stop_m
+
 
 @dataclass(frozen=True)
 class CornerResult:

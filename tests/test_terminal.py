@@ -11,19 +11,26 @@ import sys
 import termios
 import unicodedata
 from dataclasses import replace
+from importlib.resources import files
 
 import numpy as np
 import pytest
-from report_case import HOSTILE, circle_case
+from report_case import HOSTILE, NAMES, circle_case
 from rich.cells import cell_len
 from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from simlap.against import Against
 from simlap.report.against import print_against
 from simlap.report.page import render_page
-from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened
+from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened, signed
 from simlap.report.table import aside_lines, print_analysis
-from simlap.report.terminal import PLAIN_WIDTH
+from simlap.report.terminal import PLAIN_WIDTH, console
+
+
+def style_sheet() -> str:
+    return (files("simlap.report") / "templates" / "report.css").read_text(encoding="utf-8")
 
 
 def printed(analysis, *, terminal: bool = False, width: int = PLAIN_WIDTH, **options) -> str:
@@ -234,3 +241,70 @@ def test_laps_that_were_not_chosen_share_one_line():
     (line, blank) = aside_lines(replace(case, lapset=replace(case.lapset, laps=laps)))
     assert line == f"laps {', '.join(map(str, flying))} set aside: not among the laps chosen"
     assert blank == ""
+
+
+@pytest.mark.parametrize(
+    ("change", "text"), [(-0.004, "0.00"), (0.004, "0.00"), (0.0, "0.00"), (-0.006, "-0.01"), (0.006, "+0.01")]
+)
+def test_a_change_that_rounds_to_nothing_has_no_sign(change, text):
+    assert signed(change) == text
+
+
+def test_a_phase_of_no_length_is_no_row_of_zeros():
+    case = circle_case()
+    flat = case.corners[3]
+    braking, middle, leaving = flat.phases
+    phases = (replace(braking, stop_m=braking.start_m), middle, replace(leaving, start_m=leaving.stop_m))
+    flat = replace(case, corners=(*case.corners[:3], replace(flat, phases=phases)))
+    (row,) = [line for line in printed(flat).splitlines() if NAMES[3] in line and "/" in line]
+    assert re.search(r" - +0\.00 +- +108 / 108", row)
+    assert "-: the corner has no such phase" in printed(flat)
+    assert "has no such phase" not in printed(case)
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast of two colours #rrggbb. Source: WCAG 2.1, relative luminance and contrast ratio."""
+    channels = np.array([[int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)] for colour in (one, other)])
+    linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    dark, light = sorted((linear @ [0.2126, 0.7152, 0.0722] + 0.05).tolist())
+    return light / dark
+
+
+def test_contrast_is_that_of_the_standard():
+    assert contrast("#ffffff", "#000000") == pytest.approx(21.0)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)  # a grey known to miss 4.5 by a hair
+
+
+def test_no_text_is_dimmed_below_the_contrast_that_reading_needs():
+    # Source: WCAG 2.1, 1.4.3: 4.5 to 1. A terminal dims as it likes; rich draws it half-way to the background.
+    paper, ink = "#14171b", "#ebe8e1"
+    case = circle_case(target=True)
+    out = Console(record=True, width=80, file=io.StringIO(), force_terminal=True, markup=False, highlight=False)
+    print_analysis(case, out)
+    code = out.export_html(inline_styles=True, code_format="{code}")
+    for colour in {ink, *re.findall(r"color: (#[0-9a-f]{6})", code)}:
+        assert contrast(colour, paper) >= 4.5
+
+
+def test_what_is_piped_has_no_blanks_at_line_ends(capsys):
+    plain = console()
+    table = Table("a", "b")
+    table.add_row("1", "2")
+    plain.print(table)
+    plain.print(Text("a line that is filled up"), justify="left")
+    lines = capsys.readouterr().out.split("\n")
+    assert len(lines) > 5
+    assert [line for line in lines if line != line.rstrip()] == []
+
+
+def test_the_colours_of_the_page_are_read_against_both_its_grounds():
+    # Source: WCAG 2.1, 1.4.3: 4.5 to 1 for text, on screen by day and by night and on paper.
+    schemes = re.findall(r":root \{(.*?)\}", style_sheet(), re.DOTALL)
+    assert len(schemes) == 3
+    for scheme in schemes:
+        colours = dict(re.findall(r"--([a-z]+): (#[0-9a-f]{3,6})", scheme))
+        full = {
+            name: "#" + "".join(2 * c for c in code[1:]) if len(code) == 4 else code for name, code in colours.items()
+        }
+        for text in ("ink", "soft", "accent"):
+            assert min(contrast(full[text], full[ground]) for ground in ("paper", "card")) >= 4.5

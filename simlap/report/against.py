@@ -40,6 +40,5 @@ def print_against(result: Against) -> None:
     out.print(
         Text(
             "seconds, positive is lost to the other lap; braking, middle and exit split what was caused here",
-            style="dim",
         )
     )

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
 from simlap.report.cautions import COMPARED, STANDING, Caution, cautions_to_dicts
-from simlap.report.plain import clean, corner_label, lap_time, percent
+from simlap.report.plain import clean, corner_label, lap_time, percent, signed
 from simlap.report.terminal import console, item
 from simlap.results import Interval
 from simlap.verdict import CLEAR
@@ -70,6 +70,10 @@ def _interval(interval: Interval) -> dict[str, float]:
     return {name: round(getattr(interval, name), 3) + 0.0 for name in ("value", "low", "high")}
 
 
+def _span(interval: Interval) -> str:
+    return f"{signed(interval.low)} .. {signed(interval.high)}"
+
+
 def verdict_sentence(comparison: Comparison) -> str:
     """The verdict on the car in one sentence."""
     chance = _chance(comparison.chance)
@@ -118,7 +122,7 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
     if comparison.drift is not None:
         rows.append(("drift", comparison.drift, "per outing, taken out of the above"))
     for name, change, words in rows:
-        split.add_row(Text(name), f"{change.value:+.2f}", f"{change.low:+.2f} .. {change.high:+.2f}", words)
+        split.add_row(Text(name), signed(change.value), _span(change), words)
     out.print(split)
     settled = f"These laps would have shown a change of the limit of {comparison.detectable_s:.2f} s."
     if comparison.verdict not in (PAID_OFF, COST_TIME):
@@ -136,10 +140,10 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
     for corner in comparison.corners:
         corners.add_row(
             Text(corner_label(corner.name, 20)),
-            f"{corner.change.value:+.2f}",
-            f"{corner.limit_change.value:+.2f}",
-            f"{corner.execution_change.value:+.2f}",
-            f"{corner.limit_change.low:+.2f} .. {corner.limit_change.high:+.2f}",
+            signed(corner.change.value),
+            signed(corner.limit_change.value),
+            signed(corner.execution_change.value),
+            _span(corner.limit_change),
         )
     out.print(corners)
     for warning in comparison.warnings:

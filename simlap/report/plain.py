@@ -79,6 +79,12 @@ def seconds(value: float, digits: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0.0 else text
 
 
+def signed(value: float, digits: int = 2) -> str:
+    """A change with its sign, and none where it rounds to nothing."""
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0.0 else text
+
+
 def clock(session_time: float) -> str:
     """A time on the clock of the log as h:mm:ss or m:ss, whole seconds."""
     whole = round(session_time)

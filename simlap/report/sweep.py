@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.report.cautions import Caution
-from simlap.report.plain import clean, corner_label, lap_time
+from simlap.report.plain import clean, corner_label, lap_time, signed
 from simlap.report.terminal import console, item
 from simlap.sweep import PARAMETERS, Sweep
 from simlap.track import Corner
@@ -36,18 +36,14 @@ def print_sweep(
     for name in result.parameters:
         laps.add_column(name, justify="right", no_wrap=True)
     for factor, times in zip(result.factors, result.lap_time.T, strict=True):
-        laps.add_row(f"{(factor - 1.0) * 100.0:+.3g} %", *(f"{time - result.base_s:+.2f}" for time in times))
+        laps.add_row(f"{(factor - 1.0) * 100.0:+.3g} %", *(signed(time - result.base_s) for time in times))
     out.print(laps)
     if len(corners):
         best = np.argsort(worth)[:3]
         text = ", ".join(f"{corner_label(corners[k].name, 18)} ({worth[k]:+.3f} s)" for k in best)
         out.print(Text(f"1 % of grip in one corner only counts most in: {text}."))
     for note in result.notes:
-        out.print(Text(note, style="dim"))
-    out.print(
-        Text(
-            "Negative is faster. The limit lap is a bound; a driver turns a part of such a gain into time.", style="dim"
-        )
-    )
+        out.print(Text(note))
+    out.print(Text("Negative is faster. The limit lap is a bound; a driver turns a part of such a gain into time."))
     for caution in cautions:
         out.print(item("!", clean(caution.text)))

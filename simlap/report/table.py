@@ -66,14 +66,14 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
     parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
     parts += [Text(line) for line in aside_lines(analysis)]
     parts += [*ranking(analysis, ledger=ledger, narrow=width < PLAIN_WIDTH), ""]
-    parts += [Text(line, style="dim") for line in _legend(analysis, ledger)]
+    parts += [Text(line) for line in _legend(analysis, ledger)]
     if analysis.advice.priorities:
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
             parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
         if analysis.advice.order:
             parts.append(item("", clean(analysis.advice.order)))
-        parts.append(Text(PHASE_WORTH, style="dim"))
+        parts.append(Text(PHASE_WORTH))
     if analysis.advice.refused:
         parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
     if analysis.advice.keep:
@@ -167,7 +167,7 @@ def _corner_row(corner: CornerResult, ledger: str, widths: Mapping[str, int]) ->
         Text(corner_label(corner.corner.name, widths["corner"])),
         Text(seconds(gain.value), style="bold"),
         *([f"{seconds(gain.low)}..{seconds(gain.high)}"] if widths["interval"] else []),
-        *(seconds(getattr(phase, ledger).value) for phase in corner.phases),
+        *("-" if phase.empty else seconds(getattr(phase, ledger).value) for phase in corner.phases),
         f"{slowest:.0f} / {limit:.0f}",
         "build up" if corner.build_up else "",
     ]
@@ -180,6 +180,8 @@ def _legend(analysis: Analysis, ledger: str) -> list[str]:
         f"braking, middle, exit: seconds {LEDGERS[ledger]}, against the limit",
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]
+    if any(phase.empty for corner in analysis.corners for phase in corner.phases):
+        lines.append("-: the corner has no such phase (taken flat, it is all mid-corner)")
     if any(corner.build_up for corner in analysis.corners):
         lines.append("build up: fast corner, only in small steps")
     return lines

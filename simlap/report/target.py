@@ -84,9 +84,9 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 + ("" if any(cell != "-" for cell in cells) else "; see notes"),
             )
         out.print(changes)
-        out.print(Text("now > next; metres are stations from the start line; each worth comes on top of", style="dim"))
-        out.print(Text("those above it, and together they lead from shown to the next step", style="dim"))
-        out.print(Text(FIRST_PART, style="dim"))
+        out.print(Text("now > next; metres are stations from the start line; each worth comes on top of"))
+        out.print(Text("those above it, and together they lead from shown to the next step"))
+        out.print(Text(FIRST_PART))
     elif not target.no_step:
         out.print(Text("No corner shows a clear loss that a likely step could take: repeat what you do."))
     if not target.no_step and target.held_by:

@@ -2,6 +2,7 @@
 
 import os
 import sys
+from typing import Any, TextIO
 
 from rich.console import Console
 from rich.table import Table
@@ -11,6 +12,20 @@ from rich.text import Text
 PLAIN_WIDTH = 80  # columns
 WIDEST = 110  # columns: longer lines are hard to read
 NARROWEST = 60  # columns: what has a narrow form keeps to a terminal as small as this
+
+
+class Bare:
+    """A pipe or file that gets each line without the blanks that fill it up to the width."""
+
+    def __init__(self, file: TextIO) -> None:
+        self._file = file
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._file, name)
+
+    def write(self, text: str) -> int:
+        """Write whole lines, as rich hands them over."""
+        return self._file.write("\n".join(line.rstrip(" ") for line in text.split("\n")))
 
 
 def console(least: int = PLAIN_WIDTH) -> Console:
@@ -23,7 +38,8 @@ def console(least: int = PLAIN_WIDTH) -> Console:
     if person:
         columns = os.get_terminal_size(sys.stdout.fileno()).columns or PLAIN_WIDTH  # 0: the terminal does not know
         width = min(WIDEST, max(least, columns))
-    return Console(file=sys.stdout, width=width, highlight=False, markup=False, no_color=None if person else True)
+    file: Any = sys.stdout if person else Bare(sys.stdout)
+    return Console(file=file, width=width, highlight=False, markup=False, no_color=None if person else True)
 
 
 def item(bullet: str, words: str) -> Table:
