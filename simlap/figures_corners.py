@@ -39,7 +39,15 @@ def plot_corner_losses(analysis: Analysis, ax: Axes, *, ledger: str = "caused") 
         gain = corner.gain_alone
         ax.plot([gain.low, gain.high], [i + 0.42, i + 0.42], color="black", linewidth=1.2)
         ax.plot([gain.value], [i + 0.42], marker="D", markersize=3.5, color="black")
-    ax.plot([], [], color="black", marker="D", markersize=3.5, linewidth=1.2, label="gain if fixed alone, 90 %")
+    ax.plot(
+        [],
+        [],
+        color="black",
+        marker="D",
+        markersize=3.5,
+        linewidth=1.2,
+        label="worth: gained if the corner alone were driven at the limit, 90 %",
+    )
     labels = [f"{printable(corner_label(corner.corner.name))}{_mark(corner)}" for corner in ranked]
     ax.set_yticks(row, labels=labels, fontsize=8)
     for label in ax.get_yticklabels():

@@ -23,7 +23,7 @@ MAP_POINTS = 330.0  # printer's points across the path on the map's figure
 LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
 BAR_POINTS = 7  # of the start line that labels keep clear of
 START_HALF = 0.025  # half the length of the start line, share of the circuit's longer side
-LABELS_SAY = "under each name: rank, and time gained if this corner alone were driven at the limit"
+LABELS_SAY = "under each name: rank, and worth: time gained if this corner alone were driven at the limit"
 BOX, BOX_LETTERS = "\u25a1", 1.8
 THINNEST, THICKEST = 1.5, 9.0  # [points] line of the map at no loss and at the largest loss
 

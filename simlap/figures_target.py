@@ -7,33 +7,43 @@ from pathlib import Path
 from typing import Any
 
 from simlap.files import write_bytes
+from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.report.plain import lap_time
 from simlap.results import Analysis
 from simlap.target import Target
 
-# Okabe and Ito (2008), Color Universal Design: blue, vermillion, green, grey is ours.
-BLUE, VERMILLION, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#6b6b6b"
+GREY = "#6b6b6b"
+# Marker, colour and filling of each lap time, as on the page's line of lap times.
+SHAPES: dict[str, dict[str, Any]] = {
+    "limit": {"marker": "|", "color": LIMIT, "markersize": 16, "markeredgewidth": 4},
+    "pedals": {"marker": "|", "color": LIMIT, "markersize": 16, "markeredgewidth": 1.5},
+    "target": {"marker": "^", "color": TARGET, "markersize": 9},
+    "shown": {"marker": "o", "color": BEST, "markersize": 9, "markerfacecolor": "white", "markeredgewidth": 2.5},
+    "best": {"marker": "D", "color": BEST, "markersize": 8},
+    "typical": {"marker": "o", "color": DRIVEN, "markersize": 9},
+}
 
 
 def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     """Draw the rungs [s] on `ax`, the counted laps as a row of ticks below; return the markers."""
     rungs = [
-        ("limit (a bound)", target.limit_s, GREY, "v"),
-        ("limit with your pedal changes", target.limit_with_transitions_s, GREY, "^"),
-        *([] if target.no_step else [("next step", target.next_step.value, GREEN, "D")]),
-        ("shown", target.shown_s, BLUE, "o"),
-        ("typical", analysis.typical_lap_s, VERMILLION, "s"),
+        ("limit (a bound)", target.limit_s, "limit"),
+        ("limit with your pedal changes", target.limit_with_transitions_s, "pedals"),
+        *([] if target.no_step else [("next step", target.next_step.value, "target")]),
+        ("shown", target.shown_s, "shown"),
+        ("best", analysis.best_lap_s, "best"),
+        ("typical", analysis.typical_lap_s, "typical"),
     ]
     markers = []
-    for row, (name, seconds, colour, shape) in enumerate(rungs, start=1):
-        (marker,) = ax.plot([seconds], [row], shape, color=colour, markersize=9)
+    for row, (name, seconds, key) in enumerate(rungs, start=1):
+        (marker,) = ax.plot([seconds], [row], linestyle="none", **SHAPES[key])
         ax.annotate(
             f"{name}: {lap_time(seconds)}", (seconds, row), xytext=(0, 10), textcoords="offset points", ha="center"
         )
         markers.append(marker)
     step = target.next_step
     if not target.no_step:
-        ax.plot([step.low, step.high], [3, 3], "-", color=GREEN, linewidth=2)
+        ax.plot([step.low, step.high], [3, 3], "-", color=TARGET, linewidth=2)
     laps = [analysis.lap_driven[row].lap_time for row in analysis.counted]
     ax.plot(laps, [0.0] * len(laps), "|", color="black", markersize=14)
     ax.annotate("counted laps", (sum(laps) / len(laps), 0), xytext=(0, 10), textcoords="offset points", ha="center")
@@ -53,7 +63,7 @@ def save_ladder(analysis: Analysis, target: Target, folder: str | os.PathLike[st
     """Write ladder.png and ladder.svg into `folder`; return their paths."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(8.0, 3.6), layout="constrained")
+    figure = Figure(figsize=(8.0, 4.0), layout="constrained")
     draw_ladder(analysis, target, figure.subplots())
     return save_figure(figure, Path(folder), "ladder")
 
@@ -72,7 +82,7 @@ def draw_reliability(stated: Sequence[float], met: Sequence[float], sessions: Se
     """Draw how often stated chances came true, one marker a group of sessions, on `ax`; return the markers' line."""
     ax.plot([0, 1], [0, 1], "-", color=GREY, linewidth=1)
     ax.fill_between([0, 1], [-0.1, 0.9], [0.1, 1.1], color=GREY, alpha=0.15, linewidth=0)
-    (line,) = ax.plot(stated, met, "o", color=BLUE)
+    (line,) = ax.plot(stated, met, "o", color=LIMIT)
     for x, y, count in zip(stated, met, sessions, strict=True):
         ax.annotate(f"{count} sessions", (x, y), xytext=(8, -12), textcoords="offset points")
     ax.set(xlabel="stated chance", ylabel="share that met the next step", xlim=(0, 1.12), ylim=(0, 1.05))

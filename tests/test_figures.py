@@ -73,7 +73,7 @@ def test_map_is_widest_where_most_time_is_lost(case, ax):
     assert widths.max() > 3 * widths.min()
     texts = [text.get_text() for text in ax.texts]
     assert any(NAMES[0] in text and "1: 0.93 s" in text for text in texts)
-    assert "under each name: rank, and time gained" in ax.get_title(loc="left")
+    assert "under each name: rank, and worth: time gained" in ax.get_title(loc="left")
 
 
 def test_the_end_of_the_scale_says_what_lies_beyond_it(case):

@@ -4,13 +4,18 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib.resources import files
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from report_case import HOSTILE, LENGTH, LOST_S, NAMES, N, circle_case
 
+from simlap.figures_grip import plot_gg
+from simlap.palette import BLUE, VERMILION
 from simlap.report.charts import Curve, _rows, corner_chart, lap_chart
+from simlap.report.maps import gg_figure
 from simlap.report.outputs import write_outputs
 from simlap.report.page import _levels, changes_for, render_page
 from simlap.report.sentences import answer
@@ -349,3 +354,25 @@ def test_names_of_corners_stand_on_the_page_in_track_order(page):
     text = " ".join(page.text)
     places = [text.index(name, text.index("seconds lost per 100 m")) for name in NAMES]
     assert places == sorted(places)
+
+
+def test_one_thing_has_one_name_on_the_page(page):
+    short = {part.strip() for part in page.text if len(part) < 20}
+    assert {"worth [s]", "mid-corner"} <= short
+    assert not {"mid", "if fixed [s]", "alone"} & short
+    assert "if fixed" not in " ".join(page.text).lower()
+
+
+def test_the_edges_at_two_speeds_look_alike_on_the_page_and_in_the_figure():
+    case = circle_case()
+    sheet = (files("simlap.report") / "templates" / "report.css").read_text(encoding="utf-8")
+    ax = Figure().subplots()
+    _, lines = plot_gg(case, ax)
+    drawing, legend = gg_figure(case)
+    for line, (style, text) in zip(lines, legend[1:3], strict=True):
+        assert line.get_label() == text
+        assert f'class="curve {style}' in drawing
+        (rules,) = re.findall(rf"^\.curve\.{style} \{{(.*)\}}", sheet, re.MULTILINE)
+        assert ("dasharray" in rules) == (line.get_linestyle() == "--")
+        (colour,) = re.findall(r"stroke: var\(--(\w+)\)", rules)
+        assert colour == {BLUE: "limit", VERMILION: "driven"}[line.get_color()]

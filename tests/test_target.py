@@ -11,6 +11,7 @@ from truth_table import analysis_of, laps_of, truth_table
 
 from simlap.circuits import invented_circuit
 from simlap.figures_target import draw_ladder, draw_reliability
+from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.phases import PHASES
 from simlap.report.plain import lap_time
 from simlap.report.target import print_target
@@ -35,6 +36,16 @@ def test_the_ladder_is_drawn_in_the_lap_times_of_all_other_outputs(club, target)
     assert f"shown: {lap_time(target.shown_s)}" in [text.get_text() for text in ax.texts]
     assert ax.get_xlabel() == "lap time [min:s]"
     assert ax.xaxis.get_major_formatter()(61.5, 0) == "1:01.50"
+
+
+def test_each_lap_time_has_the_same_sign_on_the_ladder_and_on_the_page(club, target):
+    # The page: bar, triangle, ring, diamond and disc; see .pin in its style sheet.
+    markers = draw_ladder(club.analysis, target, Figure().subplots())
+    signs = [(one.get_marker(), one.get_markerfacecolor()) for one in markers]
+    assert signs == [("|", LIMIT), ("|", LIMIT), ("^", TARGET), ("o", "white"), ("D", BEST), ("o", DRIVEN)]
+    times = [float(one.get_xdata()[0]) for one in markers]
+    assert times[4] == club.analysis.best_lap_s
+    assert times[5] == club.analysis.typical_lap_s
 
 
 def test_shown_is_slower_than_the_best_phases_added_up(target):

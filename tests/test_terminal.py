@@ -125,7 +125,7 @@ def test_fast_corner_is_marked_by_a_word():
 
 def test_target_is_named_and_the_limit_is_called_a_bound():
     text = printed(circle_case(target=True))
-    assert re.search(r"^target +41\.00 +-1\.00 s +next step, 40\.80 to 41\.30, chance 60 %$", text, re.M)
+    assert re.search(r"^next step +41\.00 +-1\.00 s +target, 40\.80 to 41\.30, chance 60 %$", text, re.M)
     assert re.search(r"^limit +40\.00 .*a bound, no target", text, re.M)
 
 

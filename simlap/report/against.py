@@ -25,7 +25,7 @@ def print_against(result: Against) -> None:
         out.print(item("!", clean(result.remark)))
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=(0, 1, 0, 0))
     table.add_column("corner", no_wrap=True)
-    for head in ("lost\nhere", "caused\nhere", "braking", "middle", "exit", "gain\nalone"):
+    for head in ("lost\nhere", "caused\nhere", "braking", "middle", "exit", "worth"):
         table.add_column(head, justify="right", no_wrap=True)
     for index, name in enumerate(result.corners):
         own = slice(PHASES * index, PHASES * (index + 1))
@@ -39,6 +39,7 @@ def print_against(result: Against) -> None:
     out.print(table)
     out.print(
         Text(
-            "seconds, positive is lost to the other lap; braking, middle and exit split what was caused here",
+            "seconds, positive is lost to the other lap; braking, middle (mid-corner) and exit split what was caused "
+            "here; worth: what doing this corner alone as the other lap does would bring",
         )
     )

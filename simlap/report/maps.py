@@ -197,7 +197,7 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
     ):
         texts.append(element("text", text, x=tx, y=ty, text_anchor=anchor))
     curves, legend, untested = [], [("dots", "counted laps")], False
-    for style, (v, lateral, along) in zip(("limit", "driven"), boundaries, strict=True):
+    for style, (v, lateral, along) in zip(("slower", "faster"), boundaries, strict=True):
         shown = edge_tested(analysis.fit.envelope, v, lateral, along)
         for start, stop in _runs(shown):
             part = path_data(*place(lateral[start:stop], along[start:stop]))

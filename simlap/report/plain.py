@@ -14,7 +14,7 @@ MILLI = 3  # digits of a lap time in the JSON
 LEDGERS = {
     "lost": "lost here",
     "caused": "caused here, also further on",
-    "gain_alone": "gained if fixed alone",
+    "gain_alone": "worth: gained if driven at the limit alone",
 }
 
 

@@ -116,9 +116,9 @@ def laps_table(analysis: Analysis) -> Table:
         step = target["next_step_s"]
         row("shown", target["shown_s"], "own best level that was repeated, joined up")
         row(
-            "target",
+            "next step",
             step["value"],
-            f"next step, {lap_time(step['low'])} to {lap_time(step['high'])}, chance {chance_words(step['chance'])}",
+            f"target, {lap_time(step['low'])} to {lap_time(step['high'])}, chance {chance_words(step['chance'])}",
         )
     limit = analysis.limit_lap
     row("limit", limit.value, f"a bound, no target; {lap_time(limit.low)} to {lap_time(limit.high)} (90 %)")
@@ -177,7 +177,7 @@ def _legend(analysis: Analysis, ledger: str) -> list[str]:
     lines = [
         "worth: lap time gained if this corner alone were driven at the limit; it does not add up over corners, for "
         "neighbours share what one hands to the next",
-        f"braking, middle, exit: seconds {LEDGERS[ledger]}, against the limit",
+        f"braking, middle (mid-corner), exit: seconds {LEDGERS[ledger]}, against the limit",
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]
     if any(phase.empty for corner in analysis.corners for phase in corner.phases):
