@@ -32,6 +32,13 @@ SLOWING_MIN = 0.5  # [m/s]
 # corner that is driven at one speed is as large.
 PLATEAU = 0.2  # [m/s]
 
+# A corner may be slow twice, where banking, slope or the turn itself lets the limit profile speed up in between. The
+# later dip is mid-corner too, and ends it, when its speed lies within this share of the lowest: whoever is on the power
+# between the two has to give it up again. 2 and 5 % cut the same corners so (DEVELOPERS.md).
+DIP_SHARE = 0.03  # [1]
+# A dip is what the limit profile gives up at least so much speed for; less is the ripple of PLATEAU.
+DIP_MIN = PLATEAU  # [m/s]
+
 # Walking back from the slowest station, the slowing begins at the highest speed met before the speed upstream of the
 # corner's entry has dropped by this much below it again (that is the corner before).
 DROP_UPSTREAM = 0.5  # [m/s]
@@ -147,7 +154,8 @@ def cut_zones(
 
     Notes
     -----
-    Design, section 7. Where the limit profile does not slow for a corner, mid-corner ends at the apex of
+    Design, section 7. Where the limit profile is slow twice in a corner, mid-corner ends behind the later dip if that
+    one is nearly as slow. Where the limit profile does not slow for a corner, mid-corner ends at the apex of
     curvature; where it is on the engine's limit as well, the corner is flat and has a mid-corner only. Where
     it brakes on into the next corner, mid-corner ends with the corner and the exit is empty.
     """
@@ -167,7 +175,7 @@ def cut_zones(
         flat.append(bool(not slows and on_engine >= FLAT_SHARE and len(corners) > 1))
         starts.append(begin if slows else entry)
         brake_stops.append(_first_at_or_below(v, top - BRAKING_SHARE * (top - low), begin) if slows else entry)
-        stops.append(slow[i] if slows else apex)
+        stops.append(_end_of_slow(v, entry, leave) if slows else apex)
     if onsets is not None:
         _advance(starts, slow, onsets, counted, line, v)
     return _tile(corners, line.station, starts, brake_stops, stops, flat)
@@ -211,6 +219,15 @@ def _slowest(v: np.ndarray, entry: int, leave: int) -> int:
     """The last station in [entry, leave] that is as slow as the corner gets, within PLATEAU."""
     inside = v[np.arange(entry, leave + 1) % v.size]
     return entry + int(np.flatnonzero(inside <= inside.min() + PLATEAU)[-1])
+
+
+def _end_of_slow(v: np.ndarray, entry: int, leave: int) -> int:
+    """As `_slowest`, or the end of the last dip in [entry, leave] that is within DIP_SHARE as slow."""
+    inside = v[np.arange(entry, leave + 1) % v.size]
+    lowest_yet = np.minimum.accumulate(inside[::-1])[::-1]
+    waits = (inside - lowest_yet >= DIP_MIN) & (lowest_yet <= (1.0 + DIP_SHARE) * inside.min())
+    low = lowest_yet[np.flatnonzero(waits)[-1]] if waits.any() else inside.min()
+    return entry + int(np.flatnonzero(inside <= low + PLATEAU)[-1])
 
 
 def _end_of_slowing(v: np.ndarray, entry: int, leave: int) -> int:

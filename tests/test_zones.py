@@ -142,6 +142,44 @@ def test_banking_that_lets_the_speed_rise_in_mid_corner_does_not_cut_the_braking
         assert zone.mid_stop > zone.corner.apex_m + 60.0  # behind the second minimum
 
 
+def banked_twice_slow(later):
+    """The long arc banked in its middle, and banked by `later` degrees more from its apex on (less, when negative)."""
+    plan = closed_layout([Straight(400), Bend(180, 90, 30, 30), Straight(800), Bend(180, 90, 30, 30), Straight(400)])
+    count = math.ceil(plan.length / SPACING)
+    station = plan.length / count * np.arange(count)
+    bank = np.zeros(count)
+    for _, middle, _ in plan.bends:
+        bank += np.radians(5.0) * np.exp(-(((station - middle) / 40.0) ** 2))
+        bank += np.radians(later) * 0.5 * (1.0 + np.tanh((station - middle) / 15.0)) * (station < middle + 300.0)
+    return Line.from_points(*plan.positions(station), None, bank)
+
+
+@pytest.mark.parametrize("later", [0.5, 1.0])
+def test_a_second_dip_hardly_faster_than_the_first_still_belongs_to_mid_corner(later):
+    # A banked turn on friction m: v² = g r (m + tan b) / (1 - m tan b), so that a small b raises v by b (1/m + m) / 2.
+    # Half a degree and one raise the second minimum by 0.9 and 1.7 %: outside PLATEAU, and no place to drive away.
+    profile, _, zones = cut(line := banked_twice_slow(later))
+    for zone in zones:
+        first = (line.station > zone.braking_stop) & (line.station < zone.corner.apex_m)
+        second = (line.station > zone.corner.apex_m) & (line.station < zone.corner.exit_m)
+        low, again = profile.v[first].min(), profile.v[second].min()
+        raised = math.radians(later) * (9.81 / 10.0 + 10.0 / 9.81) / 2.0
+        assert again / low - 1.0 == pytest.approx(raised, abs=0.003)  # curvature from points ripples by some tenths %
+        bottom = line.station[second][np.argmin(profile.v[second])]
+        assert bottom <= zone.mid_stop <= bottom + 20.0
+        end = np.searchsorted(line.station, zone.mid_stop)
+        assert profile.v[end] <= again + PLATEAU < profile.v[end + 2]
+
+
+def test_a_second_dip_clearly_faster_than_the_first_is_on_the_way_out():
+    # 5 degrees raise the second minimum by 9 %: between the two the limit drives, and the exit has begun.
+    profile, _, zones = cut(line := banked_twice_slow(5.0))
+    for zone in zones:
+        assert zone.mid_stop < zone.corner.apex_m
+        second = (line.station > zone.corner.apex_m) & (line.station < zone.corner.exit_m)
+        assert np.diff(profile.v[second]).min() < 0.0  # it is a dip
+
+
 def test_two_corners_with_braking_all_through_the_first_share_one_zone_border():
     # The limit brakes on through the first corner (110 m radius) into the second (15 m) right behind it.
     drawn = [Straight(500), Bend(30, 110, 10, 10), Bend(150, 15, 30, 10), Straight(900), Bend(180, 60, 10, 10)]
