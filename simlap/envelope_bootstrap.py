@@ -184,9 +184,8 @@ def solve(
 
         def with_banking(share: float) -> tuple[np.ndarray, Belief]:
             doubted = np.hypot(deviation, np.median(level) * share)
-            kind = mixture if share == 0.0 else UNBANKED_EVENTS
-            if found.flat is not None:
-                kind = kind.where(~found.flat[keep], FLAT_EVENTS)
+            flat = None if found.flat is None else found.flat[keep]
+            kind = with_flat(mixture if share == 0.0 else UNBANKED_EVENTS, flat)
             limits, found_belief = fit_pair(
                 level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, rng
             )
@@ -270,9 +269,9 @@ def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return out
 
 
-def lateral_kind(found: Events, usual: Mixture = LATERAL_EVENTS) -> Mixture:
-    """What is expected of each lateral event before looking."""
-    return usual if found.flat is None else usual.where(~found.flat, FLAT_EVENTS)
+def with_flat(usual: Mixture, flat: np.ndarray | None) -> Mixture:
+    """What is expected of each event before looking, those taken `flat` (J,) told from the others."""
+    return usual if flat is None else usual.where(~flat, FLAT_EVENTS)
 
 
 def sides_differ(found: Events, solution: Solution) -> Growth | None:
@@ -287,7 +286,7 @@ def sides_differ(found: Events, solution: Solution) -> Growth | None:
     level, deviation, z = (part[:1] for part in solution.levels["lateral"])
     deviation = np.hypot(deviation, (SIDE_FLOOR**2 - LEVEL_FLOOR**2) ** 0.5 * level)
     scale = float(np.median(level))
-    expected = lateral_kind(found)
+    expected = with_flat(LATERAL_EVENTS, found.flat)
     kind = replace(expected, shortfall=expected.shortfall * scale)
     _, belief = fit_pair(level, deviation, z, None, Growth(), np.ones_like(level), expected)
     factor, start = (each.ravel() for each in np.meshgrid(SIDE_FACTORS, SIDE_STARTS))

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope_bootstrap import BRAKING_EVENTS, EventSet, Solution, lateral_kind
+from simlap.envelope_bootstrap import BRAKING_EVENTS, LATERAL_EVENTS, EventSet, Solution, with_flat
 from simlap.envelope_combined import LEVEL_FLOOR
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import at_limit_chance, hats
@@ -54,7 +54,7 @@ def chances(events: EventSet, solution: Solution) -> dict[str, np.ndarray]:
             out[name] = at_limit_chance(level - limit, np.hypot(deviation, events.engine.floor), events.engine.windows)
         else:
             scale = float(np.median(level))
-            kind = lateral_kind(events.lateral) if name == "lateral" else BRAKING_EVENTS
+            kind = with_flat(LATERAL_EVENTS, events.lateral.flat) if name == "lateral" else BRAKING_EVENTS
             kind = replace(kind, shortfall=kind.shortfall * scale)
             out[name] = at_limit_chance(level - limit, np.hypot(deviation, LEVEL_FLOOR * scale), kind)
     return out
