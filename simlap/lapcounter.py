@@ -94,8 +94,8 @@ def numbered_on(logged: Iterable[int]) -> list[int]:
     last, more = 0, 0
     for number in logged:
         if number + more <= last:
-            more = last + 1 - number
-        last = number + more
+            more = last + 1 - int(number)
+        last = int(number) + more
         numbers.append(last)
     return numbers
 

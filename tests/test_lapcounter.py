@@ -1,5 +1,6 @@
 """Lap counters that start anew, are reset away from the line, or flicker."""
 
+import json
 from dataclasses import replace
 from functools import lru_cache
 
@@ -163,3 +164,10 @@ def test_a_counter_without_a_single_number_is_no_counter():
     # As `Session.has` promises: carried means with at least one value.
     _, session, _ = driven()
     assert laps_of(np.full(session.t.size, np.nan)).found_by == "path alone"
+
+
+def test_laps_of_a_logged_counter_are_written_as_json():
+    _, session, motion = driven()
+    found = laps_of(rising())
+    written = json.loads(json.dumps(laps_to_dict(session, motion, found)))
+    assert [lap["number"] for lap in written["laps"] if lap["counted"]] == [2, 3, 4, 5, 6]
