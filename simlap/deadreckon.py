@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from simlap.bridging import SHORTEST, Bridged, bridged
 from simlap.errors import NotEnoughData
 from simlap.lag import LEAST_CORRELATION, lag_between
 from simlap.motion_types import MOTION_RATE, STANDS, Motion, MotionQuality, distance_along, short_enough
 from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
-from simlap.spans import true_spans
+from simlap.spans import Span, true_spans
 from simlap.splines import lowpass
 from simlap.turning import SLOW, course_rate, drawn_noise
 from simlap.warp import lap_length_of, shift_between
@@ -39,6 +41,24 @@ class Closing:
     miss_before: float  #: median distance between places one lap apart, after the constant bias is out [m]
     miss_after: float  #: the same, after the slow correction [m]
     bias: float  #: constant part [rad/s]
+    s: np.ndarray  #: (n,) distance, gaps crossed as the laps tell [m]
+    jumps: np.ndarray  #: (3, n) what course [rad], x and y [m] gain in gaps
+    bridged: tuple[Span, ...]  #: gaps behind which the path was found again
+
+    @classmethod
+    def none(cls, s: np.ndarray) -> Closing:
+        """Of a log in which no lap is recognised; `s` (n,) its distance. [m]"""
+        return cls(np.zeros(s.size), 0.0, 0.0, 0.0, 0.0, s, np.zeros((3, s.size)), ())
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Times at which the car was at one place on two laps that follow each other; all shape (m,)."""
+
+    first: np.ndarray  #: [s]
+    second: np.ndarray  #: [s]
+    known: np.ndarray  #: neither lies in a gap
+    thin: np.ndarray  #: those about 20 m apart
 
 
 def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion:
@@ -75,13 +95,17 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     a_lon = np.gradient(v, dt)
     turn = course_rate(turning, t, v_raw, notes)
     rate = lowpass(turn.rate, dt, bandwidth)
-    s = distance_along(v, dt)
-    closing = close_laps(t, s, v, rate)
+    valid = _valid(t, speed, turning, v)
+    lost = [(first, stop) for first, stop in true_spans(~valid) if t[stop - 1] - t[first] > LOSES_PATH]
+    closing = close_laps(t, distance_along(v, dt), v, rate, lost)
     slope = np.gradient(closing.correction, dt)
     rate = rate + slope
-    course = _integrated(rate, dt)
-    course += np.pi / 2.0 - course[0]
-    x, y = _integrated(v * np.cos(course), dt), _integrated(v * np.sin(course), dt)
+    course = _integrated(rate, dt) + closing.jumps[0]
+    turn_by = np.pi / 2.0 - course[0]  # the path begins northwards; the laps were closed on one that began eastwards
+    course += turn_by
+    moved = (closing.jumps[1] + 1j * closing.jumps[2]) * np.exp(1j * turn_by)
+    x = _integrated(v * np.cos(course), dt) + moved.real
+    y = _integrated(v * np.sin(course), dt) + moved.imag
     random = np.random.default_rng(seed)
     shake_v = lowpass(drawn_noise(speed, t, random), dt, bandwidth)
     shake_rate = lowpass(turn.drawn(turning, t, v_raw, random), dt, bandwidth)
@@ -93,9 +117,8 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         )
     else:
         notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
-    valid = _valid(t, speed, turning, v)
     quality = _quality(speed, lag, source, turn.name, closing, float(1.0 - valid.mean()))
-    notes += _lost_in_gaps(t, valid)
+    notes += _lost_in_gaps(t, lost, closing.bridged)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
     if session.has("altitude"):
@@ -109,7 +132,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         t=t,
         x=x,
         y=y,
-        s=s,
+        s=closing.s,
         v=v,
         course=course,
         kappa=kappa,
@@ -177,13 +200,15 @@ def _integrated(values: np.ndarray, dt: float) -> np.ndarray:
     return np.concatenate([[0.0], np.cumsum(0.5 * dt * (values[1:] + values[:-1]))])
 
 
-def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) -> Closing:
+def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray, gaps: Sequence[Span] = ()) -> Closing:
     """Slow correction of the course that brings places one lap apart onto each other.
 
     Parameters
     ----------
     t, s, v, rate : float64 arrays, shape (n,)
         Time [s], distance [m], speed [m/s], course rate [rad/s], uniform in time.
+    gaps : half-open ranges of samples, in order
+        In which speed or course rate are drawn, not known; distance, course and place jump there as the laps tell.
 
     Notes
     -----
@@ -191,41 +216,82 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
     whole number of turns per lap; then a correction, linear between knots of `CORRECTION_KNOT` and walking at random by
     `GYRO_WALK`, is fitted by Gauss and Newton so that positions one lap apart agree to `LINE_SPREAD`.
     """
-    zero = np.zeros(t.size)
-    dt = t[1] - t[0]
-    if s[-1] < 700.0:
-        return Closing(zero, 0.0, 0.0, 0.0, 0.0)
+    if s[-1] < SHORTEST:
+        return Closing.none(s)
+    kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
+    joined = bridged(s, kappa, gaps, SPACING) if gaps else None
+    if joined is None:
+        joined = Bridged(s, 0.0, ((0, s.size),), ())
+    s = joined.s
     grid = np.arange(0.0, s[-1], SPACING)
     rising = np.concatenate([[True], np.diff(s) > 1e-6])
     at = np.interp(grid, s[rising], t[rising])
-    kappa = np.interp(at, t, np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0))
-    length, likeness = lap_length_of(kappa, SPACING)
+    profile = np.interp(at, t, kappa)
+    length, likeness = joined.lap_length, 1.0
+    if not length:
+        length, likeness = lap_length_of(profile, SPACING)
     if likeness < LEAST_LIKENESS:
-        return Closing(zero, 0.0, 0.0, 0.0, 0.0)
+        return Closing.none(s)
+    pairs = _pairs(grid, at, profile, length, [(t[a], t[b - 1]) for a, b in joined.pieces])
+    return _closed(t, joined, v, _integrated(rate, t[1] - t[0]), pairs, length)
+
+
+def _pairs(
+    grid: np.ndarray, at: np.ndarray, kappa: np.ndarray, length: float, known: Sequence[tuple[float, float]]
+) -> Pairs:
+    """Times one lap apart along the profile `kappa` (m,) over `grid` (m,) [m], whose cells are reached at `at` (m,)."""
     ahead = round(length / SPACING)
     here = np.arange(grid.size - ahead)
-    shift = shift_between(kappa[here], kappa[ahead:], SPACING)
-    first, second = at[here], np.interp(grid[here] + length + shift, grid, at)
-    course = _integrated(rate, dt)
-    turned = np.interp(second, t, course) - np.interp(first, t, course)
-    whole = 2.0 * np.pi * np.round(np.median(turned) / (2.0 * np.pi))
-    bias = float(np.median((turned - whole) / (second - first)))
+    seen = np.zeros(grid.size, dtype=bool)
+    for start, stop in known:
+        seen |= (at >= start) & (at <= stop)
+    filled = kappa.copy()  # a gap looks like the laps beside it, so that it pulls at none of its surroundings
+    for lost in np.flatnonzero(~seen):
+        for other in (lost - ahead, lost + ahead):
+            if 0 <= other < grid.size and seen[other]:
+                filled[lost] = kappa[other]
+                break
+    shift = shift_between(filled[here], filled[ahead:], SPACING)
+    second = grid[here] + length + shift
+    both = seen[here] & (np.interp(second, grid, seen.astype(float)) == 1.0)
+    thin = np.arange(here.size) % max(int(20.0 / SPACING), 1) == 0
+    return Pairs(at[here], np.interp(second, grid, at), both, thin)
+
+
+def _closed(t: np.ndarray, joined: Bridged, v: np.ndarray, course: np.ndarray, pairs: Pairs, length: float) -> Closing:
+    """Bias, slow correction and jumps in the gaps that bring the two of each pair onto each other."""
+    dt = t[1] - t[0]
+    gaps = [(t[first - 1], t[stop]) for first, stop in joined.gaps]
+    across = np.array([(pairs.first <= a) & (pairs.second >= b) for a, b in gaps]).reshape(len(gaps), pairs.first.size)
+    inside = pairs.known & ~across.any(axis=0)
+    turned = np.interp(pairs.second, t, course) - np.interp(pairs.first, t, course)
+    whole = 2.0 * np.pi * np.round(np.median(turned[inside]) / (2.0 * np.pi))
+    bias = float(np.median(((turned - whole) / (pairs.second - pairs.first))[inside]))
     count = max(int(np.ceil((t[-1] - t[0]) / CORRECTION_KNOT)) + 1, 3)
     knot_t = np.linspace(t[0], t[-1], count)
     knots = -bias * (knot_t - t[0])
-    thin = slice(0, None, max(int(20.0 / SPACING), 1))  # one pair each 20 m
+    wanted = whole - (turned - bias * (pairs.second - pairs.first))
+    jumps = np.zeros((3, len(gaps)))  # of course [rad], x and y [m]
+    jumps[0] = np.angle(np.exp(1j * _first_guess(wanted[pairs.known], across[:, pairs.known])))
     fine, every = t, slice(0, None, max(round(CLOSING_STEP / dt), 1))
     t, v, course = t[every], v[every], course[every]
     dt = t[1] - t[0]
     hats = [_hat(knot_t, j, t) for j in range(count)]
-    first, second = first[thin], second[thin]
+    ramps = _ramps(gaps, t)
+    kept = pairs.known & pairs.thin
+    first, second = pairs.first[kept], pairs.second[kept]
     walk = np.diff(np.eye(count), axis=0) / (GYRO_WALK * np.sqrt(CORRECTION_KNOT))
     drift = np.full(count - 1, -bias * (knot_t[1] - knot_t[0]))
+    free = np.zeros((count, 3 * len(gaps)))
     misses = []
     for number in range(CLOSING_ROUNDS + 1):
-        corrected = course + np.interp(t, knot_t, knots)
+        corrected = course + np.interp(t, knot_t, knots) + jumps[0] @ ramps
         cos, sin = v * np.cos(corrected), v * np.sin(corrected)
         x, y = _integrated(cos, dt), _integrated(sin, dt)
+        if number == 0:
+            for row, z in ((1, x), (2, y)):
+                jumps[row] = _first_guess(np.interp(first, t, z) - np.interp(second, t, z), across[:, kept])
+        x, y = x + jumps[1] @ ramps, y + jumps[2] @ ramps
         miss = np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in (x, y)])
         size = np.hypot(*np.split(miss, 2))
         misses.append(float(np.median(size)))
@@ -238,16 +304,39 @@ def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray) ->
             columns.append(
                 np.concatenate([np.interp(second, seconds, z) - np.interp(first, seconds, z) for z in moved])
             )
+        for ramp in ramps:
+            turned_by = (_integrated(-sin * ramp, dt), _integrated(cos * ramp, dt))
+            columns.append(np.concatenate([np.interp(second, t, z) - np.interp(first, t, z) for z in turned_by]))
+            stepped = np.interp(second, t, ramp) - np.interp(first, t, ramp)
+            columns += [np.concatenate([stepped, 0.0 * stepped]), np.concatenate([0.0 * stepped, stepped])]
         # errors of one lap are alike over some 200 m: ten pairs carry the information of one
         weight = np.tile(1.0 / (LINE_SPREAD * np.sqrt(10.0) * np.sqrt(1.0 + (size / 20.0) ** 2)), 2)
-        matrix = np.vstack([np.array(columns).T * weight[:, None], walk, np.eye(count)[:1] * 1e3])
+        prior = np.vstack([walk, np.eye(count)[:1] * 1e3])
+        matrix = np.vstack([np.array(columns).T * weight[:, None], np.hstack([prior, free])])
         right = np.concatenate([-miss * weight, drift / (GYRO_WALK * np.sqrt(CORRECTION_KNOT)) - walk @ knots, [0.0]])
-        knots = knots + np.linalg.lstsq(matrix, right, rcond=None)[0]
+        change = np.linalg.lstsq(matrix, right, rcond=None)[0]
+        knots = knots + change[:count]
+        jumps = jumps + change[count:].reshape(-1, 3).T
     step = fine[1] - fine[0]
     correction = lowpass(
         np.interp(fine, knot_t, knots), step, 0.05
     )  # the kinks of the linear pieces would show in the curvature
-    return Closing(correction, length, misses[0], misses[-1], bias)
+    return Closing(correction, length, misses[0], misses[-1], bias, joined.s, jumps @ _ramps(gaps, fine), joined.gaps)
+
+
+def _first_guess(wanted: np.ndarray, across: np.ndarray) -> np.ndarray:
+    """Jump in each gap (k,) from what the pairs (m,) want; `across` (k, m) tells which pair spans which gap."""
+    out = np.zeros(len(across))
+    for k, spans in enumerate(across):
+        here = spans & ~across[k + 1 :].any(axis=0)
+        if here.any():
+            out[k] = np.median((wanted - out @ across)[here])
+    return out
+
+
+def _ramps(gaps: Sequence[tuple[float, float]], t: np.ndarray) -> np.ndarray:
+    """0 before each gap [s] and 1 behind it, shape (k, n)."""
+    return np.array([np.interp(t, gap, (0.0, 1.0)) for gap in gaps]).reshape(len(gaps), t.size)
 
 
 def _hat(knots: np.ndarray, number: int, t: np.ndarray) -> tuple[slice, np.ndarray]:
@@ -269,17 +358,24 @@ def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation], v
     return valid
 
 
-def _lost_in_gaps(t: np.ndarray, valid: np.ndarray) -> list[str]:
-    """A note on gaps behind which the path may lie elsewhere: how far and where the car went in them is not known."""
-    gaps = [(t[first], t[stop - 1]) for first, stop in true_spans(~valid) if t[stop - 1] - t[first] > LOSES_PATH]
-    if not gaps:
-        return []
-    begin, end = max(gaps, key=lambda gap: gap[1] - gap[0])
-    others = f" (and {len(gaps) - 1} times more)" if len(gaps) > 1 else ""
-    return [
-        f"No speed or turn rate from {begin:.1f} to {end:.1f} s{others}: the path is lost there, and laps behind it "
-        "may not be found. Cut the log there and judge the pieces, or log positions."
-    ]
+def _lost_in_gaps(t: np.ndarray, gaps: Sequence[Span], found: Sequence[Span]) -> list[str]:
+    """Notes on gaps in which the path is lost: those behind which it was `found` again, and the others."""
+    again = [gap for gap in gaps if gap in found]
+    rest = [gap for gap in gaps if gap not in found]
+    notes = []
+    for some, told in (
+        (again, "the path is lost there. Behind, it is laid over the laps before by its curvature"),
+        (
+            rest,
+            "the path is lost there, and laps behind it may not be found. Cut the log there and judge the pieces, or "
+            "log positions",
+        ),
+    ):
+        if some:
+            begin, end = (t[i] for i in max(some, key=lambda gap: gap[1] - gap[0]) + np.array([0, -1]))
+            others = f" (and {len(some) - 1} times more)" if len(some) > 1 else ""
+            notes.append(f"No speed or turn rate from {begin:.1f} to {end:.1f} s{others}: {told}.")
+    return notes
 
 
 def _quality(

@@ -85,9 +85,22 @@ def _broken(motion: Motion, lap: Lap) -> str:
     lost = float(np.sum(~motion.valid[inside])) * (motion.t[1] - motion.t[0])
     if lost > GAP_S:
         return f"{GAP}: {lost:.1f} s without usable position or speed"
+    unseen = _silent_up_to(motion, lap.start_s)
+    if unseen > GAP_S:
+        return f"{GAP}: it begins somewhere in {unseen:.1f} s without usable position or speed"
     if motion.v[inside].min(initial=np.inf) < STOP_SPEED:
         return "stop: the car stood or crept"
     return ""
+
+
+def _silent_up_to(motion: Motion, start: float) -> float:
+    """Silence [s] out of which a lap starts: a lap counter tells of its start with the first row after a gap."""
+    step = motion.t[1] - motion.t[0]
+    last = int(np.searchsorted(motion.t, start - 0.1 * step)) - 1
+    if last < 0 or motion.valid[last]:
+        return 0.0
+    heard = np.flatnonzero(motion.valid[:last])
+    return float((last - (heard[-1] if heard.size else 0)) * step)
 
 
 def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | None, reasons: dict[int, str]) -> None:
@@ -112,8 +125,10 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
         off.append(curve.offset(points, station))
     speed, offset = np.array(v), np.array(off)
     left, right = _room(track, station) if track is not None and motion.closes else (OFF_DISTANCE, OFF_DISTANCE)
+    alike, tie = np.ones(len(rest), dtype=bool), ""
     if track is None or not motion.closes:
-        offset = offset - np.median(offset, axis=0)
+        alike, tie = _alike(offset, np.array([laps[i].time_s for i in rest]))
+        offset = offset - np.median(offset[alike], axis=0)
     typical = np.median(speed, axis=0)
     at_line = float(np.quantile(speed[:, 0], 0.75))  # most laps may stand behind a cool-down lap
     kappa = np.interp(station, line.station, line.kappa)
@@ -121,8 +136,12 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
     for row, i in enumerate(rest):
         beyond = np.maximum(offset[row] - left, -offset[row] - right)
         worst = int(np.argmax(beyond))
-        if beyond[worst] > 0.0:
-            reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m"
+        if beyond[worst] > 0.0 and not motion.closes:
+            reasons[i] = (
+                f"path: {abs(offset[row][worst]):.0f} m beside that of the counted laps at {station[worst]:.0f} m{tie}"
+            )
+        elif beyond[worst] > 0.0:
+            reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m{tie}"
         elif (place := lost[row]) is not None:
             reasons[i] = f"path: it cannot be followed along the reference at {place:.0f} m"
         elif i - 1 not in rest and len(rest) > 2 and speed[row][0] < (1.0 - RUN_UP_SHARE) * at_line:
@@ -137,6 +156,22 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
                     f"traffic: slowed on the straight at {station[worst]:.0f} m, "
                     f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
                 )
+
+
+def _alike(offset: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, str]:
+    """Which laps (m,) drove one way, and words on it where as many drove another.
+
+    `offset` (m, n) [m]. The largest group within `OFF_DISTANCE` of one lap all along; of two as large the one with the
+    faster lap, `times` (m,) [s].
+    """
+    near = np.abs(offset[:, None, :] - offset).max(axis=2) < OFF_DISTANCE
+    size = near.sum(axis=1)
+    fastest = np.array([times[group].min() for group in near])
+    group = near[np.lexsort((fastest, -size))[0]]
+    apart = ~(near & group).any(axis=1)
+    if (size[apart] < group.sum()).all():
+        return group, ""
+    return group, "; as many laps lie on either path, and those with the fastest lap are counted"
 
 
 def _room(track: Track, station: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
-from simlap.lapjudge import lap_path
+from simlap.lapjudge import GAP, lap_path
 from simlap.laps import Lap, LapSet
 from simlap.line import Line
 from simlap.motion_types import BANDWIDTH, Motion
@@ -210,7 +210,7 @@ def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap,
     for lap in laps:
         _, x, y, s = lap_path(motion, lap)
         station, x, y = station_of_path(curve, x, y, s, motion.closes)
-        if not motion.closes:
+        if not motion.closes and not lap.reason.startswith(GAP):  # how a lap lies behind its gap is not known
             _check_over(curve, station, x, y)
         stations.append(pinned(station, line.length))
     if not motion.closes:
@@ -246,13 +246,14 @@ def _aligned(motion: Motion, laps: tuple[Lap, ...], stations: list[np.ndarray], 
     Positions reckoned from speed drift by some metres along the path from lap to lap; the curvature does not.
     """
     grid = np.arange(0.0, length, WARP_SPACING)
-    for _ in range(WARP_ROUNDS if len(laps) > 1 else 0):
+    known = [not lap.reason.startswith(GAP) for lap in laps]
+    for _ in range(WARP_ROUNDS if sum(known) > 1 else 0):
         profiles = []
         for lap, station in zip(laps, stations, strict=True):
             profiles.append(np.interp(grid, station, motion.at("kappa", lap_path(motion, lap)[0])))
         # the seam is padded with the lap's other end, so that the start line is aligned like any other place
         pad = grid.size // 4
-        mean = np.mean(profiles, axis=0)
+        mean = np.mean([profile for profile, whole in zip(profiles, known, strict=True) if whole], axis=0)
         moved = []
         for profile, station in zip(profiles, stations, strict=True):
             shift = shift_between(

@@ -200,6 +200,30 @@ def test_lap_that_leaves_the_track_is_set_aside():
     assert "off:" in aside[0].reason
 
 
+@pytest.mark.parametrize(("first", "counts", "tied"), [(2, [2, 3, 4], False), (3, [3, 4], True)])
+def test_of_two_paths_the_one_with_more_laps_counts_and_of_as_many_the_one_with_the_fastest(first, counts, tied):
+    # From lap `first` on the road leads 25 m around something. The middle of two and two laps is neither path.
+    d = drive("kart", laps=6, seed=3)
+
+    def around(fix):
+        s = np.interp(fix["t"], d.t, d.s)
+        wide = 25.0 * np.exp(-((((s - 400.0 + 0.5 * d.plan.length) % d.plan.length - 0.5 * d.plan.length) / 40.0) ** 2))
+        wide = wide * (s > first * d.plan.length)
+        course = np.interp(fix["t"], d.t, d.course)
+        fix["x"] = fix["x"] - wide * np.sin(course)
+        fix["y"] = fix["y"] + wide * np.cos(course)
+        return fix
+
+    laps = laps_with(d, logged(d, 10, seed=4, edit=around))
+    assert [lap.number for lap in laps.flying] == [1, 2, 3, 4]
+    fastest = min(laps.flying, key=lambda lap: lap.time_s)
+    assert fastest.number in counts
+    assert counted(laps) == counts
+    words = "; as many laps lie on either path, and those with the fastest lap are counted"
+    aside = [lap.reason for lap in laps.flying if not lap.counted]
+    assert all(reason.startswith("off: ") and reason.endswith(words) == tied for reason in aside)
+
+
 def test_lap_by_another_way_is_set_aside_by_its_length():
     # Circles of 300 m; the third goes out to 360 m: mean radius 330 m, 10 % longer.
     angle = np.arange(-0.5, 10.0 * np.pi + 0.5, 0.003)

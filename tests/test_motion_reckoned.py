@@ -108,6 +108,55 @@ def test_a_gap_in_which_the_path_is_lost_is_told_with_its_time(gap, lost):
     assert all(f"from {middle - 0.5 * gap:.1f} to {middle + 0.5 * gap:.1f} s:" in note for note in told)
 
 
+def without(whole: Session, begin: float, end: float) -> Session:
+    """The log with the rows from `begin` to `end` [s] cut out."""
+    keep = (whole.t < begin) | (whole.t > end)
+    return Session.from_arrays(whole.t[keep], **{name: values[keep] for name, values in whole.channels.items()})
+
+
+@pytest.mark.parametrize("gap", [20.0, 60.0, 130.0])
+def test_laps_before_and_behind_a_gap_are_laid_over_each_other_and_all_count(gap):
+    # A circuit of about 85 s: a quarter of it, most of it, and one and a half go missing. What lies behind began metres
+    # to kilometres and any angle off; as many laps on either side then set each other aside.
+    d = drive("club", laps=7, seed=7)
+    begin = float(d.crossings[3]) + 20.0
+    whole = inertial_log(d, 0.004)
+    log = without(whole, begin, begin + gap)
+    motion = motion_of(log)
+    assert motion.quality.verdict == "usable"
+    seen = d.crossings[(d.crossings > 1.0) & (d.crossings < motion.t[-1] - 1.0)]
+    seen = seen[(seen < begin) | (seen > begin + gap)]
+    x, y = motion.at("x", seen), motion.at("y", seen)
+    assert np.hypot(x - x.mean(), y - y.mean()).max() < 5.0  # as for laps without a gap, above
+    laps = find_laps(motion, log)
+    start = np.interp([lap.start_s for lap in laps.flying], d.t, d.s)
+    true = np.interp(start + d.plan.length, d.s, d.t) - [lap.start_s for lap in laps.flying]
+    counted = [lap.counted for lap in laps.flying]
+    assert sum(counted) >= (4 if gap > 100.0 else 5)
+    assert [lap.reason[:4] for lap in laps.flying if not lap.counted] == ["gap:"]
+    for lap, truth in zip(laps.flying, true, strict=True):
+        if lap.counted:
+            assert lap.time_s == pytest.approx(truth, abs=0.05)  # 2 m at 45 m/s
+    table = tabulate(motion, log, laps, path_of_laps(motion, laps).line, 2.0)
+    station = np.interp(table.session_start[:, None] + table.t[:, :-1], d.t, d.s)
+    station -= np.interp(table.session_start, d.t, d.s)[:, None]
+    assert np.median(np.ptp(station[counted], axis=0)) < 0.6  # twice that of laps without a gap, below
+
+
+def test_a_lap_whose_start_a_gap_hides_does_not_count():
+    # The counter tells of the new lap with the first row behind the gap: the lap would be 3 s too short.
+    d = drive("club", laps=6, seed=7)
+    whole = inertial_log(d, 0.004)
+    counter = np.searchsorted(d.crossings, whole.t, side="right").astype(float)
+    whole = Session.from_arrays(whole.t, **whole.channels, lap=counter)
+    log = without(whole, float(d.crossings[3]) - 30.0, float(d.crossings[3]) + 3.0)
+    laps = find_laps(motion_of(log), log)
+    assert laps.found_by == "lap channel"
+    hidden = [lap for lap in laps.flying if abs(lap.start_s - d.crossings[3]) < 10.0]
+    assert [lap.reason for lap in hidden] == ["gap: it begins somewhere in 33.0 s without usable position or speed"]
+    assert [lap.number for lap in laps.counted] == [2, 5]
+
+
 def test_a_car_that_stands_loses_no_path_though_its_speed_is_written_again_and_again():
     # A speed at 25 Hz in rows at 100 Hz: what is repeated is one value, and the noughts were taken for silence.
     def stops(lap: int, station: np.ndarray) -> np.ndarray:
