@@ -27,7 +27,7 @@ from simlap.results import Analysis
 from simlap.session import Session
 from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
-from simlap.spread import corner_results, percentile_interval
+from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
@@ -305,7 +305,20 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         lap_ledgers=lap_ledgers,
         typical_ledger=typical_ledger,
         corners=corner_results(
-            zones, line, fit, limit, limit_times, grip, phases, laps, counted, best_v, typical, typical_ledger, gears
+            zones,
+            line,
+            fit,
+            limit,
+            limit_times,
+            grip,
+            phases,
+            laps,
+            counted,
+            best_v,
+            typical,
+            typical_ledger,
+            gears,
+            step_share_of(table, counted),
         ),
         best_lap=int(table.numbers[best]),
         best_lap_s=laps[best].lap_time,

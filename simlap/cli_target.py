@@ -94,7 +94,10 @@ def target(
     ] = None,
     as_json: JsonOpt = False,
 ) -> None:
-    """Say which lap time to aim for next time, how likely it is, and what must change for it."""
+    """Say which lap time to aim for next time, how likely it is, and what must change for it.
+
+    Without a throttle channel the usual steps of brake point, speed and throttle are half as large.
+    """
     given: dict[str, Any] = {
         "corners": corners,
         "brake_point_m": brake_step,
@@ -116,11 +119,11 @@ def target(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.report.target import print_target, target_to_dict
-    from simlap.target import Steps, target_of
+    from simlap.target import target_of, usual_steps
 
     with step("analysing"):
         analysis = analyse(session, circuit, options)
-        steps = replace(Steps(), **{name: value for name, value in given.items() if value is not None})
+        steps = replace(usual_steps(analysis), **{name: value for name, value in given.items() if value is not None})
         result = target_of(analysis, outing=outing, steps=steps)
     if figures is not None:
         from simlap.figures_target import save_ladder

@@ -8,8 +8,10 @@ from simlap.driven import Driven, typical_lap
 from simlap.envelope_fit import EnvelopeFit
 from simlap.errors import NoSolution
 from simlap.kept import kept_limits
+from simlap.laptable import LapTable
 from simlap.line import Line
 from simlap.losses import Ledger, ledger_masks
+from simlap.pedals import throttle_of
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
 from simlap.results import CornerResult, Interval, PhaseResult
 from simlap.solver import LimitProfile, solve_batch
@@ -27,6 +29,9 @@ FAST_LOADED = 115.0 / MS_TO_KMH  # [m/s] above it a corner that needs nearly all
 NEARLY_ALL_GRIP = 0.9  # share of the largest lateral acceleration of the limit lap
 # Largest change of minimum speed suggested for one outing: common practice, no source.
 STEP_KMH, FAST_STEP_KMH = 4.0, 2.0  # [km/h]
+# Without the throttle no lap shows why a corner is slow, and what would have shared the step with it is not seen: less
+# data, smaller steps (common practice, no source).
+UNSEEN_THROTTLE_SHARE = 0.5
 TOP = 3
 # A gain that may be less than this is no clear loss: lap times are not known better than to a few milliseconds.
 CLEAR_GAIN = 0.01  # [s]
@@ -52,6 +57,7 @@ def corner_results(
     typical: Driven,
     ledger: Ledger,
     gear_changes: np.ndarray | None = None,
+    step_share: float = 1.0,
 ) -> tuple[CornerResult, ...]:
     """Losses of the typical lap per corner and phase, ranked, with intervals.
 
@@ -67,6 +73,8 @@ def corner_results(
         Speed of the car on the best counted lap, not that along the common path. [m/s]
     gear_changes : float64 array, shape (p,), optional
         What changes of gear cost in each phase, from `gear_change_cost`. [s]
+    step_share : float
+        Of the usual largest change of minimum speed that is suggested, from `step_share_of`.
     """
     dt = np.array([laps[row].dt for row in counted])
     lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt, ledger)
@@ -107,13 +115,18 @@ def corner_results(
                 top3_chance=float(top3[index]),
                 clear=worth.low > CLEAR_GAIN,
                 build_up=bool(fast),
-                step_kmh=FAST_STEP_KMH if fast else STEP_KMH,
+                step_kmh=step_share * (FAST_STEP_KMH if fast else STEP_KMH),
                 min_speed_typical=_slowest(typical.v, here, phases.kind),
                 min_speed_best=_slowest(best_v, here, phases.kind),
                 min_speed_limit=slowest,
             )
         )
     return tuple(results)
+
+
+def step_share_of(table: LapTable, counted: np.ndarray) -> float:
+    """Share of the usual steps that may be asked for by these laps: less where no throttle is known on them."""
+    return UNSEEN_THROTTLE_SHARE if throttle_of(table, counted) is None else 1.0
 
 
 def _slowest(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:

@@ -8,7 +8,7 @@ from simlap.kept import grip_limits
 from simlap.phases import PHASE_NAMES, PHASES
 from simlap.results import Analysis, Interval
 from simlap.solver import solve_batch
-from simlap.spread import percentile_interval
+from simlap.spread import percentile_interval, step_share_of
 from simlap.target_blend import Bench, Moves, all_kept, best_phases_sum, blend, composite, joined, shown_bench
 from simlap.target_claim import why_no_step
 from simlap.target_marks import MARKS_OF_PHASE, marks_of, visible
@@ -16,7 +16,7 @@ from simlap.target_steps import Plan, raised
 from simlap.target_types import CornerTarget, Mark, Steps, Target
 from simlap.transitions import shown_transitions, with_transitions
 
-__all__ = ["CornerTarget", "Mark", "Steps", "Target", "composite", "target_of"]
+__all__ = ["CornerTarget", "Mark", "Steps", "Target", "composite", "target_of", "usual_steps"]
 
 # Draws behind the interval of the next step: its 5 % and 95 % ends then lie within a sixth of its width.
 INTERVAL_DRAWS = 100
@@ -30,7 +30,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     outing : int
         1 is the next outing; 2 allows two steps in each phase.
     steps : Steps, optional
-        Largest changes for one outing.
+        Largest changes for one outing; else `usual_steps`.
 
     Raises
     ------
@@ -44,7 +44,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     step: in the corners with most to gain the phases that use less of the envelope than the driver's median over
     the other corners are raised to that share, within the steps.
     """
-    steps = steps or Steps()
+    steps = steps or usual_steps(analysis)
     laps = [analysis.lap_driven[row] for row in analysis.counted]
     phases = analysis.phases
     times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
@@ -76,6 +76,11 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
         held_by=held_by,
         no_step=why_no_step(analysis, step, chance),
     )
+
+
+def usual_steps(analysis: Analysis) -> Steps:
+    """The steps of an outing, smaller where the log has no throttle."""
+    return Steps().times(step_share_of(analysis.table, np.asarray(analysis.counted)))
 
 
 def _never_slower(lap_time: float, analysis: Analysis, next_s: float) -> float:

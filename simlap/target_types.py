@@ -1,6 +1,6 @@
 """What a target holds: the ladder of lap times, and what has to change for the next step."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from simlap.results import Interval
@@ -18,6 +18,15 @@ class Steps:
     fast_share: float = 0.5  #: in fast corners only this share of each step
     lap_share: float = 0.006  #: all together ask for at most this share of the lap time
     least_chance: float = 0.3  #: a lap less likely than this is no realistic next step
+
+    def times(self, share: float) -> "Steps":
+        """The same corners, lap time and chance, each change of place and speed only this share as large."""
+        return replace(
+            self,
+            brake_point_m=share * self.brake_point_m,
+            min_speed_kmh=share * self.min_speed_kmh,
+            full_throttle_m=share * self.full_throttle_m,
+        )
 
     def speed_kmh(self, fast: bool) -> float:
         """Most by which one outing may raise a slowest speed [km/h].

@@ -47,7 +47,8 @@ target           null (cautions[] then say why), or outing (how many ahead), sho
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
-                 clear_loss (false: may gain less than 0.01 s), build_up (true: fast, small steps only), step_kmh,
+                 clear_loss (false: may gain less than 0.01 s), build_up (true: fast, small steps only), step_kmh
+                 (half as large where the log has no throttle),
                  phases {braking, mid_corner, exit}: start_m, stop_m (smaller than start_m across the start line),
                  lost_s (lost here; sums to typical minus limit lap), caused_s (with its knock-on; same sum less
                  unexplained_s), gain_alone_s (if this phase alone were at the limit; does not sum),
