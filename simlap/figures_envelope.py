@@ -21,6 +21,9 @@ EDGE_POINTS = 181
 RINGS = 15
 # Samples drawn at most in one panel; more only darken the same places.
 MOST_SAMPLES = 4000
+# An edge that no sample of the band comes so near to was not shown by these laps at this mix of the two accelerations.
+NEAR = 0.25 * G  # [m/s²]
+SEEN, UNSEEN = "solid: the laps show it at that speed", "dashed: carried on from other speeds"
 
 
 def edge_of(envelope: Envelope, v: float) -> tuple[np.ndarray, np.ndarray]:
@@ -39,11 +42,29 @@ def is_tested(envelope: Envelope, name: str, low: float, high: float) -> bool:
     return bool(first <= high and low <= last)
 
 
+def parts_tested(envelope: Envelope, lateral: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Whether each point of an edge from `edge_of` has data at speeds between `low` and `high` [m/s], bool (n,)."""
+    side = np.abs(lateral) > SIDE_SHARE * np.max(np.abs(lateral))
+    braking, lateral_too, engine = (is_tested(envelope, name, low, high) for name in ("braking", "lateral", "engine"))
+    along = np.arange(lateral.size) < lateral.size // 2
+    return np.where(side, lateral_too, np.where(along, braking, engine)).astype(bool)
+
+
+def _near(x: np.ndarray, y: np.ndarray, lateral: np.ndarray, along: np.ndarray) -> np.ndarray:
+    """Which points (n,) of an edge lie `NEAR` a sample x, y (m,). [m/s²]"""
+    from scipy.spatial import cKDTree
+
+    if x.size == 0:
+        return np.zeros(lateral.size, dtype=bool)
+    distance, _ = cKDTree(np.column_stack([x, y])).query(np.column_stack([lateral, along]))
+    return np.asarray(distance <= NEAR)
+
+
 def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: RoadSamples | None = None) -> list[Any]:
     """Draw one g-g diagram [g] for speeds in `band` [m/s] on `ax`; return the artists.
 
     Dots are the counted laps' samples with the road taken out; the edge is the envelope at the band's middle, dashed
-    where no data reach that speed. Left turns are drawn to the left: the lateral axis is -a_lat.
+    where no data reach that speed, or no dot comes near. Left turns are drawn to the left: the lateral axis is -a_lat.
     """
     low, high = band
     v = 0.5 * (low + high)
@@ -55,12 +76,14 @@ def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: 
         artists += ax.plot(x[::step], y[::step], ".", color=ORANGE, markersize=2, alpha=0.5, label="laps")
     lateral, along = edge_of(envelope, v)
     half = lateral.size // 2
-    side = np.abs(lateral) > SIDE_SHARE * np.max(np.abs(lateral))
-    for part, name, label, colour in (
-        (slice(0, half), "braking", "limit, braking", BLUE),
-        (slice(half, None), "engine", "limit, drive", BLACK),
+    shown = parts_tested(envelope, lateral, *band)
+    if samples is not None:
+        shown &= _near(samples.lateral[inside], samples.along[inside], lateral, along)
+    for part, label, colour in (
+        (slice(0, half), "limit, braking", BLUE),
+        (slice(half, None), "limit, drive", BLACK),
     ):
-        tested = np.where(side[part], is_tested(envelope, "lateral", *band), is_tested(envelope, name, *band))
+        tested = shown[part]
         for mask, dashes, words in ((tested, "-", label), (~tested, "--", f"{label}, untested")):
             if mask.any():
                 x, y = np.where(mask, -lateral[part] / G, np.nan), np.where(mask, along[part] / G, np.nan)
@@ -75,7 +98,10 @@ def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: 
 
 
 def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> list[Any]:
-    """Draw the g-g-v surface as rings between two `speeds` [m/s] on a 3-D `ax`; dashed where untested."""
+    """Draw the g-g-v surface as rings between two `speeds` [m/s] on a 3-D `ax`; solid where the laps tested it.
+
+    Returns one dashed ring a speed; what was tested of it lies over it.
+    """
     from matplotlib import colormaps
 
     shade = colormaps["cividis"]
@@ -84,16 +110,14 @@ def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> lis
     for share in np.linspace(0.0, 1.0, RINGS):
         v = speeds[0] + share * (speeds[1] - speeds[0])
         lateral, along = edge_of(envelope, v)
-        tested = all(is_tested(envelope, name, v - half, v + half) for name in ("lateral", "braking", "engine"))
-        artists += ax.plot(
-            -lateral / G,
-            along / G,
-            np.full(lateral.size, v * MS_TO_KMH),
-            "-" if tested else "--",
-            color=shade(0.85 * share),
-        )
-    ax.set_xlabel("lateral [g]")
-    ax.set_ylabel("along [g]")
+        tested = parts_tested(envelope, lateral, v - half, v + half)
+        height, colour = np.full(lateral.size, v * MS_TO_KMH), shade(0.85 * share)
+        artists += ax.plot(-lateral / G, along / G, height, "--", color=colour, linewidth=0.9)
+        ax.plot(np.where(tested, -lateral / G, np.nan), along / G, height, "-", color=colour, linewidth=2.0)
+    ax.plot([], [], [], "-", color=BLACK, linewidth=2.0, label=SEEN)
+    ax.plot([], [], [], "--", color=BLACK, linewidth=0.9, label=UNSEEN)
+    ax.set_xlabel("lateral [g], left turns negative")
+    ax.set_ylabel("along the road [g]")
     ax.set_zlabel("speed [km/h]")
     ax.tick_params(labelsize=7)
     return artists
@@ -128,5 +152,6 @@ def ggv_figure(envelope: Envelope, samples: RoadSamples) -> Any:
     figure = Figure(figsize=(7.0, 6.0), layout="constrained")
     ax = figure.add_subplot(projection="3d")
     plot_ggv(envelope, ax, speeds=(float(v.min()), float(v.max())))
-    ax.set_box_aspect(None, zoom=0.85)
+    ax.set_box_aspect(None, zoom=0.95)
+    figure.legend(loc="outside lower center", ncols=2, fontsize=8)
     return figure

@@ -21,6 +21,7 @@ from simlap.units import MS_TO_KMH
 LABEL_LENGTH = 16  # characters of a corner's name in a figure
 MAP_POINTS = 330.0  # printer's points across the path on the map's figure
 LETTER, LABEL_HEIGHT, LABEL_OUT = 4.4, 19.0, 8.0  # [printer's points] a letter, two lines, distance from the path
+STRIP_NAME, UPRIGHT_NAME = 8, 3  # characters of a corner's name along the lap; more than the second stand aslant
 BAR_POINTS = 7  # of the start line that labels keep clear of
 START_HALF = 0.025  # half the length of the start line, share of the circuit's longer side
 LABELS_SAY = "under each name: rank, and worth: time gained if this corner alone were driven at the limit"
@@ -132,13 +133,15 @@ def shade_phases(analysis: Analysis, ax: Axes) -> list[Artist]:
 
 
 def name_corners(analysis: Analysis, ax: Axes) -> list[Text]:
-    """Write the corners' names along the top of `ax`, at their apexes."""
+    """Write the corners' names along the top of `ax`, at their apexes; numbers upright, longer names aslant."""
+    names = [printable(corner.corner.name, STRIP_NAME) for corner in analysis.corners]
+    aslant = max(map(letters, names), default=0.0) > UPRIGHT_NAME
     return [
         ax.text(
-            corner.corner.apex_m, 1.01, printable(corner.corner.name, 8), transform=ax.get_xaxis_transform(),
-            fontsize=6, rotation=30, ha="left", va="bottom", parse_math=False,
+            corner.corner.apex_m, 1.01, name, transform=ax.get_xaxis_transform(), va="bottom", parse_math=False,
+            fontsize=8 if aslant else 10, rotation=30 if aslant else 0, ha="left" if aslant else "center",
         )
-        for corner in analysis.corners
+        for corner, name in zip(analysis.corners, names, strict=True)
     ]  # fmt: skip
 
 

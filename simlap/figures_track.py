@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.figures_lap import letters, printable
+from simlap.figures_lap import STRIP_NAME, UPRIGHT_NAME, letters, printable
 from simlap.files import picture_kind, write_bytes
 from simlap.labels import place_labels
 from simlap.projection import Curve
@@ -33,8 +33,8 @@ LOWEST, HIGHEST = 2.5, 7.0  # [inch] the map
 ARROW_FROM, ARROW_TO = 0.012, 0.045  # driving direction, shares of the lap behind the start line
 TITLE_LENGTH = 60  # characters of a circuit's name
 STRIP_ROOM = 0.25  # above and below the elevation, share of its range
-# Characters of a corner's name over the elevation; longer ones than the second stand aslant, and need more room.
-STRIP_NAME, UPRIGHT_NAME, ASLANT_ROOM = 8, 3, 2.5
+ASLANT_ROOM = 2.5  # names that stand aslant over the elevation need more room
+TOLD_STRETCH = 1.5  # heights drawn this much larger than lengths are told of
 
 
 def plot_map(track: Track, ax: Axes) -> None:
@@ -53,7 +53,8 @@ def plot_map(track: Track, ax: Axes) -> None:
         drawn += [left, right]
         for k in range(len(around) - 1):  # piece by piece, so that a crossing is not filled
             quad = np.array([left[k], left[k + 1], right[k + 1], right[k]])
-            ax.fill(quad[:, 0], quad[:, 1], color=ROAD, linewidth=0.3, zorder=1)
+            # pieces along an axis would be snapped to whole pixels, each to others
+            ax.fill(quad[:, 0], quad[:, 1], color=ROAD, linewidth=0.3, zorder=1, snap=False)
     else:
         ax.plot(x, y, color=ROAD, linewidth=6, zorder=1, solid_capstyle="round")
     ax.plot(x, y, color=INK, linewidth=1.2, zorder=3)
@@ -150,7 +151,20 @@ def track_figure(track: Track) -> Figure:
     figure.set_size_inches(WIDTH, high + (STRIP if track.has_elevation else 0.0))
     if track.has_elevation:
         axes[0].get_gridspec().set_height_ratios([high, STRIP])
+        _tell_stretch(figure, axes[1])
     return figure
+
+
+def _tell_stretch(figure: Figure, ax: Axes) -> None:
+    """Say over the elevation how much larger its heights are drawn than its lengths."""
+    heights = ax.get_lines()[0].get_ydata()
+    words = f"{float(np.ptp(heights)):.1f} m from the lowest to the highest point"
+    ax.set_title(words, fontsize=9)
+    figure.draw_without_rendering()
+    box = ax.get_window_extent()
+    stretch = (box.height / float(np.ptp(ax.get_ylim()))) / (box.width / float(np.ptp(ax.get_xlim())))
+    if stretch >= TOLD_STRETCH:
+        ax.set_title(f"{words}; heights are drawn {stretch:.0f} times larger than lengths", fontsize=9)
 
 
 def write_track_figure(track: Track, path: str | os.PathLike[str]) -> Path:

@@ -1,6 +1,7 @@
 """The command `envelope` and its figures."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from simlap.cli_envelope import envelope, limits_at
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_samples import road_samples
-from simlap.figures_envelope import edge_of, plot_gg, plot_ggv
+from simlap.figures_envelope import EDGE_POINTS, SEEN, UNSEEN, edge_of, ggv_figure, plot_gg, plot_ggv
 from simlap.units import G
 
 CIRCLE = Envelope.from_limits(
@@ -60,6 +61,44 @@ def test_surface_rings_rise_from_the_slowest_to_the_fastest_speed():
     assert heights[0] == pytest.approx(36.0)
     assert heights[-1] == pytest.approx(180.0)
     assert np.all(np.diff(heights) > 0)
+
+
+def test_solid_and_dashed_rings_are_told_apart_in_the_figure_of_the_surface(fitted):
+    case, fit = fitted
+    figure = ggv_figure(fit.envelope, road_samples(case.table, case.line))
+    (legend,) = figure.legends
+    assert {
+        text.get_text(): line.get_linestyle() for text, line in zip(legend.texts, legend.get_lines(), strict=True)
+    } == {
+        SEEN: "-",
+        UNSEEN: "--",
+    }
+
+
+def test_only_what_was_tested_of_a_ring_is_solid():
+    # Cornering was tested at 10 to 20 m/s and braking nowhere: the sides are solid, straight braking is dashed.
+    sides = replace(CIRCLE, tested={"lateral": (10.0, 20.0)})
+    ax = Figure().add_subplot(projection="3d")
+    plot_ggv(sides, ax, speeds=(12.0, 18.0))
+    solid = next(line for line in ax.get_lines() if line.get_linestyle() == "-")
+    x = np.asarray(solid.get_data_3d()[0], dtype=float)
+    assert np.nanmin(np.abs(x)) > 0.5
+    assert np.nanmax(np.abs(x)) == pytest.approx(1.0)
+
+
+def test_an_edge_that_no_sample_comes_near_is_dashed(fitted):
+    case, _ = fitted
+    samples = road_samples(case.table, case.line)
+    # Braking in a straight line alone, 0.9 g at 15 m/s: nothing tells of braking in a bend.
+    n = samples.speed2.size
+    straight = replace(samples, lateral=np.zeros(n), along=np.full(n, -0.9 * G), speed2=np.full(n, 225.0))
+    ax = Figure().subplots()
+    plot_gg(CIRCLE, ax, band=(12.0, 18.0), samples=straight)
+    solid = [line for line in ax.get_lines() if line.get_linestyle() == "-" and line.get_label() == "limit, braking"]
+    x = np.asarray(solid[0].get_xdata(), dtype=float)
+    # (sin, -cos) lies 0.25 from (0, -0.9) where 1 + 0.9² - 2 0.9 cos = 0.25²
+    reach = np.sin(np.arccos((1.0 + 0.9**2 - 0.25**2) / (2.0 * 0.9)))
+    assert np.nanmax(np.abs(x)) == pytest.approx(reach, abs=np.pi / EDGE_POINTS)
 
 
 def test_intervals_have_a_width_and_limits_are_the_envelopes(fitted):

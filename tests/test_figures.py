@@ -327,3 +327,17 @@ def test_steps_of_loss_are_cividis_and_rise_in_lightness():
 
 def test_figures_are_listed_for_import():
     assert all(hasattr(figures, name) for name in figures.__all__)
+
+
+@pytest.mark.parametrize(
+    ("names", "turned", "least"), [(("1", "2", "10"), 0.0, 9.0), (("Hairpin", "2", "3"), 30.0, 8.0)]
+)
+def test_numbers_of_corners_stand_upright_over_the_speed_and_long_names_aslant(case, ax, names, turned, least):
+    corners = tuple(
+        replace(each, corner=replace(each.corner, name=name)) for each, name in zip(case.corners, names, strict=False)
+    )
+    plot_speed(replace(case, corners=corners), ax)
+    written = [text for text in ax.texts if text.get_text() in names]
+    assert len(written) == len(corners)
+    assert {text.get_rotation() for text in written} == {turned}
+    assert all(text.get_fontsize() >= least for text in written)

@@ -376,3 +376,18 @@ def test_the_edges_at_two_speeds_look_alike_on_the_page_and_in_the_figure():
         assert ("dasharray" in rules) == (line.get_linestyle() == "--")
         (colour,) = re.findall(r"stroke: var\(--(\w+)\)", rules)
         assert colour == {BLUE: "limit", VERMILION: "driven"}[line.get_color()]
+
+
+def test_the_axes_of_the_gg_plot_count_left_turns_and_braking_negative():
+    # As on the figure: from left to right and from below to above the numbers rise, through one nought each.
+    drawing, _ = gg_figure(circle_case())
+    texts = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>(-?[\d.]+)</text>', drawing)
+    numbers = [(float(x), float(y), float(text)) for x, y, text in texts]
+    lowest = max(y for _, y, _ in numbers)
+    across = [number for _, number in sorted((x, number) for x, y, number in numbers if y == lowest)]
+    along = [number for _, number in sorted((-y, number) for x, y, number in numbers if y != lowest)]
+    for found in (across, along):
+        assert len(found) > 2
+        assert found == sorted(set(found))
+        assert found == [-number for number in reversed(found)]
+        assert "-0<" not in drawing

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 import warnings
@@ -10,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.patches import Polygon
 from matplotlib.text import Text
 from typer.testing import CliRunner
 
@@ -197,6 +199,27 @@ def test_a_wide_circuit_leaves_no_blank_bands(stretch):
     figure.draw_without_rendering()
     # what is drawn, frame and writing, against the figure's height: a tenth may stay free [inch]
     assert figure.get_tightbbox().height > 0.9 * figure.get_size_inches()[1]
+
+
+def test_no_piece_of_the_road_is_snapped_to_pixels_by_itself():
+    # A straight due east has its edges along one row of pixels: snapped piece by piece it looked bitten.
+    axes = track_figure(invented_circuit("kart")).axes[0]
+    pieces = [patch for patch in axes.patches if isinstance(patch, Polygon)]
+    assert len(pieces) > 100
+    assert {piece.get_snap() for piece in pieces} == {False}
+
+
+def test_the_strip_tells_how_much_larger_heights_are_drawn():
+    figure = track_figure(invented_circuit("kart"))
+    figure.draw_without_rendering()
+    strip = figure.axes[1]
+    (one, two) = strip.transData.transform([[0.0, 2.0], [1.0, 3.0]])
+    stretch = (two[1] - one[1]) / (two[0] - one[0])
+    words, number = re.fullmatch(
+        r"(.*) from the .* point; heights are drawn (\d+) times .*", strip.get_title()
+    ).groups()
+    assert words == "1.0 m"
+    assert float(number) == pytest.approx(stretch, rel=0.01)
 
 
 def test_elevation_strip_shows_heights_over_distance():

@@ -187,8 +187,8 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
         at = float(GG_SIZE / 2 + value * scale)
         grid.append(element("path", class_="grid", d=f"M{at:.1f},{GG_MARGIN}V{GG_SIZE - GG_MARGIN}"))
         grid.append(element("path", class_="grid", d=f"M{GG_MARGIN},{at:.1f}H{GG_SIZE - GG_MARGIN}"))
-        texts.append(element("text", tick_text(abs(value)), x=at, y=GG_SIZE - GG_MARGIN + 16, text_anchor="middle"))
-        texts.append(element("text", tick_text(abs(value)), x=GG_MARGIN - 6, y=at + 5, text_anchor="end"))
+        texts.append(element("text", tick_text(value + 0.0), x=at, y=GG_SIZE - GG_MARGIN + 16, text_anchor="middle"))
+        texts.append(element("text", tick_text(0.0 - value), x=GG_MARGIN - 6, y=at + 5, text_anchor="end"))
     for text, tx, ty, anchor in (
         ("left [g]", GG_MARGIN, GG_SIZE - 4, "start"),
         ("right [g]", GG_SIZE - GG_MARGIN, GG_SIZE - 4, "end"),
