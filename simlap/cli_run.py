@@ -6,6 +6,7 @@ import gc
 import os
 import re
 import sys
+from typing import Any
 
 import typer
 
@@ -29,7 +30,9 @@ def run() -> int:
     gc.set_threshold(100_000, 20, 100)
     atexit.register(gc.freeze)
     try:
-        code = app(prog_name="simlap", standalone_mode=False)
+        program = typer.main.get_command(app)
+        _name_no_type_of_flags(program)
+        code = program(prog_name="simlap", standalone_mode=False)
         sys.stdout.flush()  # here, where an error can still be told, not at exit
     except SimlapError as error:
         return _told(str(error))
@@ -48,6 +51,16 @@ def run() -> int:
             raise
         return _usage(error)
     return code if isinstance(code, int) else 0
+
+
+def _name_no_type_of_flags(command: Any) -> None:
+    """Let the help of a command and those under it show a flag without a type: it takes no value."""
+    own_help = command.get_help_option(typer.Context(command))
+    for option in (*command.params, *filter(None, [own_help])):
+        if getattr(option, "is_flag", False):
+            option.metavar = ""
+    for below in getattr(command, "commands", {}).values():
+        _name_no_type_of_flags(below)
 
 
 def _usage(error: Exception) -> int:

@@ -238,6 +238,13 @@ def test_the_defaults_in_the_help_are_those_of_the_library():
     assert shown == ["1", "3", "5", "4", "10", "0.6", "0.98", "200", "0"]
 
 
+@pytest.mark.parametrize("command", [(), ("target",), ("track", "build"), ("analyse",)])
+def test_no_help_asks_for_the_value_of_a_flag(command):
+    text = run(*command, "--help").stdout
+    assert "--help" in text
+    assert "bool" not in text.lower()
+
+
 def test_helps_and_lists_say_what_is_written_and_in_which_unit():
     assert "write its report" in " ".join(run("demo", "--help").stdout.split())
     assert "_ms is in m/s" in run("thresholds").stdout.splitlines()[0]
