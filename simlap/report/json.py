@@ -28,7 +28,8 @@ laps_found_by    start line, track file, lap channel, beacon, or path alone
 track            name, length_m, corners[]: name, direction, entry_m, apex_m, exit_m
 banking          source (track file, log or unknown), doubt_deg: standard deviation where it was read from the log
 envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_per_m,
-                 drag: slowing that costs the tyres no grip, constant_ms2 + v2_per_m v² + lateral2_s2_per_m a_lat²,
+                 drag: slowing that costs the tyres no grip, constant_ms2 + v2_per_m v² + lateral2_s2_per_m a_lat²;
+                 assumed (half of a usual drag), the same for every log; cornering_drag_s2_per_m is read from it,
                  limits[]: speed_kmh and {value, low, high} of lateral_left_g, lateral_right_g, braking_g, traction_g,
                  engine_g; tested_kmh: per limit the range of speeds with data, [low, high]
 best_lap_s       fastest counted lap, as driven; best_lap its number
