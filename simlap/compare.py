@@ -204,17 +204,3 @@ def parse_note(note: str) -> tuple[str, str, str]:
     if not (side and colon and what and equals and value):
         raise OptionError(f"--note {note!r}: write SIDE:WHAT=VALUE, such as A:tyres=worn.")
     return side.strip(), what.strip(), value.strip()
-
-
-def lap_time_test(before: Sequence[float], after: Sequence[float], *, resamples: int = 9999, seed: int = 0) -> float:
-    """Two-sided p of a permutation test on the mean lap times alone, by `scipy.stats.permutation_test`."""
-    from scipy.stats import permutation_test
-
-    result = permutation_test(
-        (np.asarray(before, dtype=float), np.asarray(after, dtype=float)),
-        lambda a, b, axis: np.mean(a, axis=axis) - np.mean(b, axis=axis),
-        vectorized=True,
-        n_resamples=resamples,
-        rng=np.random.default_rng(seed),
-    )
-    return float(result.pvalue)

@@ -92,27 +92,6 @@ class LapTable:
         return self.t[:, -1]
 
 
-@dataclass(frozen=True, eq=False)
-class LapSamples:
-    """The flying laps as samples in time, all laps in one row; arrays (n,) unless said."""
-
-    lap: np.ndarray  #: row of the lap table
-    station: np.ndarray  #: [m]
-    t: np.ndarray  #: session clock [s]
-    v: np.ndarray
-    a_lon: np.ndarray
-    a_lat: np.ndarray
-    noise_a_lon: np.ndarray  #: (k, n)
-    noise_a_lat: np.ndarray  #: (k, n)
-    valid: np.ndarray  #: bool
-    channels: Mapping[str, np.ndarray]
-
-    def __post_init__(self) -> None:
-        own(self, "lap", dtype=int)
-        own(self, "valid", dtype=bool)
-        own(self, "station", "t", "v", "a_lon", "a_lat", "noise_a_lon", "noise_a_lat")
-
-
 def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spacing: float) -> LapTable:
     """Sample every flying lap at common stations.
 
@@ -169,30 +148,6 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
         across=None if motion.across is None else motion.at("across", inner),
         along=None if motion.along is None else motion.at("along", inner),
         bandwidth_hz=motion.bandwidth_hz,
-    )
-
-
-def lap_samples(motion: Motion, session: Session, lapset: LapSet, line: Line) -> LapSamples:
-    """The flying laps sample by sample at the motion's own rate, with their stations; arguments as `tabulate`."""
-    laps, stations = lap_stations(motion, lapset, line)
-    index, row, where = [], [], []
-    for number, (lap, along) in enumerate(zip(laps, stations, strict=True)):
-        inside = np.flatnonzero((motion.t >= lap.start_s) & (motion.t < lap.stop_s))
-        index.append(inside)
-        row.append(np.full(inside.size, number))
-        where.append(np.interp(motion.t[inside], lap_path(motion, lap)[0], along))
-    i = np.concatenate(index)
-    return LapSamples(
-        lap=np.concatenate(row),
-        station=np.concatenate(where),
-        t=motion.t[i],
-        v=motion.v[i],
-        a_lon=motion.a_lon[i],
-        a_lat=motion.a_lat[i],
-        noise_a_lon=motion.noise_a_lon[:, i],
-        noise_a_lat=motion.noise_a_lat[:, i],
-        valid=motion.valid[i],
-        channels=_logged(session, motion.t[i]),
     )
 
 

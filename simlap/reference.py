@@ -67,11 +67,6 @@ class Reference:
         own(self, "offset")
 
 
-def reference_line(paths: Sequence[Path]) -> Line:
-    """The mean of laps' paths as a closed line; see `mean_of_laps`."""
-    return mean_of_laps(paths).line
-
-
 def mean_of_laps(paths: Sequence[Path], *, drifting: bool = False) -> Reference:
     """Periodic smooth mean of laps that each run from start line to start line.
 

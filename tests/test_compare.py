@@ -11,7 +11,7 @@ from truth_table import Named, Standing, laps_of, truth_table
 
 from simlap.analysis import Options, judge, mean_path, prepare
 from simlap.circuits import invented_circuit
-from simlap.compare import _common_ground, _side, compare, lap_time_test, parse_note
+from simlap.compare import _common_ground, _side, compare, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
@@ -264,15 +264,6 @@ def test_json_holds_the_named_keys(more_grip):
     named = {"change_s", "limit_change_s", "execution_change_s", "drift_s", "verdict", "chance", "detectable_s"}
     assert named | {"laps_needed", "corners"} <= set(data)
     assert set(data["corners"][0]["phases"]) == {"braking", "mid_corner", "exit"}
-
-
-def test_lap_times_alone_agree_with_the_t_test():
-    # Source: scipy.stats.ttest_ind; for normal lap times the permutation p agrees with Student's within its own error
-    # of sqrt(p (1 - p) / 9999) < 0.005 and the difference of the two tests at ten laps, about 0.01.
-    rng = np.random.default_rng(3)
-    for shift in (0.0, 0.15, 0.3):
-        a, b = rng.normal(95.0, 0.3, 10), rng.normal(95.0 - shift, 0.3, 10)
-        assert lap_time_test(a, b, seed=1) == pytest.approx(float(stats.ttest_ind(a, b).pvalue), abs=0.02)
 
 
 def test_detectable_change_matches_the_power_of_a_two_sample_t_test():

@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.laps import LapSet, StartLine, find_laps
-from simlap.laptable import lap_samples, tabulate
+from simlap.laptable import tabulate
 from simlap.line import Line
 from simlap.motion import motion_of
 from simlap.session import Session
@@ -114,19 +114,6 @@ def test_throttle_is_interpolated_and_gears_stay_whole():
     nearest = np.argmin(np.abs(at[:, :, None] - session.t), axis=2)
     assert np.array_equal(table.channels["gear"], session.channel("gear")[nearest])
     assert set(table.channels) == {"throttle", "gear"}
-
-
-def test_samples_in_time_are_those_of_the_laps():
-    _, session, motion, laps, line = case()
-    samples = lap_samples(motion, session, laps, line)
-    table = tabulate(motion, session, laps, line, 2.0)
-    assert samples.t.size == pytest.approx(50.0 * sum(lap.time_s for lap in laps.flying), abs=len(laps.flying))
-    for row in range(len(laps.flying)):
-        mine = samples.lap == row
-        assert np.all(np.diff(samples.station[mine]) > 0.0)
-        since = samples.t[mine] - table.session_start[row]
-        want = np.interp(samples.station[mine], np.append(table.station, line.length), table.t[row])
-        assert since == pytest.approx(want, abs=0.005)
 
 
 def test_rolling_the_line_away_from_the_start_is_refused():

@@ -10,7 +10,7 @@ from simlap.errors import NotEnoughData
 from simlap.layout import Bend, Straight, closed_layout
 from simlap.line import Line
 from simlap.projection import Curve, project_path
-from simlap.reference import CUT, ELEVATION_SPREAD, low_pass, mean_of_laps, reference_line
+from simlap.reference import CUT, ELEVATION_SPREAD, low_pass, mean_of_laps
 
 
 def laps_beside(curve, offsets, step=0.8):
@@ -40,7 +40,7 @@ def test_mean_of_laps_that_lie_evenly_about_a_line_is_that_line(aside, waves):
         return aside * np.sin(2.0 * np.pi * waves * share)
 
     _, paths = laps_beside(curve, (wave, lambda s: -wave(s)))
-    line = reference_line([tuple(path.T) for path in paths])
+    line = mean_of_laps([tuple(path.T) for path in paths]).line
     assert np.abs(beside(line, track.line)).max() < 0.01
     flat = np.hypot(np.diff(track.line.x, append=track.line.x[0]), np.diff(track.line.y, append=track.line.y[0])).sum()
     assert line.length == pytest.approx(flat, rel=2e-4)
@@ -66,7 +66,7 @@ def test_curvature_at_the_apex_is_not_flattened_by_the_mean(name):
         kernel = np.exp(-0.5 * (np.arange(-40, 41) * 0.8 / 6.0) ** 2)
         smooth = np.stack([np.convolve(c, kernel / kernel.sum(), mode="same") for c in rough.T], axis=1)
         noisy.append(path + 0.01 * smooth / smooth.std())
-    line = reference_line([tuple(path.T) for path in noisy])
+    line = mean_of_laps([tuple(path.T) for path in noisy]).line
     scale = line.length / plan.length
     for _, middle, _ in plan.bends:
         drawn = plan.curvature(np.array([middle]))[0]
@@ -79,7 +79,7 @@ def test_reference_has_no_kink_where_the_laps_begin():
     # Each lap ends 3 m to the side of where it began, as when the driver moves over from lap to lap.
     track = invented_circuit("club")
     _, paths = laps_beside(Curve(track.line), [lambda s: 3.0 * s - 1.5, lambda s: 3.0 * s - 2.0])
-    line = reference_line([tuple(path.T) for path in paths])
+    line = mean_of_laps([tuple(path.T) for path in paths]).line
     around = np.minimum(line.station, line.length - line.station) < 60.0
     assert np.abs(line.kappa[around]).max() < 1.0 / 5000.0  # the start line lies on a straight
 
@@ -174,11 +174,11 @@ def test_a_figure_of_eight_is_drawn_from_its_laps():
     plan = closed_layout([Straight(60), Bend(270, 40), Straight(120), Bend(-270, 40), Straight(60)])
     line = Line.from_points(*plan.positions(np.linspace(0.0, plan.length, 310, endpoint=False)))
     _, paths = laps_beside(Curve(line), [lambda s: 1.5 + 0.0 * s, lambda s: -1.5 * np.cos(2 * np.pi * s)])
-    seen = reference_line([tuple(path.T) for path in paths])
+    seen = mean_of_laps([tuple(path.T) for path in paths]).line
     expected = 0.75 - 0.75 * np.cos(2.0 * np.pi * seen.station / seen.length)
     assert np.abs(beside(seen, line) - expected).max() < 0.05
 
 
 def test_no_lap_gives_no_line():
     with pytest.raises(NotEnoughData, match="No counted lap to draw a reference line from"):
-        reference_line([])
+        mean_of_laps([])
