@@ -41,12 +41,14 @@ class Growth:
     beside: tuple[float, float] | None = None  #: expected value and standard deviation that another limit tells
 
     @classmethod
-    def like(cls, other: Belief, limit: float) -> Growth:
-        """Of a limit of about `limit` m/s² when another has shown how the car grows with speed."""
+    def like(cls, other: Belief, limit: float, air: float = 0.0) -> Growth:
+        """Of a limit of about `limit` m/s² when another has shown how the car grows with speed; `air` is what the air
+        adds to the growth of this limit and not of the other's (below zero: of the other's alone) [1/m]."""
         mean, deviation = other.growth()
+        mean = max(mean + min(air, 0.0), 0.0)
         scale = limit / other.mean()[0]
         apart = GROWTH_APART + GROWTH_APART_SHARE * mean * scale
-        return cls((mean * scale, float(np.hypot(deviation * scale, apart))))
+        return cls((mean * scale + max(air, 0.0), float(np.hypot(deviation * scale, apart))))
 
     def log_prior(self, c1: np.ndarray, step: float) -> np.ndarray:
         """Log of the prior mass in a cell of width `step` around each v² term (in `SPEED2_UNIT`), up to a constant."""

@@ -9,7 +9,7 @@ from simlap.envelope_belief import SPEED2_UNIT, Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, at_limit_chance, climb, falling, hats, log_density, upper_levels
-from simlap.envelope_samples import DRAG
+from simlap.envelope_samples import DRAG, FREE_SLOWING
 from simlap.units import G
 
 # What to expect of corners and braking zones: half at the limit, of the others half about 6 % short.
@@ -211,8 +211,8 @@ def solve(
         pair("braking", zones, every[1], begin_braking, Growth(), BRAKING_EVENTS, "braking")
         typical = {name: float(np.median(levels[name][0])) for name in beside}
         beside = {
-            "lateral": Growth.like(beliefs["braking"], typical["lateral"]),
-            "braking": Growth.like(beliefs["lateral 0"], typical["braking"]),
+            "lateral": Growth.like(beliefs["braking"], typical["lateral"], -FREE_SLOWING[1]),
+            "braking": Growth.like(beliefs["lateral 0"], typical["braking"], FREE_SLOWING[1]),
         }
     fitted = [
         pair("lateral", turns, keep, begin_lateral[side], sides or beside["lateral"], LATERAL_EVENTS, f"lateral {side}")

@@ -12,7 +12,7 @@ from scipy.special import ndtr, ndtri
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_belief import Growth
 from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
-from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENTS
+from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENT_PRIOR, EXPONENTS
 from simlap.envelope_events import CombinedEvents, EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
@@ -262,7 +262,8 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: Gr
     if sides is not None:
         notes.append("envelope: left and right turns differ (likelihood ratio test at 0.1 %); fitted apart.")
     if events.trail.count == 0:
-        notes.append("envelope: no braking into corners was seen; the braking exponent is assumed to be 2.")
+        usual = EXPONENT_PRIOR[0]
+        notes.append(f"envelope: no braking into corners was seen; the braking exponent is assumed to be {usual:g}.")
     if events.pickup.count == 0:
         notes.append("envelope: no drive out of corners was seen; traction and its exponent are assumed.")
     if samples.throttle is None:

@@ -57,6 +57,15 @@ def test_growth_of_another_limit_is_carried_in_proportion():
     assert whole.beside[0] == pytest.approx(1.0e-3, rel=0.1)
 
 
+def test_the_growth_of_the_air_is_the_brakings_alone():
+    # Air slows by r1 v² beside what the tyres brake: it grows the braking limit, and no tyre's.
+    _, belief = fitted(10.0 + 1.0e-3 * SPEEDS2)
+    middle, air = float(belief.mean()[0]), 0.35e-3
+    plain, braking, lateral = (Growth.like(belief, 0.5 * middle, a).beside[0] for a in (0.0, air, -air))
+    assert braking == pytest.approx(plain + air, rel=1e-9)
+    assert lateral == pytest.approx(plain - 0.5 * air, rel=1e-9)
+
+
 @pytest.mark.parametrize(("scatter", "flat"), [(0.0, True), (0.035, False)])
 def test_the_levels_tell_whether_corners_are_banked(scatter, flat):
     # Banking of 2 degrees is 3.5 % of the level of a corner at 1 g (tan 2°).

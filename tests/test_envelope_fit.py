@@ -589,6 +589,14 @@ def test_one_long_turn_in_short_of_the_limit_does_not_hide_the_brief_ones(expone
     assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
 
 
+def test_a_driver_who_never_brakes_and_turns_at_once_is_not_read_as_a_tyre():
+    # Every turn-in at 0.75 of what tyres of exponent 1.75 hold: along the straight line from brakes to lateral limit it
+    # would be 0.74, so that a free fit comes out near 1. Tyres trade along something like an ellipse: 1.4 and more (car
+    # models of others, 1.4 to 2.4; no source).
+    _, solution, _ = fit_events(turned_in_on_the_brakes(*[turn_in(1.0, 1.75, usage=0.75)] * 8), 0.98)
+    assert 1.4 <= solution.exponent_braking[0] < 1.75
+
+
 def coasted(coasting):
     """`turn_in`, and the corner then held at its limit on no more slowing than `coasting` [m/s²]."""
     corner = turn_in(1.0, 1.8)
