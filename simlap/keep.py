@@ -9,6 +9,7 @@ import numpy as np
 from simlap.habit_laps import TRAFFIC
 from simlap.habits import spoken
 from simlap.results import Finding, Priority
+from simlap.track import inside
 
 if TYPE_CHECKING:
     from simlap.results import Analysis
@@ -36,6 +37,7 @@ class PhaseUse:
     spread_s: float  #: from lap to lap, middle half of the counted laps [s]
     laps: int  #: counted laps
     slows: float  #: speed that the limit gives up for this corner [m/s]
+    set_aside: bool = False  #: a lap that does not count was held up in this corner or left the track in it
 
 
 def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
@@ -43,11 +45,16 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
     times = analysis.phases.sums(np.array([analysis.lap_driven[row].dt for row in analysis.counted]))
     typical = analysis.phases.sums(analysis.typical.dt)
     limit_v = np.asarray(analysis.limit.v)
+    length = float(analysis.line.length)
+    places = np.array(
+        [lap.place_m for lap in analysis.lapset.flying if not lap.counted and lap.place_m is not None], dtype=float
+    )
     uses = []
     for index, corner in enumerate(analysis.corners):
         numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
         way_in = limit_v[np.isin(analysis.phases.phase, numbers[:2])]
         slows = float(np.ptp(way_in)) if way_in.size else 0.0
+        set_aside = inside(places, corner.zone.start, corner.corner.exit_m, length).any()
         for number, phase in zip(numbers[:2], corner.phases[:2], strict=True):
             low, high = np.quantile(times[:, number], [0.25, 0.75])
             uses.append(
@@ -59,6 +66,7 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
                     spread_s=float(high - low),
                     laps=len(analysis.counted),
                     slows=slows,
+                    set_aside=bool(set_aside),
                 )
             )
     return tuple(uses)
@@ -73,6 +81,7 @@ def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities:
         if use.time_s >= KEEP_TIME
         and use.slows >= KEEP_SLOWS
         and use.laps >= KEEP_LAPS
+        and not use.set_aside
         and (use.corner, use.phase) not in taken
         and use.lost_s <= KEEP_LOST * use.time_s
         and use.spread_s <= KEEP_SPREAD * use.time_s

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlap.corners import find_corners
 from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.stationing import curve_of, not_followed, pinned, station_of_path
+from simlap.track import inside
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ SPACING = 5.0  # [m]
 def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[Lap]:
     """The same laps with `counted` and `reason` filled in; pieces that are not flying stay as they are."""
     reasons: dict[int, str] = {}
+    places: dict[int, float] = {}
     full = [i for i, lap in enumerate(laps) if lap.flying]
     for i in full:
         reason = _broken(motion, laps[i])
@@ -57,12 +60,17 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
             reasons[i] = f"other way: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
     rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
-        _compare(motion, laps, rest, track, reasons)
+        _compare(motion, laps, rest, track, reasons, places)
     fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
     if len(fit) < ENOUGH_LAPS:
         reasons = {i: reason for i, reason in reasons.items() if not reason.startswith(NO_RUN_UP)}
     return [
-        replace(lap, counted=lap.flying and i not in reasons, reason=reasons.get(i, lap.reason))
+        replace(
+            lap,
+            counted=lap.flying and i not in reasons,
+            reason=reasons.get(i, lap.reason),
+            place_m=places.get(i),
+        )
         for i, lap in enumerate(laps)
     ]
 
@@ -103,8 +111,18 @@ def _silent_up_to(motion: Motion, start: float) -> float:
     return float((last - (heard[-1] if heard.size else 0)) * step)
 
 
-def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | None, reasons: dict[int, str]) -> None:
-    """Leaving the reference, and traffic: against the track's line, or the median lap of these."""
+def _compare(
+    motion: Motion,
+    laps: list[Lap],
+    rest: list[int],
+    track: Track | None,
+    reasons: dict[int, str],
+    places: dict[int, float],
+) -> None:
+    """Leaving the reference, and traffic: against the track's line, or the median lap of these.
+
+    Writes the reason of a lap into `reasons`, and the station that it names into `places` [m].
+    """
     if track is not None and motion.closes:
         line = track.line
     else:
@@ -133,15 +151,19 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
     at_line = float(np.quantile(speed[:, 0], 0.75))  # most laps may stand behind a cool-down lap
     kappa = np.interp(station, line.station, line.kappa)
     judged = (np.abs(kappa) < STRAIGHT_KAPPA) & (np.median(np.array(a_lon), axis=0) > NOT_BRAKING)
+    corners = (track.corners if track is not None and motion.closes else ()) or find_corners(line)
+    for corner in corners:  # the driver's own lift in one that is taken flat on other laps is no traffic
+        judged &= ~inside(station, corner.entry_m, corner.exit_m, line.length)
     for row, i in enumerate(rest):
         beyond = np.maximum(offset[row] - left, -offset[row] - right)
         worst = int(np.argmax(beyond))
-        if beyond[worst] > 0.0 and not motion.closes:
-            reasons[i] = (
-                f"path: {abs(offset[row][worst]):.0f} m beside that of the counted laps at {station[worst]:.0f} m{tie}"
-            )
-        elif beyond[worst] > 0.0:
-            reasons[i] = f"off: {abs(offset[row][worst]):.0f} m from the reference at {station[worst]:.0f} m{tie}"
+        if beyond[worst] > 0.0:
+            places[i] = float(station[worst])
+            beside = f"{abs(offset[row][worst]):.0f} m"
+            if motion.closes:
+                reasons[i] = f"off: {beside} from the reference at {places[i]:.0f} m{tie}"
+            else:
+                reasons[i] = f"path: {beside} beside that of the counted laps at {places[i]:.0f} m{tie}"
         elif (place := lost[row]) is not None:
             reasons[i] = f"path: it cannot be followed along the reference at {place:.0f} m"
         elif i - 1 not in rest and len(rest) > 2 and speed[row][0] < (1.0 - RUN_UP_SHARE) * at_line:
@@ -152,6 +174,7 @@ def _compare(motion: Motion, laps: list[Lap], rest: list[int], track: Track | No
         elif len(rest) > 2:
             worst = _held_up(speed[row] / typical, judged)
             if worst >= 0:
+                places[i] = float(station[worst])
                 reasons[i] = (
                     f"traffic: slowed on the straight at {station[worst]:.0f} m, "
                     f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"

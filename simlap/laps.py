@@ -79,6 +79,7 @@ class Lap:
     counted: bool
     reason: str  #: why it is set aside; empty when counted
     flying: bool  #: a full circuit from line to line
+    place_m: float | None = None  #: station where it was held up or left the track; None for other reasons [m]
 
     @property
     def time_s(self) -> float:

@@ -100,7 +100,7 @@ def corner_results(
             )
             for k, (_, start, stop) in enumerate(zone.phases())
         )
-        slowest = _slowest(limit.v, here, phases.kind)
+        slowest = slowest_speed(limit.v, here, phases.kind)
         worth = percentile_interval(ledger.corner_gain[index], corner_gain[:, index])
         loaded = float(np.abs(limit.a_lat[here]).max(initial=0.0))
         fast = slowest > FAST_CORNER or (slowest > FAST_LOADED and loaded > NEARLY_ALL_GRIP * heaviest)
@@ -116,8 +116,8 @@ def corner_results(
                 clear=worth.low > CLEAR_GAIN,
                 build_up=bool(fast),
                 step_kmh=step_share * (FAST_STEP_KMH if fast else STEP_KMH),
-                min_speed_typical=_slowest(typical.v, here, phases.kind),
-                min_speed_best=_slowest(best_v, here, phases.kind),
+                min_speed_typical=slowest_speed(typical.v, here, phases.kind),
+                min_speed_best=slowest_speed(best_v, here, phases.kind),
                 min_speed_limit=slowest,
             )
         )
@@ -129,7 +129,7 @@ def step_share_of(table: LapTable, counted: np.ndarray) -> float:
     return UNSEEN_THROTTLE_SHARE if throttle_of(table, counted) is None else 1.0
 
 
-def _slowest(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
+def slowest_speed(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
     """Slowest speed of the zone outside its exit, where the next zone's slowing may already show."""
     corner = here & (kind != PHASES - 1)
     return float(np.asarray(v)[corner if corner.any() else here].min())

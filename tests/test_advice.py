@@ -5,11 +5,12 @@ from types import SimpleNamespace
 
 import pytest
 from habit_builder import gain, sheet, trace
+from report_case import circle_case
 from test_habits import OUT
 
 from simlap.advice import FEW_LAPS, TIME_LOST, by_laps, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
-from simlap.keep import PhaseUse, best_used
+from simlap.keep import PhaseUse, best_used, phase_uses
 from simlap.notes import notes_lines, worth_words, wrapped
 from simlap.report.cautions import FEW_LAPS as report_few_laps
 from simlap.results import Advice, CornerResult, Finding, Interval, PhaseResult, Priority
@@ -211,6 +212,7 @@ def test_the_phase_nearest_the_limit_and_most_alike_is_kept():
         {"time_s": 0.5},
         {"slows": 1.0},  # flat: nothing but courage
         {"laps": 2},
+        {"set_aside": True},  # a lap left the track there: it does not count among the 8
     ],
 )
 def test_poor_short_flat_or_single_phases_are_not_praised(poor):
@@ -223,6 +225,17 @@ def test_what_has_a_finding_or_is_a_priority_is_not_praised():
     chosen = Priority("B", "braking", "", gain(0.1), False, TIME_LOST)
     assert best_used([use("A"), use("B")], [habit], [chosen]) == ""
     assert best_used([use("A"), use("B")], [replace(habit, kind="held up")], [chosen]).startswith("A, ")
+
+
+@pytest.mark.parametrize(("beyond_m", "counted", "there"), [(5.0, False, 1), (5.0, True, 0), (-5.0, False, 0)])
+def test_a_lap_set_aside_for_what_it_did_in_a_corner_is_known_there(beyond_m, counted, there):
+    # Lap 1 was held up 5 m inside the zone of the second corner, or 5 m before it, where no other corner lies.
+    analysis = circle_case()
+    zone = analysis.corners[1].zone
+    first = replace(analysis.lapset.laps[0], counted=counted, place_m=zone.start + beyond_m)
+    laps = replace(analysis.lapset, laps=(first, *analysis.lapset.laps[1:]))
+    known = [use.corner for use in phase_uses(replace(analysis, lapset=laps))[::2] if use.set_aside]
+    assert known == [analysis.corners[1].corner.name] * there
 
 
 def test_fewer_laps_ask_for_smaller_steps():

@@ -140,6 +140,22 @@ def test_lap_held_up_on_a_straight_is_set_aside_as_traffic():
     assert "traffic: slowed on the straight" in aside[0].reason
 
 
+@pytest.mark.parametrize(("middle", "half", "aside"), [(1500.0, 90.0, []), (1200.0, 90.0, [3])])
+def test_a_lift_inside_a_corner_that_is_taken_flat_is_no_traffic(middle, half, aside):
+    # The fast circuit's corner 3, a curve of 420 m radius from 1353 to 1655 m, is driven without slowing; on lap 3 the
+    # car gives up a fifth of its speed there, or before it, on the straight.
+    def lifted(lap, station):
+        near = np.clip(1.0 - np.abs(station - middle) / half, 0.0, 1.0)
+        return 1.0 - (0.2 * np.sin(0.5 * np.pi * near) if lap == 3 else 0.0)
+
+    d = drive("fast", laps=6, seed=3, slow=lifted, factors=np.ones(6))
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    held = [lap for lap in laps.flying if not lap.counted]
+    assert [lap.number for lap in held] == aside
+    assert [lap.place_m for lap in held] == pytest.approx([middle] * len(aside), abs=half)  # within the stretch
+    assert all(lap.reason.startswith("traffic:") for lap in held)
+
+
 def straight_of(d: Drive) -> tuple[float, float]:
     """Middle of the part of the longest straight on which the driver speeds up, and half its length."""
     s = np.arange(0.0, d.plan.length, 1.0)
@@ -281,7 +297,7 @@ def test_laps_come_from_the_track_file_when_there_is_one():
     assert track.line.x == pytest.approx(x, abs=0.5)  # the file's line is the plan that the drive follows
     in_place = SimpleNamespace(
         line=track.line, start_line=track.start_line, name="kart", width_left=track.width_left,
-        width_right=track.width_right,
+        width_right=track.width_right, corners=track.corners,
     )  # fmt: skip
     laps = find_laps(moved, session, track=in_place)
     assert laps.found_by == "track file"
