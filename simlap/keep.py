@@ -45,15 +45,16 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
     times = analysis.phases.sums(np.array([analysis.lap_driven[row].dt for row in analysis.counted]))
     typical = analysis.phases.sums(analysis.typical.dt)
     limit_v = np.asarray(analysis.limit.v)
-    length = float(analysis.line.length)
+    station, length = np.asarray(analysis.line.station), float(analysis.line.length)
     places = np.array(
         [lap.place_m for lap in analysis.lapset.flying if not lap.counted and lap.place_m is not None], dtype=float
     )
     uses = []
     for index, corner in enumerate(analysis.corners):
         numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
-        way_in = limit_v[np.isin(analysis.phases.phase, numbers[:2])]
-        slows = float(np.ptp(way_in)) if way_in.size else 0.0
+        here = np.flatnonzero(np.isin(analysis.phases.phase, numbers[:2]))
+        way_in = limit_v[here[np.argsort((station[here] - corner.zone.start) % length)]]
+        slows = float((np.maximum.accumulate(way_in) - way_in).max(initial=0.0))
         set_aside = inside(places, corner.zone.start, corner.corner.exit_m, length).any()
         for number, phase in zip(numbers[:2], corner.phases[:2], strict=True):
             low, high = np.quantile(times[:, number], [0.25, 0.75])

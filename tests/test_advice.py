@@ -3,6 +3,7 @@
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from habit_builder import gain, sheet, trace
 from report_case import circle_case
@@ -236,6 +237,16 @@ def test_a_lap_set_aside_for_what_it_did_in_a_corner_is_known_there(beyond_m, co
     laps = replace(analysis.lapset, laps=(first, *analysis.lapset.laps[1:]))
     known = [use.corner for use in phase_uses(replace(analysis, lapset=laps))[::2] if use.set_aside]
     assert known == [analysis.corners[1].corner.name] * there
+
+
+@pytest.mark.parametrize(("behind", "slows"), [(35.0, 0.0), (25.0, 5.0)])
+def test_speed_that_the_limit_gains_through_a_corner_is_not_speed_given_up_for_it(behind, slows):
+    # The first corner's zone starts at 1150 m of 1200 m, its mid-corner ends at 110 m: the limit runs at 30 m/s before
+    # the start line and at 35 or 25 m/s behind it.
+    analysis = circle_case()
+    v = np.where(np.asarray(analysis.line.station) >= 600.0, 30.0, behind)
+    (first, *_) = phase_uses(replace(analysis, limit=replace(analysis.limit, v=v)))
+    assert first.slows == pytest.approx(slows)
 
 
 def test_fewer_laps_ask_for_smaller_steps():
