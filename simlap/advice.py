@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.arrival import warned
-from simlap.asked import as_asked, asked_speeds, left_alone, order_of_work
+from simlap.asked import TIME_LOST, as_asked, asked_speeds, left_alone, order_of_work
 from simlap.conditions import corner_steps
 from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from simlap.results import Analysis
 
 PRIORITIES = 3
-TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
 #: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
 MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
 #: Kinds whose advice in mid-corner is a higher slowest speed.
@@ -41,7 +40,7 @@ ON_MOST_LAPS = 0.75  # [1]
 UNEXPLAINED = 0.5  # [1]
 # A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
 CLEARLY_AHEAD = 0.25  # [1]
-ALIKE = "No lap of yours is clearly quicker there to compare with: ask your coach before changing anything"
+ALIKE = "No lap of yours is clearly quicker there to compare with: look for the reason with your coach first"
 # With fewer laps steps in speed are this share of the usual ones. Common practice, no source; the caution on few laps
 # begins at the same number.
 FEW_LAPS, FEW_SHARE = 4, 0.5
@@ -224,11 +223,11 @@ def _clearly_ahead(laps: Sequence[int], ahead: np.ndarray, gap: float) -> int | 
 def _look_at_exit(sheet: CornerSheet, quickest: int | None) -> str:
     """Where to look for the reason of a slow exit: in the channels that there are, on a lap that shows more."""
     if not _logs(sheet, "throttle"):
-        return "The log has no throttle, so that it cannot say why: log the throttle before changing anything"
+        return "The log has no throttle, so that it cannot say why: log the throttle first"
     if quickest is None:
         return ALIKE
     gears = " and gear changes" if _logs(sheet, "gear", "engine_speed") else ""
-    return f"Compare throttle{gears} there with those of lap {quickest}, your quickest there, before changing anything"
+    return f"First compare throttle{gears} there with those of lap {quickest}, your quickest there"
 
 
 def _look_at_braking(sheet: CornerSheet, quickest: int | None) -> str:
@@ -236,7 +235,7 @@ def _look_at_braking(sheet: CornerSheet, quickest: int | None) -> str:
     if quickest is None:
         return ALIKE
     pressed = " and first pressure" if _logs(sheet, "brake_pressure", "brake") else ""
-    return f"Compare the brake point{pressed} with lap {quickest}, your quickest there, before changing anything"
+    return f"First compare the brake point{pressed} with lap {quickest}, your quickest there"
 
 
 def _logs(sheet: CornerSheet, *channels: str) -> bool:

@@ -9,6 +9,8 @@ from simlap.report.plain import lap_time
 from simlap.results import Analysis, CornerResult, Priority
 from simlap.units import MS_TO_KMH
 
+TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
+
 # A slowest speed that is to rise by less than this stays as it is: speeds are told in whole km/h.
 NO_CHANGE = 0.5  # [km/h]
 # Another phase of a corner is worth more than the one in the notes from here on: less is not told in print.
@@ -54,7 +56,13 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
         return ""
     listed = {found.corner: found.worth_s for found in analysis.target.corners}
     noted = [one.corner for one in priorities]
-    parts = _and([f"{_place(name)} ({worth:.2f} s)" for name, worth in listed.items()])
+    unknown = {one.corner for one in priorities if one.kind == TIME_LOST and one.phase != "mid_corner"}
+    parts = _and(
+        [
+            f"{_place(name)} ({worth:.2f} s{', once you know its reason' if name in unknown else ''})"
+            for name, worth in listed.items()
+        ]
+    )
     told = f"The next step of {lap_time(analysis.target.next_step.value)} takes a first part in {parts}"
     later = [_place(name) for name in noted if name not in listed]
     if later:

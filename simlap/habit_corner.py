@@ -16,6 +16,8 @@ WIDE_QUANTILE = 0.75  # [1]
 EASED_DRIVE = 0.5  # [1]
 # A throttle that is full for less than this in an exit is not held there. Common practice, no source.
 HELD_OPEN = 0.5  # [s]
+# A change of gear by hand, foot off the throttle and on again, takes no longer. Common practice, no source.
+BY_HAND = 1.0  # [s]
 
 
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -117,23 +119,26 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
 
 
 def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Throttle opened, closed and opened again while the car still turns.
+    """Throttle opened, closed and opened again on the way out: while the car still turns, or just behind that.
 
     Gear changes are left alone, and so are places where the limit profile itself gives up speed or most of its drive.
     """
     throttle = trace.channels["throttle"]
     from_here = marks.slowest
     leaving = np.arange(throttle.size) >= from_here
-    turning = np.abs(trace.a_lat) > limits["turning_ms2"]
+    turning = leaving & (np.abs(trace.a_lat) > limits["turning_ms2"])
+    turned = np.maximum.accumulate(np.where(turning, trace.t, -np.inf))
+    way_out = trace.t - turned <= limits["way_out_s"]
     step = limits["reopened_share"]
     opened = np.maximum.accumulate(np.where(leaving, throttle, 0.0))
-    later = np.maximum.accumulate(np.where(leaving & turning, throttle, 0.0)[::-1])[::-1]
-    deep = leaving & turning & (opened - throttle >= step) & (later - throttle >= step)
+    later = np.maximum.accumulate(np.where(way_out, throttle, 0.0)[::-1])[::-1]
+    deep = way_out & (opened - throttle >= step) & (later - throttle >= step)
     dips = [
         span
         for span in true_spans(deep)
         if not _limit_closes(trace, span, from_here, limits)
         and not _gear_change(trace, span, float(opened[span[0]]), limits)
+        and not (not turning[slice(*span)].any() and _change_by_hand(trace, span, limits))
     ]
     if not dips:
         return NOTHING
@@ -161,6 +166,13 @@ def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limit
     if not trace.has("gear"):
         return opened >= limits["throttle_full_share"]
     return gear_changes(trace, span, True, limits)
+
+
+def _change_by_hand(trace: CornerTrace, span: tuple[int, int], limits: Thresholds) -> bool:
+    """Whether a closing on a straight may be a change of gear however long it takes, as by hand with a clutch."""
+    if tells_gear(trace):
+        return gear_changes(trace, span, True, limits)
+    return lasts(trace, span) <= BY_HAND
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:

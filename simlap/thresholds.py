@@ -101,6 +101,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
             0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"
         ),
         "reopened_share": _share(0.4, "fewer double openings: opening given up and taken again"),
+        "way_out_s": _seconds(3.0, "more double openings: how long the straight behind the turn counts as its way out"),
         "limit_eases_ms2": _rate(0.5, "more double openings, where the limit profile slows as well"),
         "shift_cut_s": _seconds(0.35, "longer closings count as a gear change and are left alone"),
         # traffic

@@ -179,6 +179,7 @@ def test_a_loss_without_a_finding_says_that_no_reason_is_known(gains, phase, say
     (chosen,) = choose_priorities(*session(corner("A", gains), **SLOWLY))  # 17 m/s = 61 km/h, 20 m/s = 72 km/h
     assert (chosen.phase, chosen.kind) == (phase, TIME_LOST)
     assert says in chosen.sentence
+    assert "before changing anything" not in chosen.sentence  # the target may take a part there
 
 
 def test_speeds_at_the_limits_leave_nothing_to_advise():

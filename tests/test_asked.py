@@ -66,9 +66,9 @@ def test_where_the_target_leaves_the_slowest_speed_alone_the_notes_tell_another_
     assert told({"A": 0.0}, gains=(0.0, 0.2, 0.0), **QUIET) == ()
 
 
-def ordered(priorities, listed, gains=(0.21, 0.27, 0.0)):
+def ordered(priorities, listed, gains=(0.21, 0.27, 0.0), kind="early lift"):
     """Order of work with these priorities (corner, phase, worth) and a target that lists `listed`."""
-    made = [Priority(name, phase, "", gain(worth), False, "early lift") for name, phase, worth in priorities]
+    made = [Priority(name, phase, "", gain(worth), False, kind) for name, phase, worth in priorities]
     target = SimpleNamespace(
         next_step=Interval(96.29, 96.2, 96.4),
         corners=[SimpleNamespace(corner=name, worth_s=worth) for name, worth in listed.items()],
@@ -82,6 +82,14 @@ def test_what_the_target_works_on_comes_first_with_its_part_and_the_rest_can_wai
     assert told == "The next step of 1:36.29 takes a first part in corner 5 (0.11 s); corner 1 can wait."
     both = ordered([("5", "mid_corner", 0.5)], {"5": 0.11, "7": 0.22})
     assert "in corner 5 (0.11 s) and corner 7 (0.22 s); 'simlap target' says what to change in corner 7." in both
+
+
+@pytest.mark.parametrize(("phase", "kind", "known"), [("exit", "time lost", False), ("exit", "late throttle", True),
+                                                      ("mid_corner", "time lost", True)])  # fmt: skip
+def test_the_target_takes_a_part_where_no_reason_is_known_only_once_it_is(phase, kind, known):
+    told = ordered([("5", phase, 0.5)], {"5": 0.26}, kind=kind)
+    assert ("corner 5 (0.26 s, once you know its reason)" in told) is not known
+    assert ("corner 5 (0.26 s)" in told) is known
 
 
 def test_a_larger_loss_of_a_corner_that_is_left_out_is_named():

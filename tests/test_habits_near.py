@@ -217,6 +217,27 @@ def test_closing_the_throttle_where_the_limit_slows_as_well_is_no_double_opening
     assert not found("throttle opened twice", throttle=TWICE, limit_v=limit_v)
 
 
+def reclosed(start, stop):
+    """Open from 215 m on, where the car still turns (to 230 m), and closed once more from `start` to `stop`."""
+    return pedal((-200, 1.0), (50, 0.0), (185, 0.3), (215, 1.0), (start, 0.0), (stop, 1.0))
+
+
+def test_throttle_closed_once_more_just_behind_the_turn_is_a_double_opening():
+    # Closed from 240 to 256 m at 26 m/s: 0.6 s, 0.4 s behind the turn. From 340 to 355 m it is 3.6 to 4 s behind it.
+    kind = "throttle opened twice"
+    assert found(kind, throttle=reclosed(240, 256), gear=np.full(along.size, 3.0))
+    assert not found(kind, throttle=reclosed(340, 355), gear=np.full(along.size, 3.0))
+    assert found(kind, changed(way_out_s=5.0), throttle=reclosed(340, 355), gear=np.full(along.size, 3.0))
+
+
+def test_a_change_of_gear_by_hand_behind_the_turn_is_no_double_opening():
+    # 0.6 s is longer than the table's change of gear; with the gear rising meanwhile it is one all the same.
+    kind, slow = "throttle opened twice", reclosed(240, 256)
+    assert not found(kind, throttle=slow, gear=np.where(along < 248.0, 3.0, 4.0))
+    assert not found(kind, throttle=slow, without=("gear",))
+    assert found(kind, throttle=reclosed(240, 275), without=("gear",))  # 1.2 s
+
+
 def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     # 0.8 from 235 m on; a spike of 1 at 400 m.
     held = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (235, 0.8), (400, 1.0), (401, 0.8))
