@@ -2,13 +2,25 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, grip_in, lasts, longest
-from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Rule, Seen, metres_step, speed_step
+from simlap.habit_marks import Marks, brake_level, grip_in, lasts, longest
+from simlap.habit_rules import (
+    BRAKE,
+    NOTHING,
+    THROTTLE,
+    Rule,
+    Seen,
+    brake_number,
+    brake_words,
+    metres_step,
+    speed_step,
+)
 from simlap.habit_shifts import gear_changes, tells_gear
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
-from simlap.units import MS_TO_KMH, PA_TO_BAR
+from simlap.units import MS_TO_KMH
+
+BOTH_PEDALS = "both pedals at once"
 
 # How wide the throttle gets in an exit, as a quantile over its stations: the noise of the channel is not its widest.
 WIDE_QUANTILE = 0.75  # [1]
@@ -23,10 +35,7 @@ BY_HAND = 1.0  # [s]
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Neither pedal for longer than the feet need to change, while the tyres could do more."""
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    level = limits["brake_on_share"]
-    if marks.brake_channel == "brake_pressure":
-        level = limits["brake_on_bar"] / PA_TO_BAR
-    neither = (marks.throttle <= limits["throttle_closed_share"]) & (marks.brake <= level)
+    neither = (marks.throttle <= limits["throttle_closed_share"]) & (marks.brake <= brake_level(marks, limits))
     spans = [(max(a, begin), b) for a, b in true_spans(neither) if a < end and b > begin]
     span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
     if lasts(trace, span) <= limits["coast_s"] or grip_in(trace, *span) >= limits["grip_unused_share"]:
@@ -36,6 +45,27 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
         return NOTHING
     numbers = {"coast_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH}
     return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
+
+
+def both_pedals(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Brake pressed while the throttle is held open: the engine drives against the brake.
+
+    A foot that goes from one pedal to the other overlaps them for a moment, and a blip at a down-shift is as short.
+    The stretch may lie anywhere in the zone, its straight included.
+    """
+    on = marks.brake > brake_level(marks, limits)
+    both = on & (trace.channels["throttle"] >= limits["both_throttle_share"])
+    both[: trace.at(0.0)] = False  # the run-in is the exit of the corner before
+    start, stop = longest(trace, both)
+    if lasts(trace, (start, stop)) <= limits["both_s"]:
+        return NOTHING
+    numbers = {
+        "both_s": lasts(trace, (start, stop)),
+        "both_m": float(trace.along[min(stop, trace.along.size - 1)] - trace.along[start]),
+        "opening_percent": 100.0 * float(np.median(trace.channels["throttle"][start:stop])),
+        **brake_number("braked", marks, float(np.median(marks.brake[start:stop]))),
+    }
+    return (Seen(start, numbers, phase_at(trace, (start + stop) // 2)),)
 
 
 def low_minimum_speed(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -256,6 +286,21 @@ RULES = (
         ),
         lambda x, limits, _: "Open the throttle once: a little later and slower at first, then without going back",
         (THROTTLE,),
+    ),
+    Rule(
+        BOTH_PEDALS,
+        "",
+        both_pedals,
+        lambda x: (
+            f"brake pressed with {brake_words(x, 'braked')} for {x['both_s']:.1f} s ({x['both_m']:.0f} m) while the "
+            f"throttle is open {x['opening_percent']:.0f} %"
+        ),
+        lambda x, limits, _: (
+            "If your foot was not on the brake, have the brakes checked before you drive on: they drag and get hot; if "
+            "it was, take it off before you open the throttle"
+        ),
+        (THROTTLE, BRAKE),
+        reads_brake=True,
     ),
     Rule(
         "coasting",

@@ -164,13 +164,24 @@ def read_alike(traces: Sequence[CornerTrace]) -> tuple[bool, ...]:
     return held if sum(held) >= LEAST_LAPS else tuple(not each for each in held)
 
 
+def brake_level(marks: Marks, limits: Thresholds) -> float:
+    """Level of the brake channel in use from which on the brake counts as touched: [Pa], 0..1 or [m/s²]."""
+    return _level(marks.brake_channel, limits)
+
+
+def _level(channel: str, limits: Thresholds) -> float:
+    if channel == "brake_pressure":
+        return limits["brake_on_bar"] / PA_TO_BAR
+    return limits["brake_on_share"] if channel == "brake" else limits["brake_on_ms2"]
+
+
 def _brake(trace: CornerTrace, limits: Thresholds) -> tuple[np.ndarray, str, float]:
     """Brake signal, its name and the level at which the brake counts as on."""
     if trace.has("brake_pressure"):
-        return trace.channels["brake_pressure"], "brake_pressure", limits["brake_on_bar"] / PA_TO_BAR
+        return trace.channels["brake_pressure"], "brake_pressure", _level("brake_pressure", limits)
     if trace.has("brake"):
-        return trace.channels["brake"], "brake", limits["brake_on_share"]
-    return -(trace.a_lon + G * np.sin(trace.grade)), "deceleration", limits["brake_on_ms2"]
+        return trace.channels["brake"], "brake", _level("brake", limits)
+    return -(trace.a_lon + G * np.sin(trace.grade)), "deceleration", _level("deceleration", limits)
 
 
 def _touches(trace: CornerTrace, on: np.ndarray, begin: int, end: int) -> list[Span]:

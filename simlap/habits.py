@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.habit_braking import RULES as BRAKING_RULES
+from simlap.habit_corner import BOTH_PEDALS
 from simlap.habit_corner import RULES as CORNER_RULES
 from simlap.habit_laps import (
     LOW_PEAK,
@@ -54,6 +55,7 @@ WORDS: dict[str, Words] = {
 #: Which of several findings in one phase comes first: the one that makes the others plain, and the safer step first
 #: (more pressure before a later brake point).
 PRECEDENCE: tuple[str, ...] = (
+    BOTH_PEDALS,
     "fast in, slow out",
     "part throttle, then lift",
     "early lift",

@@ -83,6 +83,9 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "held_m": _metres(10.0, "fewer brakes held on: beyond the limit's release"),
         "spread_m": _metres(15.0, "fewer spread brake points: from the 10 % to the 90 % quantile of the laps"),
         "spread_laps": Threshold(4.0, "1", "needs more laps before a spread is told", 3.0, 50.0),
+        # both pedals
+        "both_throttle_share": _share(0.5, "fewer findings: the throttle must be open this far while the brake is on"),
+        "both_s": _seconds(1.0, "fewer findings: how long both pedals must be held at a stretch"),
         # mid-corner
         "coast_s": _seconds(0.5, "fewer coastings: longest time with neither pedal"),
         "coast_slower_ms": Threshold(0.5, "m/s", "fewer coastings: speed given up with neither pedal", 0.0, 20.0),

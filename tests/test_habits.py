@@ -71,6 +71,9 @@ OUT_SHORT = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (205, 0.8), (225, 1.0))
 # Rolls from 175 m to 205 m and gives up 1.2 m/s² of speed: from 18.5 m/s to 16.4 m/s.
 ROLLING = np.sqrt(speed(55.0, 9.0, 18.5, 210.0, 4.0) ** 2 - 2.0 * 1.2 * np.clip(along - 175.0, 0.0, 30.0))
 
+# Pressure of the corner itself, released where the throttle opens.
+DRAG = steps((55, 60.0), (172, 0.0))
+
 # kind, phase, the lap that must raise it, the near-miss, and the threshold that holds the near-miss back.
 CASES = [
     ("early lift", "braking", {"throttle": lifted(20)}, {"throttle": lifted(37)}, {"early_lift_s": 0.4}),
@@ -103,6 +106,13 @@ CASES = [
         {"slow": 19.0, "bar": HELD},
         {"slow": 19.0, "bar": HELD_SHORT},
         {"held_m": 5.0},
+    ),
+    (
+        "both pedals at once",
+        "exit",
+        {"bar": DRAG + steps((240, 8.0), (300, 0.0))},
+        {"bar": DRAG + steps((240, 8.0), (262, 0.0))},
+        {"both_s": 0.7},
     ),
     (
         "coasting",

@@ -238,6 +238,33 @@ def test_a_change_of_gear_by_hand_behind_the_turn_is_no_double_opening():
     assert found(kind, throttle=reclosed(240, 275), without=("gear",))  # 1.2 s
 
 
+DRAG = {"bar": steps((55, 60.0), (172, 0.0), (240, 8.0), (300, 0.0))}
+
+
+def test_both_pedals_are_told_with_pressure_length_and_opening():
+    # 8 bar from 240 to 300 m with the throttle open all the way: v² = 400 + 8 * 30 to 400 + 8 * 90, at 4 m/s²
+    # (33.47 - 25.30) / 4 = 2.04 s.
+    seen = evidence("both pedals at once", *(trace(lap, **DRAG) for lap in LAPS))
+    assert seen["both_m"] == pytest.approx(60.0, abs=1.0)  # grid of 1 m
+    assert seen["both_s"] == pytest.approx(2.04, abs=0.05)
+    assert seen["braked_bar"] == pytest.approx(8.0)
+    assert seen["opening_percent"] == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize(
+    "explained",
+    [
+        {"bar": steps((55, 60.0), (172, 0.0), (240, 2.0), (300, 0.0))},  # the channel's rest: 3 bar count
+        {"throttle": pedal((-200, 1.0), (50, 0.0), (180, 0.3), (320, 1.0))},  # hardly open: balanced on both pedals
+        {"bar": steps((-100, 8.0), (-20, 0.0), (55, 60.0), (172, 0.0))},  # in the exit of the corner before
+        {"without": ("brake_pressure",)},
+    ],
+)
+def test_a_closed_pedal_or_another_corners_is_not_both_pedals(explained):
+    assert found("both pedals at once", **DRAG)
+    assert not found("both pedals at once", **{**DRAG, **explained})
+
+
 def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     # 0.8 from 235 m on; a spike of 1 at 400 m.
     held = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (235, 0.8), (400, 1.0), (401, 0.8))
