@@ -7,6 +7,7 @@ from simlap.habit_rules import (
     BRAKE,
     NOTHING,
     THROTTLE,
+    Numbers,
     Rule,
     Seen,
     brake_number,
@@ -43,7 +44,13 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     lost = float(trace.v[span[0]] - trace.v[span[1] - 1])
     if lost < limits["coast_slower_ms"]:
         return NOTHING
-    numbers = {"coast_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH}
+    numbers = {
+        "coast_s": lasts(trace, span),
+        "coast_m": float(trace.along[min(span[1], trace.along.size - 1)] - trace.along[span[0]]),
+        "speed_given_up_kmh": lost * MS_TO_KMH,
+        # there is no brake ahead of it; the limit's slowest point, for a car that rolls on is slowest at the end of it
+        "way_out_share": float((span[0] + span[1]) // 2 >= marks.limit_slowest),
+    }
     return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
 
 
@@ -242,6 +249,17 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
     return (Seen(span[0], numbers),)
 
 
+def _no_pause(numbers: Numbers, limits: Thresholds, _: float) -> str:
+    """Longer on the throttle on the way in, earlier on it on the way out."""
+    if numbers["way_out_share"] >= 0.5:  # on most of the laps where it happens
+        earlier = metres_step(numbers["coast_m"], limits)
+        return f"Open the throttle about {earlier:.0f} m earlier, smoothly as the steering unwinds"
+    return (
+        "Go from one pedal to the other without a pause: hold the throttle longer before your brake point, or open it "
+        "earlier, whichever the corner allows"
+    )
+
+
 def _never_full_words(share: float) -> str:
     if share >= 0.5:  # on most of the laps where it happens
         return " and never held fully open before the next corner"
@@ -307,10 +325,7 @@ RULES = (
         "",
         coasting,
         lambda x: f"neither pedal for {x['coast_s']:.1f} s, {x['speed_given_up_kmh']:.0f} km/h given up",
-        lambda x, limits, _: (
-            "Go from one pedal to the other without a pause: hold the throttle longer before your brake point, or open "
-            "it earlier, whichever the corner allows"
-        ),
+        _no_pause,
         (THROTTLE, BRAKE),
     ),
     Rule(

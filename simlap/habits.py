@@ -32,8 +32,8 @@ from simlap.thresholds import Thresholds, default_thresholds
 
 #: Rules that look at one trace at a time.
 TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
-#: A finding that another one in the same phase of the same laps already tells.
-TOLD_BY = {"coasting": "early lift"}
+#: Findings that another one in the same phase already tells, with the pedal that it is about.
+TOLD_BY = {"coasting": ("early lift", "late throttle")}
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,11 @@ def _of_traces(sheet: CornerSheet, marks: Sequence[Marks], limits: Thresholds) -
                 seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
         found += _raise(rule.kind, sheet, seen, looked_at, limits)
     told = {(finding.kind, finding.phase) for finding in found}
-    return [finding for finding in found if (TOLD_BY.get(finding.kind), finding.phase) not in told]
+    return [
+        finding
+        for finding in found
+        if not any((other, finding.phase) in told for other in TOLD_BY.get(finding.kind, ()))
+    ]
 
 
 def _braked_alike(sheet: CornerSheet, marks: Sequence[Marks]) -> tuple[CornerSheet, tuple[Marks, ...]]:

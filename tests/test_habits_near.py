@@ -163,6 +163,36 @@ def test_coasting_that_the_early_lift_explains_is_told_once():
     assert "early lift" not in session(lifted(22), limit_v=late_limit)
 
 
+def test_coasting_on_the_way_out_is_told_by_the_late_throttle_or_asks_for_an_earlier_one():
+    # Neither pedal from 195 to 245 m, where the car loses 0.8 m/s² from 18 m/s on; the middle lies in the exit.
+    v = np.sqrt(speed(55.0, 9.0, 18.0, 245.0, 4.0) ** 2 - 2.0 * 0.8 * np.clip(along - 195.0, 0.0, 50.0))
+    late = {"v": v, "throttle": pedal((-200, 1.0), (50, 0.0), (186, 0.3), (195, 0.0), (245, 1.0))}
+    assert found("late throttle", **late)
+    assert not found("coasting", **late)
+    quick = changed(late_throttle_s=9.0)
+    (told,) = [
+        each for each in find_habits([sheet([trace(lap, **late) for lap in LAPS])], quick) if each.kind == "coasting"
+    ]
+    assert told.phase == "exit"
+    assert told.evidence["coast_m"] == pytest.approx(50.0, abs=1.0)  # grid of 1 m
+    advice = WORDS["coasting"].act(told.evidence, default_thresholds(), 4.0)
+    assert advice.startswith("Open the throttle about 10 m earlier")  # half of 50 m, 10 m at most
+    assert "brake point" not in advice
+
+
+def test_coasting_ahead_of_the_slowest_point_keeps_the_advice_for_both_ends_of_the_pause():
+    # Neither pedal from 175 to 205 m, where the limit is slowest from 177 to 210 m; its middle is 193 m. With the
+    # limit's turn moved back by 20 m the same pause lies behind that.
+    rolls = {"v": ROLLING, "slow": 18.5, "throttle": lifted(50, again=205)}
+
+    def advice(limit_v):
+        numbers = evidence("coasting", *(trace(lap, **rolls, limit_v=limit_v) for lap in LAPS))
+        return WORDS["coasting"].act(numbers, default_thresholds(), 4.0)
+
+    assert "hold the throttle longer before your brake point" in advice(speed(60.0, 9.0, 20.0, 225.0, 4.0))
+    assert advice(speed(40.0, 9.0, 20.0, 190.0, 4.0)).startswith("Open the throttle about 10 m earlier")
+
+
 @pytest.mark.parametrize(
     ("kind", "driving"),
     [
