@@ -9,6 +9,7 @@ import numpy as np
 from simlap.arrival import warned
 from simlap.asked import TIME_LOST, as_asked, asked_speeds, left_alone, order_of_work
 from simlap.conditions import corner_steps
+from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
 from simlap.habit_traces import CornerSheet, CornerTrace
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 PRIORITIES = 3
 #: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
 MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
+#: Kinds whose advice holds no speed, and stands in a fast corner as well.
+SAFER_AT_ONCE = (BOTH_PEDALS, BRAKE_IN_FLAT)
 #: Kinds whose advice in mid-corner is a higher slowest speed.
 ASKS_SPEED = (TIME_LOST, "low minimum speed", "full throttle before the apex")
 PLACED_BY_SHAPE = (
@@ -167,9 +170,10 @@ def _candidate(
             return ()
         say, act = plain
     if corner.build_up:
+        what = f"{act}. " if kind in SAFER_AT_ONCE else ""
         act = (
-            f"Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and only "
-            "with your coach's agreement"
+            f"{what}Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and "
+            "only with your coach's agreement"
         )
     sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
     return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind, on_laps, act),)

@@ -21,7 +21,7 @@ from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH
 
-BOTH_PEDALS = "both pedals at once"
+BOTH_PEDALS, BRAKE_IN_FLAT = "both pedals at once", "brake where none is needed"
 
 # How wide the throttle gets in an exit, as a quantile over its stations: the noise of the channel is not its widest.
 WIDE_QUANTILE = 0.75  # [1]
@@ -153,6 +153,29 @@ def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
         return NOTHING
     numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
     return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
+
+
+def brake_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """A dab of the brake where the limit profile hardly slows, released again within the corner, with grip to spare."""
+    begin, end = trace.at(0.0), trace.at(trace.mid_stop)
+    turns = bool((np.abs(trace.a_lat[begin : end + 1]) > limits["turning_ms2"]).any())
+    if marks.limit_slows >= limits["limit_slows_ms"] or not turns:
+        return NOTHING
+    if marks.limit_brakes:
+        end = max(begin, marks.limit_braking[0])
+    dabs = [span for span in marks.touches if span[1] <= end]  # a later one is the next corner's braking
+    start, stop = max(dabs, key=lambda span: lasts(trace, span), default=(0, 0))
+    if stop <= start or grip_in(trace, start, stop) >= limits["grip_unused_share"]:
+        return NOTHING
+    lost = float(trace.v[start] - trace.v[start : stop + 1].min())
+    if lost < limits["flat_slower_ms"]:
+        return NOTHING
+    numbers = {
+        "brake_s": lasts(trace, (start, stop)),
+        "speed_given_up_kmh": lost * MS_TO_KMH,
+        **brake_number("peak", marks, float(marks.brake[start:stop].max())),
+    }
+    return (Seen(start, numbers, phase_at(trace, max(begin, (start + stop) // 2))),)
 
 
 def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -327,6 +350,18 @@ RULES = (
         lambda x: f"neither pedal for {x['coast_s']:.1f} s, {x['speed_given_up_kmh']:.0f} km/h given up",
         _no_pause,
         (THROTTLE, BRAKE),
+    ),
+    Rule(
+        BRAKE_IN_FLAT,
+        "",
+        brake_where_flat,
+        lambda x: (
+            f"braked with {brake_words(x, 'peak')} for {x['brake_s']:.1f} s where the limit does not brake: "
+            f"{x['speed_given_up_kmh']:.0f} km/h given up"
+        ),
+        lambda x, limits, _: "First brake less there, then only lift",
+        (BRAKE,),
+        reads_brake=True,
     ),
     Rule(
         "lift where none is needed",

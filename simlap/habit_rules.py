@@ -47,7 +47,7 @@ def brake_words(numbers: Numbers, name: str) -> str:
     """A brake reading of the evidence in words."""
     for unit, words in (("bar", "{:.0f} bar"), ("percent", "{:.0f} % of pedal travel"), ("g", "{:.2f} g")):
         if f"{name}_{unit}" in numbers:
-            return words.format(numbers[f"{name}_{unit}"])
+            return words.format(max(0.0, numbers[f"{name}_{unit}"]))  # less than the channel's rest is no pressure
     raise KeyError(name)
 
 

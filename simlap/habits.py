@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.habit_braking import RULES as BRAKING_RULES
-from simlap.habit_corner import BOTH_PEDALS
+from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_corner import RULES as CORNER_RULES
 from simlap.habit_laps import (
     LOW_PEAK,
@@ -33,7 +33,7 @@ from simlap.thresholds import Thresholds, default_thresholds
 #: Rules that look at one trace at a time.
 TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
 #: Findings that another one in the same phase already tells, with the pedal that it is about.
-TOLD_BY = {"coasting": ("early lift", "late throttle")}
+TOLD_BY = {"coasting": ("early lift", "late throttle"), "lift where none is needed": (BRAKE_IN_FLAT,)}
 
 
 @dataclass(frozen=True)
@@ -67,6 +67,7 @@ PRECEDENCE: tuple[str, ...] = (
     SPREAD,
     "brake held past the release",
     "full throttle before the apex",
+    BRAKE_IN_FLAT,
     "lift where none is needed",
     "throttle opened twice",
     "coasting",

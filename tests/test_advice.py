@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from habit_builder import gain, sheet, trace
 from report_case import circle_case
-from test_habits import OUT
+from test_habits import OUT, flat_lift, steps
 
 from simlap.advice import FEW_LAPS, TIME_LOST, by_laps, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
@@ -103,6 +103,15 @@ def test_a_fast_corner_comes_in_small_steps_and_with_the_coach():
     assert "only with your coach's agreement" in fast
     assert "Carry about" not in fast  # no number to try at once
     assert "coach" not in choose_priorities(*made)[0].sentence
+
+
+def test_in_a_fast_corner_a_dab_of_the_brake_goes_before_the_lift():
+    fast = corner("Fast", (0.0, 0.2, 0.0), build_up=True, step=2.0)
+    dab = {**flat_lift(170, 320), "bar": steps((150, 40.0), (170, 0.0))}
+    (told,) = choose_priorities(*session(fast, **dab))
+    assert told.step.startswith("First brake less there, then only lift. Fast corner: change it only in small steps")
+    (lift,) = choose_priorities(*session(fast, **flat_lift(170, 320)))
+    assert lift.step.startswith("Fast corner: ")
 
 
 def test_fast_corners_alone_need_a_habit_seen_in_the_channels():

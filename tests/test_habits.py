@@ -143,6 +143,13 @@ CASES = [
         {"slow_exit_share": 0.01},
     ),
     ("lift where none is needed", "mid_corner", flat_lift(170, 320), flat_lift(160, 320), {"flat_lift_s": 0.15}),
+    (
+        "brake where none is needed",
+        "mid_corner",
+        {**flat_lift(170, 320), "bar": steps((150, 40.0), (170, 0.0))},
+        {**flat_lift(155, 320), "bar": steps((150, 40.0), (155, 0.0))},
+        {"flat_slower_ms": 0.2},
+    ),
     ("throttle opened twice", "exit", {"throttle": TWICE}, {"throttle": TWICE_LITTLE}, {"reopened_share": 0.2}),
     (
         "part throttle on the exit",

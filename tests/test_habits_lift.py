@@ -67,6 +67,6 @@ def test_without_a_touch_of_the_brake_no_brake_point_is_spoken_of():
 
 @pytest.mark.parametrize("kind", ["part throttle, then lift", "coasting"])
 def test_no_other_pedal_advice_asks_for_the_brake_at_the_lift(kind):
-    step = WORDS[kind].act({}, LIMITS, 4.0)
+    step = WORDS[kind].act({"way_out_share": 0.0}, LIMITS, 4.0)
     assert "your brake point" in step
     assert "same point" not in step

@@ -116,6 +116,13 @@ def test_a_bump_of_the_pressure_is_no_second_braking():
     assert found("brake eased and re-applied", bar=steps((55, 60.0), (100, 30.0), (110, 46.0), (172, 0.0)))
 
 
+def test_a_brake_below_its_channels_rest_reads_nought():
+    # Eased to 0.3 bar below what the channel reads at rest.
+    laps = [trace(lap, bar=steps((55, 60.0), (100, -0.3), (110, 46.0), (172, 0.0))) for lap in LAPS]
+    (told,) = [each for each in find_habits([sheet(laps)]) if each.kind == "brake eased and re-applied"]
+    assert "from 60 bar to 0 bar and pressed" in told.sentence
+
+
 def test_a_wavering_engine_speed_is_no_down_shift():
     def share(jump):
         rising = np.where(along < 106.0, 500.0, 500.0 * jump)
@@ -218,6 +225,23 @@ def test_a_gear_change_or_a_straight_is_no_lift_where_none_is_needed():
     assert found("lift where none is needed", **flat_lift(4.0, 320.0))
     assert not found("lift where none is needed", **flat_lift(0.5, 320.0))  # 0.2 m/s given up
     assert not found("lift where none is needed", **flat_lift(4.0, 1e6))
+
+
+def test_a_dab_of_the_brake_in_a_flat_corner_is_told_as_a_brake_and_not_as_a_lift():
+    # 40 bar over 20 m from 50 m/s at 4 m/s²: v² = 2500 - 160, 1.6 m/s or 5.9 km/h given up in 0.41 s.
+    kind, lift = "brake where none is needed", flat_lift(4.0, 320.0)
+    dab = {**lift, "bar": np.where(between(150, 170), 40.0, 0.0)}
+    seen = evidence(kind, *(trace(lap, **dab) for lap in LAPS))
+    assert seen["peak_bar"] == pytest.approx(40.0)
+    assert seen["speed_given_up_kmh"] == pytest.approx(3.6 * (50.0 - np.sqrt(2340.0)), abs=1e-6)
+    assert seen["brake_s"] == pytest.approx(0.41, abs=0.03)  # grid of 1 m
+    assert not found("lift where none is needed", **dab)
+    assert found("lift where none is needed", **lift)
+    assert not found(kind, **lift)
+    assert not found_with_grip(kind, 0.95, **dab)
+    assert not found(kind, **{**dab, "radius": 1e6})  # on a straight
+    assert not found(kind, **{**dab, "bar": np.where(along >= 150, 40.0, 0.0)})  # held on for the next corner
+    assert not found(kind, **{**dab, "limit_v": speed(150.0, 4.0, 45.0, 260.0, 4.0)})  # the limit brakes as well
 
 
 def test_a_lift_before_a_corner_that_takes_hardly_any_slowing_is_told_where_it_happens():
