@@ -226,6 +226,11 @@ def _clearly_ahead(laps: Sequence[int], ahead: np.ndarray, gap: float) -> int | 
 
 def _look_at_exit(sheet: CornerSheet, quickest: int | None) -> str:
     """Where to look for the reason of a slow exit: in the channels that there are, on a lap that shows more."""
+    if sheet.throttle_unused:
+        return (
+            f"The log's throttle channel is left out, for {sheet.throttle_unused}, so that it cannot say why: set the "
+            "channel right in the logger first (0 closed, 100 % open)"
+        )
     if not _logs(sheet, "throttle"):
         return "The log has no throttle, so that it cannot say why: log the throttle first"
     if quickest is None:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 # The run-in shows what was done before the zone begins: part throttle on the straight, for one. It never reaches back
 # beyond the start of the exit of the corner before.
 RUN_IN = 150.0  # [m]
+NO_THROTTLE = "The throttle channel is not used: "
 # Two laps follow each other when the second starts within this of the first one's end: less than one row of a 2 Hz log.
 FOLLOWS = 0.5  # [s]
 
@@ -39,6 +40,7 @@ def sheets_of(
     channels, remarks = _usable_channels(analysis, limits)
     grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v, analysis.grip)
                      for a, b, v in zip(table.a_lon, table.a_lat, table.v, strict=True)])  # fmt: skip
+    unused = next((line.removeprefix(NO_THROTTLE) for line in remarks if line.startswith(NO_THROTTLE)), "")
     sheets = []
     for index, result in enumerate(analysis.corners):
         before = analysis.corners[index - 1].zone
@@ -48,7 +50,7 @@ def sheets_of(
         )
         gains = {phase.name: phase.gain_alone for phase in result.phases}
         found = tuple(trace for some in traces for trace in some)
-        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh))
+        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh, unused.removesuffix(".")))
     return tuple(sheets), remarks
 
 
@@ -111,7 +113,7 @@ def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[
     why = f"it never opens beyond {100.0 * widest:.0f} %"
     if widest >= limits["throttle_opens_share"]:
         why = f"it reads {100.0 * closed_opening(table, rows):.0f} % while the car slows"
-    return channels, (*remarks, f"The throttle channel is not used: {why}.")
+    return channels, (*remarks, f"{NO_THROTTLE}{why}.")
 
 
 def _trace(

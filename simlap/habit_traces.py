@@ -79,3 +79,4 @@ class CornerSheet:
     gains: Mapping[str, Interval]  #: gain if fixed alone [s], for braking, mid_corner and exit
     traces: tuple[CornerTrace, ...]
     step_kmh: float = 4.0  #: largest step in minimum speed per outing [km/h]
+    throttle_unused: str = ""  #: why a throttle channel that the log holds is left out; "" where it is not

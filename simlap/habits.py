@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -142,7 +142,7 @@ def _braked_alike(sheet: CornerSheet, marks: Sequence[Marks]) -> tuple[CornerShe
 
 def _without(sheet: CornerSheet, laps: set[int]) -> CornerSheet:
     kept = tuple(trace for trace in sheet.traces if trace.lap not in laps)
-    return CornerSheet(sheet.corner, sheet.gains, kept, sheet.step_kmh)
+    return replace(sheet, traces=kept)
 
 
 def _raise(

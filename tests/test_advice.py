@@ -191,6 +191,16 @@ def test_a_loss_without_a_finding_says_that_no_reason_is_known(gains, phase, say
     assert "before changing anything" not in chosen.sentence  # the target may take a part there
 
 
+def test_a_throttle_channel_that_is_left_out_is_not_said_to_be_missing():
+    corners, findings, sheets, limits = session(corner("A", (0.0, 0.0, 0.2)), **SLOWLY)
+    (missing,) = choose_priorities(corners, findings, sheets, limits)
+    assert missing.step.startswith("The log has no throttle")
+    turned = [replace(sheets[0], throttle_unused="it reads 100 % while the car slows")]
+    (wrong,) = choose_priorities(corners, findings, turned, limits)
+    assert "left out, for it reads 100 % while the car slows" in wrong.step
+    assert "no throttle" not in wrong.step
+
+
 def test_speeds_at_the_limits_leave_nothing_to_advise():
     # What such a phase loses is the time to change pedals and gears, which the limit profile does not need.
     assert choose_priorities(*session(corner("A", (0.2, 0.2, 0.2), typical=19.9))) == ()

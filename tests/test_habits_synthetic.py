@@ -11,6 +11,7 @@ from simlap.advice import advise
 from simlap.analysis import analyse
 from simlap.circuits import invented_circuit
 from simlap.demo import SKILLS, TRAFFIC_LAP, demo_session, demo_track
+from simlap.habit_link import sheets_of
 from simlap.notes import notes_lines, notes_to_dict
 from simlap.synthetic import club_car, synthetic_session
 from simlap.synthetic_driver import Driver
@@ -136,7 +137,10 @@ def test_without_channels_the_rest_is_judged_and_the_missing_named(demo):
 
 def test_a_throttle_channel_that_never_opens_is_not_used_and_said_so(demo):
     weak = {**demo.table.channels, "throttle": 0.3 * demo.table.channels["throttle"]}
-    found = advise(replace(demo, table=replace(demo.table, channels=weak)))
+    shut = replace(demo, table=replace(demo.table, channels=weak))
+    found = advise(shut)
+    sheets, _ = sheets_of(shut, default_thresholds())
+    assert {sheet.throttle_unused for sheet in sheets} == {"it never opens beyond 30 %"}
     assert any("never opens beyond 30 %" in line for line in found.not_judged)
     assert "early lift" not in {each.kind for each in found.findings}
 
