@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from simlap.habit_link import sheets_of
-from simlap.habit_marks import BRAKE_UNITS, full_throttle_from, mark
+from simlap.habit_marks import BRAKE_UNITS, full_throttle_from, mark, slow_run
 from simlap.habit_traces import CornerTrace
 from simlap.phases import PHASES
 from simlap.report.losses_csv import cell
 from simlap.results import Analysis
+from simlap.spans import Span
 from simlap.thresholds import Thresholds, default_thresholds
 from simlap.track import Corner
 from simlap.units import MS_TO_KMH
@@ -66,20 +67,32 @@ def _seen(corner: Corner, trace: CornerTrace, limits: Thresholds) -> tuple[str, 
     marks = mark(trace, limits)
     apex = _along(trace, corner.apex_m)
     full = full_throttle_from(trace, marks, limits)
+    slow = _slow_in(corner, trace)
+    entry, leave = _speed(trace, corner.entry_m), _speed(trace, corner.exit_m)
     peak = dict.fromkeys(BRAKE_UNITS, np.nan)
     if marks.brakes:
         peak[marks.brake_channel] = float(marks.brake[marks.peak]) * BRAKE_UNITS[marks.brake_channel][1]
     return (
-        _number(_speed(trace, corner.entry_m)),
-        _number(float(trace.v[slice(*marks.slow)].min()) * MS_TO_KMH),
-        _number(_speed(trace, corner.exit_m)),
+        _number(entry),
+        _number(float(np.nanmin([entry, float(trace.v[slice(*slow)].min()) * MS_TO_KMH, leave]))),
+        _number(leave),
         *_place(trace, marks.braking[0] if marks.brakes else None, apex),
         _number(peak["brake_pressure"]),
         _number(peak["brake"]),
         marks.brake_channel.replace("_", " ") if marks.brakes else "",
-        *_place(trace, marks.slowest, apex),
+        *_place(trace, (slow[0] + slow[1] - 1) // 2, apex),
         *_place(trace, full, apex),
     )
+
+
+def _slow_in(corner: Corner, trace: CornerTrace) -> Span:
+    """The stretch within `EQUAL_SPEED` of the slowest speed between the corner's entry and its exit.
+
+    The findings look for it in the zone's braking and mid-corner, where the limit has its own: a lap that was held up
+    in the exit is slower there.
+    """
+    begin = trace.at(_along(trace, corner.entry_m))
+    return slow_run(trace.v, begin, max(trace.at(_along(trace, corner.exit_m)), begin) + 1)
 
 
 def _along(trace: CornerTrace, station: float) -> float:
