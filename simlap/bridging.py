@@ -16,7 +16,7 @@ from simlap.spans import Span
 from simlap.warp import lap_length_of, smooth_over
 
 WIDTH = 30.0  # [m] smoothing of the curvature that is compared, as where a lap's length is looked for
-SHORTEST = 700.0  # [m] a shorter piece holds no two laps
+SHORTEST = 350.0  # [m] two of the shortest laps and a little: a shorter piece holds no two laps
 LEAST_PROBE = 0.5  # laps that must lie behind a gap: a few corners look like a few others, half a circuit does not
 LEAST_LIKENESS = 0.6  # correlation of curvature behind a gap with the laps before it; one lap apart as much is asked
 

@@ -8,7 +8,7 @@ import numpy as np
 from simlap.frozen import own
 from simlap.session import Session
 
-FLICKER_S = 12.0  # [s] a number that stands no longer than this is no lap's: the shortest lap takes longer
+FLICKER_S = 8.0  # [s] a number that stands no longer than this is no lap's: the shortest lap takes longer
 BLIP_S = 1.0  # [s] a number that stands no longer, in the midst of another, is a row that the logger lost
 # A number further than the first from a whole one is a part of a lap; a counter of parts has more of them than this.
 PART, MOSTLY_PARTS = 0.02, 0.5

@@ -14,15 +14,18 @@ from simlap.lapcounter import Changes, a_lap_apart, counter_changes, numbered_on
 from simlap.lapjudge import GAP, judge
 from simlap.motion_types import Motion
 from simlap.turning import SLOW
-from simlap.warp import lap_lengths_of, shift_between
+from simlap.warp import lap_length_of, lap_lengths_of, shift_between
 
 if TYPE_CHECKING:
     from simlap.track import Track
 from simlap.session import Session
 
 CLOSED_ONLY = "simlap judges laps of a closed circuit, not a course from one place to another such as a hill climb."
-SHORTEST_LAP_S = 12.0  # [s] crossings closer than this are one crossing: a car that stands on the line
-SHORTEST_LAP_M = 300.0  # [m]
+SHORTEST_LAP_M = 150.0  # [m] shorter ones are refused: a corner and its straight are then hardly longer than its blur
+# Crossings between which the car does not get so far from the line are one: it stands there. Far below what the
+# shortest lap takes, so that a shorter one is seen and refused, and two of them are not read as one.
+AWAY_M, APART_S = 15.0, 4.0  # [m], [s]
+APART = 0.5  # of a lap whose length is known: a line that a circuit's legs side by side cross twice counts once
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
@@ -108,10 +111,11 @@ class LapSet:
         return tuple(lap for lap in self.laps if lap.counted)
 
 
-def crossings(motion: Motion, line: StartLine) -> np.ndarray:
+def crossings(motion: Motion, line: StartLine, lap_length: float = 0.0) -> np.ndarray:
     """Times [s] at which the path crosses the line in the direction of the majority, interpolated.
 
-    Linear between samples of 50 Hz: at 10 m/s² the path leaves its chord by 0.5 mm, 0.03 ms at 20 m/s.
+    Those less than half of `lap_length` [m] behind another are left out. Linear between samples of 50 Hz: at 10 m/s²
+    the path leaves its chord by 0.5 mm, 0.03 ms at 20 m/s.
     """
     ex, ey = line.x2 - line.x1, line.y2 - line.y1
     length = np.hypot(ex, ey)
@@ -131,9 +135,20 @@ def crossings(motion: Motion, line: StartLine) -> np.ndarray:
     s = np.interp(times, motion.t, motion.s)
     keep: list[int] = []
     for i in range(times.size):
-        if not keep or (times[i] - times[keep[-1]] > SHORTEST_LAP_S and s[i] - s[keep[-1]] > SHORTEST_LAP_M):
+        if not keep or (
+            times[i] - times[keep[-1]] > APART_S
+            and s[i] - s[keep[-1]] > APART * lap_length
+            and _furthest(motion, times[keep[-1]], times[i]) > AWAY_M
+        ):
             keep.append(i)
     return times[keep]
+
+
+def _furthest(motion: Motion, start: float, stop: float) -> float:
+    """How far the car gets between two times from where it was at the first. [m]"""
+    first, last = np.searchsorted(motion.t, (start, stop))
+    x, y = motion.x[first:last], motion.y[first:last]
+    return float(np.max(np.hypot(x - x[0], y - y[0]), initial=0.0))
 
 
 def find_laps(
@@ -162,11 +177,12 @@ def find_laps(
     Raises
     ------
     NotEnoughData
-        When the line is never crossed or nothing repeats.
+        When the line is never crossed, nothing repeats, or the laps are too short.
     OptionError
         When a chosen or dropped number does not exist.
     """
     times, line, found_by, numbers, notes = _cut(motion, session, start_line, track)
+    _long_enough(motion, times)
     laps: list[Lap] = []
     if times[0] - motion.t[0] > 0.5:
         laps.append(
@@ -240,7 +256,7 @@ def _cut(
     if track is not None and motion.closes:
         (x1, y1), (x2, y2) = track.start_line
         line = StartLine(float(x1), float(y1), float(x2), float(y2))
-        times = crossings(motion, line)
+        times = crossings(motion, line, 0.5 * track.line.length)
         _need(times, motion, line, f"The start line of track {track.name!r}")
         return times, line, "track file", _counted_through(times), ()
     if session.has("lap"):
@@ -267,6 +283,15 @@ def _counted_through(times: np.ndarray) -> list[int]:
     return list(range(1, times.size + 1))
 
 
+def _long_enough(motion: Motion, times: np.ndarray) -> None:
+    driven = float(np.median(np.diff(np.interp(times, motion.t, motion.s))))
+    if driven < SHORTEST_LAP_M:
+        raise NotEnoughData(
+            f"Laps of {driven:.0f} m: too short, a lap that simlap judges has {SHORTEST_LAP_M:.0f} m at least. "
+            "Check the start line if the circuit is longer."
+        )
+
+
 def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> None:
     if times.size >= 2:
         return
@@ -288,7 +313,7 @@ def _pulses(session: Session) -> np.ndarray:
     on = value > 0.5 * np.max(value, initial=0.0)
     at = np.flatnonzero(on[1:] & ~on[:-1]) + 1
     if at.size > 1:
-        at = at[np.concatenate([[True], np.diff(t[at]) > SHORTEST_LAP_S])]
+        at = at[np.concatenate([[True], np.diff(t[at]) > APART_S])]
     return t[at]
 
 
@@ -392,11 +417,12 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     t = np.interp(grid, s[rising], motion.t[rising])
     moves = motion.valid & (motion.v > SLOW)  # a car that is pushed into its place turns on the spot
     kappa = np.interp(t, motion.t, np.where(moves, motion.kappa, 0.0))
-    lengths, _ = lap_lengths_of(kappa, SPACING)
     if motion.closes:
         x, y = motion.at("x", t), motion.at("y", t)
-        lengths = np.array([one for one in lengths if _comes_back(x, y, one)])
-    length = float(lengths[0]) if lengths.size else 0.0
+        lengths, _ = lap_lengths_of(kappa, SPACING)
+        length = float(next((one for one in lengths if _comes_back(x, y, one)), 0.0))
+    else:
+        length, _ = lap_length_of(kappa, SPACING)
     if length == 0.0:
         raise NotEnoughData(
             f"No lap repeats within the {s[-1]:.0f} m of this log. Two full laps are needed; give "
@@ -414,7 +440,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
         if any(np.hypot(line.middle[0] - o.middle[0], line.middle[1] - o.middle[1]) < 50.0 for o in tried):
             continue  # the same straight on another lap
         tried.append(line)
-        times = crossings(motion, line)
+        times = crossings(motion, line, length)
         driven = np.diff(np.interp(times, motion.t, s))
         full = int(np.sum(np.abs(driven - length) < 0.1 * length))
         if full >= 1 and (best is None or full > best[0]):

@@ -11,6 +11,9 @@ SHIFT_WALK = 0.1  # [m/√m]
 KNOT = 40.0  # [m] the shift is linear between knots
 SCALES = (60.0, 25.0, 12.0)  # [m] widths of the Gaussian smoothing, coarse to fine
 ROUNDS = 4  # Gauss-Newton steps at each scale
+SHORTEST_REPEAT = 50.0  # [m] a path that repeats itself sooner is no circuit
+REPEATS = 0.8  # of the best correlation: lengths with less are no laps
+OFF_WHOLE_TURNS = 0.25  # turns: half-way to a lap of two halves that are alike; a turn rate drifts less in a lap
 CURVATURE_NOISE = 1.0e-3  # [1/m] rms difference of curvature between two laps of one driver, 12 m smoothing
 
 
@@ -84,33 +87,46 @@ def shift_between(
     return knots[left] * (1.0 - share) + knots[left + 1] * share
 
 
-def lap_length_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) -> tuple[float, float]:
-    """Length after which a curvature profile repeats, and the correlation there; 0, 0 when nothing repeats."""
-    lengths, scores = lap_lengths_of(kappa, spacing, shortest)
-    return (float(lengths[0]), float(scores[0])) if lengths.size else (0.0, 0.0)
+def lap_length_of(kappa: np.ndarray, spacing: float) -> tuple[float, float]:
+    """Length after which a curvature profile repeats, and the correlation there; 0, 0 when nothing repeats.
+
+    The shortest that brings the course round by whole turns, as every closed path does: half an oval repeats its
+    curvature too. Where a drift of the turn rate leaves none such, the shortest of all.
+    """
+    lengths, scores = lap_lengths_of(kappa, spacing)
+    if not lengths.size:
+        return 0.0, 0.0
+    course = np.cumsum(kappa) * spacing / (2.0 * np.pi)
+    lags = np.round(lengths / spacing).astype(int)
+    turns = np.array([np.median(course[lag:] - course[:-lag]) for lag in lags])
+    best = int(np.argmax(np.abs(turns - np.round(turns)) < OFF_WHOLE_TURNS))
+    return float(lengths[best]), float(scores[best])
 
 
-def lap_lengths_of(kappa: np.ndarray, spacing: float, shortest: float = 300.0) -> tuple[np.ndarray, np.ndarray]:
+def lap_lengths_of(kappa: np.ndarray, spacing: float) -> tuple[np.ndarray, np.ndarray]:
     """Lengths after which a curvature profile may repeat, rising, and the correlation at each.
 
-    All lags whose correlation is a local peak within 80 % of the best: laps, several of them, and parts of a circuit
-    that resembles itself. Lags up to four fifths of the record are tried, each normalised by its own overlap.
+    All lags whose correlation is a local peak within 80 % of the best, behind the first lags at which the profile still
+    resembles itself: laps, several of them, and parts of a circuit that resembles itself. Lags up to four fifths of the
+    record are tried, each normalised by its own overlap.
     """
     from scipy.signal import fftconvolve
 
     k = smooth_over(kappa, spacing, 30.0)
     n = k.size
-    first = int(shortest / spacing)
     last = int(0.8 * n)
+    first = int(SHORTEST_REPEAT / spacing)
     if last - first < 10:
         return np.zeros(0), np.zeros(0)
     product = fftconvolve(k, k[::-1])[n - 1 :]
     energy = np.concatenate([[0.0], np.cumsum(k * k)])
-    lags = np.arange(first, last)
+    lags = np.arange(last)
     head, tail = energy[n - lags], energy[n] - energy[lags]
     score = product[lags] / np.sqrt(np.maximum(head * tail, 1e-30))
     peaks = np.flatnonzero((score[1:-1] >= score[:-2]) & (score[1:-1] > score[2:])) + 1
+    peaks = peaks[peaks > first]
     if peaks.size == 0:
         return np.zeros(0), np.zeros(0)
-    good = peaks[score[peaks] >= 0.8 * score[peaks].max()]
+    alike = REPEATS * score[peaks].max()
+    good = peaks[(score[peaks] >= alike) & (peaks > np.argmax(score < alike))]
     return spacing * lags[good], score[good]
