@@ -55,3 +55,36 @@ def test_the_same_file_twice_is_refused(write):
 def test_a_file_that_repeats_the_end_of_another_is_refused(write):
     with pytest.raises(LogFormatError, match=r"b\.csv: holds the same rows as a\.csv"):
         read_session([write("a.csv", 0, 60), write("b.csv", 3, 60, first_speed=30)])
+
+
+def around(path, latitude, longitude, radius_m=150.0):
+    """A log of one round on a circle, at 10 m/s."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 95)
+    north, east = radius_m * np.sin(angle), radius_m * np.cos(angle)
+    lat = latitude + north / 111195.0
+    lon = (longitude + east / (111195.0 * np.cos(np.radians(latitude))) + 180.0) % 360.0 - 180.0
+    rows = [f"{i},{a:.7f},{b:.7f}" for i, (a, b) in enumerate(zip(lat, lon, strict=True))]
+    path.write_text("\n".join(["time_s,latitude,longitude", *rows]) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "away"),
+    [(-36.0, 179.99, "445 km"), (-40.0, -179.98, "3 km"), (-40.0, 179.998, "682 m")],
+)
+def test_a_part_on_another_circuit_is_refused(tmp_path, latitude, longitude, away):
+    # 4 degrees of latitude are 444.8 km, 0.03 and 0.008 degrees of longitude at 40 degrees 2.56 and 0.68 km
+    first = around(tmp_path / "a.csv", -40.0, 179.99)
+    other = around(tmp_path / "b.csv", latitude, longitude)
+    with pytest.raises(LogFormatError, match=rf"b\.csv: not on the circuit of a\.csv, its .* about {away} away"):
+        read_session([first, around(tmp_path / "c.csv", -40.0, 179.99, 145.0), other])
+
+
+def test_parts_on_one_circuit_and_in_its_paddock_are_joined(tmp_path):
+    # The receiver of the second lies 10 m off, as receivers do; the third part is the paddock, 400 m away.
+    parts = [
+        around(tmp_path / "a.csv", -40.0, 179.999),
+        around(tmp_path / "b.csv", -40.0 + 10.0 / 111195.0, 179.999, 140.0),
+        around(tmp_path / "c.csv", -40.0 + 400.0 / 111195.0, 179.999, 20.0),
+    ]
+    assert read_session(parts).t.size == 3 * 95

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from simlap.errors import LogFormatError
+from simlap.geodesy import origin_of
+from simlap.readers.repair import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.session import Column, Session
 
@@ -13,6 +15,11 @@ from simlap.session import Column, Session
 # (standing still) at most.
 SHARED_ROWS = 20
 SHARED_SHARE = 0.9  # of the shared times
+# Parts of one outing drive over the same ground, in squares of this size or one beside it; receivers err by 10 m.
+SQUARE = 50.0  # [m]
+# Two layouts of one circuit share more of it, two circuits with one paddock less.
+SAME_GROUND = 0.1  # of the squares of the part that has fewer
+PADDOCK = 6  # squares: a part with fewer has hardly left its place, which may lie beside the circuit
 
 
 def join(sessions: Sequence[Session]) -> Session:
@@ -24,13 +31,14 @@ def join(sessions: Sequence[Session]) -> Session:
     Raises
     ------
     LogFormatError
-        When two files hold the same rows.
+        When two files hold the same rows, or a file lies on other ground than those before it.
     """
     if len(sessions) == 1:
         return sessions[0]
     for first, second in itertools.combinations(sessions, 2):
         if share_rows(first, second):
             raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
+    _on_one_circuit(sessions)
     notes = [f"{session.source}: {note}" for session in sessions for note in session.notes]
     by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
     if all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(by_clock)):
@@ -77,3 +85,46 @@ def share_rows(first: Session, second: Session) -> bool:
         one, two = first.channels[name][in_first], second.channels[name][in_second]
         equal &= (one == two) | (np.isnan(one) & np.isnan(two))
     return bool(equal.mean() > SHARED_SHARE)
+
+
+def _on_one_circuit(sessions: Sequence[Session]) -> None:
+    """Refuse a part that does not lie on the ground of the parts before it; those without positions are passed over."""
+    for names in (("latitude", "longitude"), ("x", "y")):
+        placed = [session for session in sessions if all(session.has(name) for name in names)]
+        if len(placed) < 2:
+            continue
+        first = placed[0]
+        known_x, known_y = _plane(first, names, first)
+        for session in placed[1:]:
+            x, y = _plane(session, names, first)
+            before, here = _squares(known_x, known_y), _squares(x, y)
+            if min(len(before), len(here)) >= PADDOCK and _shared(before, here) < SAME_GROUND:
+                away = float(np.hypot(np.median(x) - np.median(known_x), np.median(y) - np.median(known_y)))
+                far = f"{away:.0f} m" if away < 2000.0 else f"{away / 1000.0:.0f} km"
+                raise LogFormatError(
+                    f"{session.source}: not on the circuit of {first.source}, its middle lies about {far} away. Join "
+                    f"the files of one outing only, and judge this one alone."
+                )
+            known_x, known_y = np.append(known_x, x), np.append(known_y, y)
+
+
+def _plane(session: Session, names: Sequence[str], first: Session) -> tuple[np.ndarray, np.ndarray]:
+    """Finite positions of a part, in the plane of the first one. [m]"""
+    one, two = (session.channel(name) for name in names)
+    if names[0] == "latitude":  # plate carrée at the first part's place: a few per mille off within a circuit
+        lat0, lon0 = origin_of(first.channel("latitude"), first.channel("longitude"))
+        east = (two - lon0 + 180.0) % 360.0 - 180.0
+        one, two = east * METRES_PER_DEGREE * np.cos(np.radians(lat0)), (one - lat0) * METRES_PER_DEGREE
+    there = np.isfinite(one) & np.isfinite(two)
+    return one[there], two[there]
+
+
+def _squares(x: np.ndarray, y: np.ndarray) -> set[tuple[int, int]]:
+    return set(zip(np.floor(x / SQUARE).astype(int).tolist(), np.floor(y / SQUARE).astype(int).tolist(), strict=True))
+
+
+def _shared(one: set[tuple[int, int]], other: set[tuple[int, int]]) -> float:
+    """Share of the squares of the smaller set that the larger one has, or has one beside."""
+    few, many = sorted((one, other), key=len)
+    around = list(itertools.product((-1, 0, 1), repeat=2))
+    return sum(any((i + di, j + dj) in many for di, dj in around) for i, j in few) / len(few)

@@ -27,7 +27,7 @@ FEW = 0.01
 OF_RECEIVER = ("speed", "course", "altitude")
 # Positions are noted as jumping when two neighbours in time lie farther apart than this.
 JUMP = 1000.0  # [m]
-METRES_PER_DEGREE = 111_195.0  # mean sphere of 6371.0 km (IUGG); only for the jump above
+METRES_PER_DEGREE = 111_195.0  # mean sphere of 6371.0 km (IUGG); only to tell far from near
 # A step of the median between joined or restarted clocks when there is only one row to tell it from.
 LONE_STEP = 0.01  # [s]
 
