@@ -204,7 +204,7 @@ def list_laps(
     if as_json:
         emit(json.dumps(laps_to_dict(session, motion, lapset), ensure_ascii=False, indent=1))
     else:
-        print_laps(motion, lapset)
+        print_laps(session, motion, lapset)
 
 
 @app.command()

@@ -139,7 +139,7 @@ def test_the_list_of_laps_tells_what_the_path_left_out_and_where_numbers_count_f
     laps = laps_of(rising())
     for found_by, told in (("path alone", True), ("start line", False)):
         some = replace(laps, found_by=found_by)
-        print_laps(motion, some)
+        print_laps(driven()[1], motion, some)
         printed = " ".join(capsys.readouterr().out.split())
         assert "The channel is left out." in printed
         assert ("count from a point that was chosen on a long straight" in printed) is told
@@ -147,12 +147,22 @@ def test_the_list_of_laps_tells_what_the_path_left_out_and_where_numbers_count_f
         assert keys == (["numbering"] if told else [])
 
 
+def test_a_mended_clock_is_told_wherever_laps_are_listed():
+    note = "40 rows left out that repeat earlier ones with the same times and values"
+    session = replace(driven()[1], notes=(note,))
+    listed = laps_to_dict(session, driven()[2], replace(laps_of(rising()), found_by="start line"))["cautions"]
+    assert listed == [{"key": "rows written twice", "text": f"{note}."}]
+    case = circle_case()
+    told = data_cautions(replace(case, session=replace(case.session, notes=(note,))))
+    assert [caution.text for caution in told if caution.key == "rows written twice"] == [f"{note}."]
+
+
 def test_numbering_on_is_told_wherever_laps_are_listed(capsys):
     counter = rising()
     laps = laps_of(np.where(counter >= 4, counter - 4, counter))
     (note,) = laps.notes
     assert laps_to_dict(driven()[1], driven()[2], laps)["notes"] == [note]
-    print_laps(driven()[2], laps)
+    print_laps(*driven()[1:3], laps)
     assert note in " ".join(capsys.readouterr().out.split())
     case = circle_case()
     told = data_cautions(replace(case, lapset=replace(case.lapset, notes=(note,))))

@@ -9,6 +9,7 @@ import pytest
 
 from simlap.errors import LogFormatError
 from simlap.readers import read_session
+from simlap.report.cautions import clock_cautions
 
 RATE = 10.0  # rows per second of the true drive
 
@@ -65,13 +66,42 @@ def test_a_clock_reset_while_driving_goes_on_without_a_pause(read):
 
 def test_a_second_run_in_one_file_follows_behind_a_pause(read):
     # The true drive ends at 49 km/h and the second run starts at standstill: nobody drove from one to the other.
-    session = read(true_rows(50) + true_rows(50))
+    session = read(true_rows(50) + [(time, 2 * speed) for time, speed in true_rows(50)])
     np.testing.assert_allclose(session.t[:50], np.arange(50) / RATE, atol=1e-9)
     np.testing.assert_allclose(session.t[50:], 4.9 + 60.0 + np.arange(50) / RATE, atol=1e-9)
-    np.testing.assert_allclose(session.channel("speed")[50:] * 3.6, np.arange(50), atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed")[50:] * 3.6, 2 * np.arange(50), atol=1e-9)
     assert session.notes[0] == (
         "the clock restarts after 4.90 s: 64.90 s added to the rows from there on; the pause of 60 s is assumed"
     )
+
+
+@pytest.mark.parametrize(("start", "stop", "behind"), [(30, 70, 70), (30, 70, 99), (0, 100, 100)])
+def test_rows_that_a_logger_wrote_twice_are_left_out_and_counted(read, start, stop, behind):
+    # The second copy of rows start to stop stands right behind the first, further on, or behind the whole log.
+    rows = true_rows(100)
+    session = read(rows[:behind] + rows[start:stop] + rows[behind:])
+    assert_true(session, 100)
+    assert session.notes == (f"{stop - start} rows left out that repeat earlier ones with the same times and values",)
+
+
+def test_rows_written_twice_may_lack_cells(read):
+    rows = [(time, speed if i % 3 else "", i % 7) for i, (time, speed) in enumerate(true_rows(100))]
+    session = read(rows + rows[20:60], "time_s,speed_kmh,gear")
+    np.testing.assert_allclose(session.t, np.arange(100) / RATE, atol=1e-9)
+    assert session.notes[0] == "40 rows left out that repeat earlier ones with the same times and values"
+
+
+def test_whoever_quotes_a_time_is_told_that_the_log_s_clock_was_mended(read):
+    rows = true_rows(100)
+    twice, anew = read(rows + rows[20:60]), read(rows + [(time, 2 * speed) for time, speed in rows])
+    assert [(one.key, one.text) for one in clock_cautions(twice)] == [
+        ("rows written twice", "40 rows left out that repeat earlier ones with the same times and values.")
+    ]
+    (told,) = clock_cautions(anew)
+    assert told.key == "clock restarts"
+    assert told.text.startswith("The clock restarts after 9.90 s: 69.90 s added to the rows from there on;")
+    assert told.text.endswith("Times behind it are not those of the log.")
+    assert clock_cautions(read(rows)) == []
 
 
 def test_a_column_that_is_no_clock_is_refused(read):

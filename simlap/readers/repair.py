@@ -6,12 +6,18 @@ from simlap.errors import LogFormatError
 from simlap.readers.clock import DAY
 from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
 from simlap.session import Session
+from simlap.spans import true_spans
 
 # A step back of the clock up to this is rows written in the wrong order; a longer one may be a restart. Loggers
 # buffer their channels for less than a second; nobody restarts one in less.
 LATE_ROWS = 1.0  # [s]
 # More restarts than this are no clock, but some other column. Laps of a day, by a lap timer, are fewer.
 MOST_RESTARTS = 500
+# So many rows on end that say what earlier ones said at the same times were written twice; so many different ones among
+# them, for a car that stands or cruises says the same after a restart as well.
+REPEATED_ROWS, REPEATED_KINDS = 20, 5
+REPEATED = "earlier ones with the same times and values"  # stands in the note on rows that were written twice
+SHIFTED = "added to the rows from there on"  # stands in the note on a clock that started anew
 # A car faster than ROLLING on both sides of a restart, by nearly the same speed, drove on. SAME_SPEED is what full
 # braking (10 m/s²) takes off in 0.2 s, two rows of the slowest receivers.
 ROLLING = 3.0  # [m/s]
@@ -105,6 +111,12 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
             notes.append("the clock passes midnight: a day added from there on")
         steps = np.diff(time)
     back = np.flatnonzero(steps < -LATE_ROWS).tolist()
+    again = _written_twice(time, [array[keep] for name, array in log.values.items() if name != "time"], back)
+    if again.any():
+        notes.append(f"{_plural(int(again.sum()), 'row')} left out that repeat {REPEATED}")
+        keep, time = keep[~again], time[~again]
+        steps = np.diff(time)
+        back = np.flatnonzero(steps < -LATE_ROWS).tolist()
     if len(back) > MOST_RESTARTS:
         raise LogFormatError(
             f"{log.source}: its clock goes back by more than {LATE_ROWS:.0f} s at {len(back)} rows. Is its column of "
@@ -120,7 +132,7 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         shift = high + (step if rolling else UNKNOWN_PAUSE) - time[index + 1]
         time[index + 1 :] += shift
         notes.append(
-            f"the clock restarts after {high:.2f} s: {shift:.2f} s added to the rows from there on"
+            f"the clock restarts after {high:.2f} s: {shift:.2f} s {SHIFTED}"
             + ("" if rolling else f"; the pause of {UNKNOWN_PAUSE:.0f} s is assumed")
         )
     late = int(np.count_nonzero(time < np.maximum.accumulate(time)))
@@ -129,6 +141,26 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         keep, time = keep[order], time[order]
         notes.append(f"{_plural(late, 'row')} out of order sorted by time")
     return keep, time
+
+
+def _written_twice(time: np.ndarray, values: list[np.ndarray], back: list[int]) -> np.ndarray:
+    """Which rows, where the clock steps back, repeat rows before them in every cell."""
+    again = np.zeros(time.size, dtype=bool)
+    if not back:
+        return again
+    _, which, count = np.unique(time, return_inverse=True, return_counts=True)
+    twice = np.flatnonzero(count[which] > 1)
+    rows = np.column_stack([time, *values])[twice] + 0.0  # a nought is a nought whatever its sign
+    rows[np.isnan(rows)] = np.inf  # a cell without a value equals another; infinite ones are not recorded either
+    _, first, kind = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    kind = kind.ravel()
+    again[twice] = first[kind] < np.arange(twice.size)
+    said = np.zeros(time.size, dtype=int)
+    said[twice] = np.unique(rows[:, 1:], axis=0, return_inverse=True)[1].ravel()
+    for start, stop in true_spans(again):
+        if stop - start < REPEATED_ROWS or np.unique(said[start:stop]).size < REPEATED_KINDS:
+            again[start:stop] = False
+    return again
 
 
 def _drives_on(log: RawLog, before: int, after: int) -> bool:

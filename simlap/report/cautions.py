@@ -12,6 +12,7 @@ from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.phases import PHASES
+from simlap.readers.repair import REPEATED, SHIFTED
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
@@ -344,6 +345,16 @@ def _few_laps(counted: int, only: str) -> Caution:
     )
 
 
+def clock_cautions(session: Session) -> list[Caution]:
+    """What the reader did to the rows and the clock of a log, where quoted times hang on it."""
+    written_twice = [note for note in session.notes if REPEATED in note]
+    anew = [note for note in session.notes if SHIFTED in note]
+    return [Caution("rows written twice", f"{note[:1].upper()}{note[1:]}.") for note in written_twice] + [
+        Caution("clock restarts", f"{note[:1].upper()}{note[1:]}. Times behind it are not those of the log.")
+        for note in anew
+    ]
+
+
 def _unread(session: Session) -> list[Caution]:
     """Columns whose names say nothing known, where a channel is missing that one of them may be."""
     missing = [words for words, names in WANTED.items() if not any(session.has(name) for name in names)]
@@ -370,6 +381,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
     raised += [Caution("accelerometer range", note) for note in laps.motion.notes if CLIPPED in note]
     raised += _unread(laps.session)
+    raised += clock_cautions(laps.session)
     raised += [Caution("pedal sensor", note) for note in laps.session.notes if DEAD in note]
     raised += _throttle(laps.table)
     raised += _brake_reads_nothing(laps.table)

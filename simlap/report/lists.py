@@ -9,7 +9,7 @@ from rich.text import Text
 from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
-from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts
+from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts, clock_cautions
 from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console, item
 from simlap.session import Session
@@ -36,16 +36,17 @@ def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, 
             for lap in lapset.laps
         ],
         "notes": list(lapset.notes),
-        "cautions": cautions_to_dicts(_lap_cautions(lapset)),
+        "cautions": cautions_to_dicts(_lap_cautions(session, lapset)),
     }
 
 
-def _lap_cautions(lapset: LapSet) -> tuple[Caution, ...]:
-    """What to know before quoting a lap's number."""
-    return (NUMBERING,) if lapset.found_by == "path alone" and not lapset.no_track else ()
+def _lap_cautions(session: Session, lapset: LapSet) -> tuple[Caution, ...]:
+    """What to know before quoting a lap's number or its place in the log."""
+    numbering = (NUMBERING,) if lapset.found_by == "path alone" and not lapset.no_track else ()
+    return (*clock_cautions(session), *numbering)
 
 
-def print_laps(motion: Motion, lapset: LapSet) -> None:
+def print_laps(session: Session, motion: Motion, lapset: LapSet) -> None:
     """Print one row a lap on stdout."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     table.add_column("lap", justify="right")
@@ -66,7 +67,7 @@ def print_laps(motion: Motion, lapset: LapSet) -> None:
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
     for note in (*lapset.notes, *motion.notes):
         out.print(Text(clean(note)))
-    for caution in _lap_cautions(lapset):
+    for caution in _lap_cautions(session, lapset):
         out.print(item("!", caution.text))
 
 
