@@ -30,7 +30,7 @@ FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap chan
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
-NOT_CROSSED = 1.5  # usual laps: a last piece that is longer is no in-lap
+NOT_CROSSED = 1.5  # usual laps: a first piece that is longer is no out-lap, a last one no in-lap
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
 
@@ -185,16 +185,11 @@ def find_laps(
     _long_enough(motion, times)
     laps: list[Lap] = []
     if times[0] - motion.t[0] > 0.5:
-        laps.append(
-            Lap(
-                numbers[0] - 1,
-                float(motion.t[0]),
-                float(times[0]),
-                False,
-                "out-lap: starts before the first crossing of the line",
-                False,
-            )
-        )
+        reason = "out-lap: starts before the first crossing of the line"
+        way = np.interp(times, motion.t, motion.s)
+        if way[0] - motion.s[0] > NOT_CROSSED * float(np.median(np.diff(way))):  # by its way: it may have stood long
+            reason = f"line not crossed before: {way[0] - motion.s[0]:.0f} m driven to there, longer than a lap"
+        laps.append(Lap(numbers[0] - 1, float(motion.t[0]), float(times[0]), False, reason, False))
     for i in range(times.size - 1):
         laps.append(Lap(numbers[i], float(times[i]), float(times[i + 1]), True, "", True))
     left = float(motion.t[-1] - times[-1])

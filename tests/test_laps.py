@@ -57,6 +57,23 @@ def test_a_last_piece_that_is_longer_than_a_lap_is_no_in_lap(shift, words):
     assert laps.laps[-1].reason.startswith(words)
 
 
+@pytest.mark.parametrize(
+    ("lost_until", "words"), [(0.0, "out-lap"), (110.0, "line not crossed before: 5955 m driven to there")]
+)
+def test_a_first_piece_that_is_longer_than_a_lap_is_no_out_lap(lost_until, words):
+    # The circle again, of which the path up to 110 s lies 60 m beside and comes back in 10 s: crossed first at 148.9 s,
+    # 40 m/s * 148.9 s = 5955 m on by the odometer, with laps of 1885 m.
+    t = np.arange(0.0, 294.0, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    aside = 60.0 * np.clip((lost_until + 10.0 - t) / 10.0, 0.0, 1.0) if lost_until else 0.0
+    motion = replace(motion_along((300.0 + aside) * np.cos(angle), (300.0 + aside) * np.sin(angle), 40.0), s=40.0 * t)
+    laps = find_laps(
+        motion, Session.from_arrays(t, speed=np.full(t.size, 40.0)), start_line=StartLine(290.0, 0.0, 310.0, 0.0)
+    )
+    assert not laps.laps[0].flying
+    assert laps.laps[0].reason.startswith(words)
+
+
 def test_crossing_the_line_the_other_way_is_no_lap():
     # Once round to the left and 400 m on, then back the same way across the line, 20 s later.
     t = np.arange(0.0, 64.6, 0.02)
