@@ -334,3 +334,23 @@ def test_letters_of_the_hemisphere_tell_the_sign(tmp_path):
     assert log.channel("latitude") == pytest.approx([52.0, 52.01, 52.02, 52.03, 52.04])
     assert (log.channel("longitude") < 0.0).all()
     assert any("sign is read from column 'E/W'" in note for note in log.notes)
+
+
+@pytest.mark.parametrize("units", ["", "s,km/h\n"])
+def test_a_header_that_stands_again_further_down_is_passed_over(tmp_path, units):
+    # Two logs of 10 rows put behind one another, speed in km/h ten times the time in seconds.
+    names = "time,speed" if units else "time_s,speed_kmh"
+    rows = [f"{i / 10:.1f},{i}\n" for i in range(20)]
+    path = tmp_path / "log.csv"
+    path.write_text(f"{names}\n{units}{''.join(rows[:10])}{names}\n{units}{''.join(rows[10:])}")
+    session = read_session(path)
+    np.testing.assert_allclose(session.t, np.arange(20) / 10, atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(20), atol=1e-9)
+    assert session.notes == ("the header stands again in 1 row further down, passed over",)
+
+
+def test_another_header_further_down_is_refused(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("time_s,speed_kmh\n0.0,1\n0.1,2\nspeed_kmh,time_s\n3,0.2\n4,0.3\n")
+    with pytest.raises(LogFormatError, match=r"row 4, column 'time_s': 'speed_kmh' is not a number"):
+        read_session(path)

@@ -221,6 +221,7 @@ def read_csv(request: Request, head: bytes) -> RawLog:
     assigned, columns, notes = assign(source, layout.headers, layout.units, request.choices, layout.clocks)
     frame = _load(request.path, layout, assigned, source)
     _refuse_wide_rows(frame, layout, source)
+    frame, again = _without_headers(frame, layout, assigned)
     log = convert(source, assigned, columns, notes, lambda item: frame[item.index].to_numpy(),
                   layout.first_line + 1, layout.decimal)  # fmt: skip
     for channel, index in layout.sides.items():
@@ -228,6 +229,8 @@ def read_csv(request: Request, head: bytes) -> RawLog:
             negative = frame[index].str.strip().isin(("S", "W")).to_numpy(dtype=bool)
             log.values[channel] = np.where(negative, -np.abs(log.values[channel]), log.values[channel])
             log.notes.append(f"{channel}: its sign is read from column {layout.headers[index]!r}")
+    if again:
+        log.notes.append(f"the header stands again in {again} row{'s' * (again > 1)} further down, passed over")
     if layout.decimal == ",":
         log.notes.append("numbers are written with a decimal comma")
     return log
@@ -247,6 +250,25 @@ def _load(path: Path, layout: Layout, assigned: Sequence[Assigned], source: str)
     except ValueError:
         # Some cell is no number: read all as text, so that the caller can name it.
         return _parse(path, layout, texts, source)
+
+
+def _without_headers(frame: pd.DataFrame, layout: Layout, assigned: Sequence[Assigned]) -> tuple[pd.DataFrame, int]:
+    """The frame with empty cells where the header, or its units, stands again, as in logs put behind one another.
+
+    Only where every column that is read has the very name it has at the top; and how many headers there were.
+    """
+    read = [item.index for item in assigned]
+    texts = frame[read]
+    if any(pd.api.types.is_numeric_dtype(dtype) for dtype in texts.dtypes):
+        return frame, 0
+    texts = texts.apply(lambda column: column.str.strip())
+    names = (texts == [layout.headers[index] for index in read]).all(axis=1)
+    if not names.any():
+        return frame, 0
+    units = names.shift(fill_value=False) & (texts.fillna("") == [layout.units[i] or "" for i in read]).all(axis=1)
+    frame = frame.copy()
+    frame.loc[names | units, read] = None
+    return frame, int(names.sum())
 
 
 class _Led(io.TextIOBase):
