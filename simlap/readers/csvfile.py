@@ -221,7 +221,7 @@ def read_csv(request: Request, head: bytes) -> RawLog:
     assigned, columns, notes = assign(source, layout.headers, layout.units, request.choices, layout.clocks)
     frame = _load(request.path, layout, assigned, source)
     _refuse_wide_rows(frame, layout, source)
-    frame, again = _without_headers(frame, layout, assigned)
+    frame, again = _without_headers(frame, layout, assigned, source)
     log = convert(source, assigned, columns, notes, lambda item: frame[item.index].to_numpy(),
                   layout.first_line + 1, layout.decimal)  # fmt: skip
     for channel, index in layout.sides.items():
@@ -252,10 +252,17 @@ def _load(path: Path, layout: Layout, assigned: Sequence[Assigned], source: str)
         return _parse(path, layout, texts, source)
 
 
-def _without_headers(frame: pd.DataFrame, layout: Layout, assigned: Sequence[Assigned]) -> tuple[pd.DataFrame, int]:
+def _without_headers(
+    frame: pd.DataFrame, layout: Layout, assigned: Sequence[Assigned], source: str
+) -> tuple[pd.DataFrame, int]:
     """The frame with empty cells where the header, or its units, stands again, as in logs put behind one another.
 
     Only where every column that is read has the very name it has at the top; and how many headers there were.
+
+    Raises
+    ------
+    LogFormatError
+        When a row names the columns in another order: cells below it would be taken for what they are not.
     """
     read = [item.index for item in assigned]
     texts = frame[read]
@@ -263,6 +270,12 @@ def _without_headers(frame: pd.DataFrame, layout: Layout, assigned: Sequence[Ass
         return frame, 0
     texts = texts.apply(lambda column: column.str.strip())
     names = (texts == [layout.headers[index] for index in read]).all(axis=1)
+    other = texts.isin(layout.headers).all(axis=1) & ~names
+    if other.any():
+        raise LogFormatError(
+            f"{source}, row {layout.first_line + 1 + int(np.argmax(other.to_numpy()))}: another header, with its "
+            f"columns in another order. Split the file there, and name both parts."
+        )
     if not names.any():
         return frame, 0
     units = names.shift(fill_value=False) & (texts.fillna("") == [layout.units[i] or "" for i in read]).all(axis=1)
