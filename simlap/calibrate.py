@@ -3,7 +3,8 @@
 A first path from the receiver alone tells what each inertial channel should have read. The channel is regressed on
 that, for every trial lag:
 
-- longitudinal: scale · a_lon + slip · a_lat² + tilt · a_lat: the nose points into the turn, so it feels some of a_lat,
+- longitudinal: scale · a_lon + slip · a_lat² + tilt · a_lat + lever · yaw rate²: the nose points into the turn, so it
+  feels some of a_lat; a sensor l ahead of the rear axle, which rolls where the car points, feels -l · yaw rate²,
 - lateral: scale · a_lat + tilt · a_lon,
 - wheel speed: scale · v + slip · v · a_lon: wheels turn too slowly under braking, too fast under power,
 - yaw rate: scale · course rate + slip · d(a_lat)/dt: it leads the course rate while the sideslip builds up.
@@ -41,9 +42,10 @@ HELD_BACK = 0.18  # [s]
 EARLY = 0.05  # [s] a receiver cannot be ahead of time: lags down to -EARLY are taken as errors of the estimate
 
 # What is known beforehand of the coefficients: mean and standard deviation. Accelerometers are good to a few per cent,
-# body roll adds up to 6 %; noses point into the turn by 0 to 0.006 rad per m/s².
+# body roll adds up to 6 %; noses point into the turn by 0 to 0.006 rad per m/s²; loggers sit from the rear axle to
+# 1.5 m ahead of it [m].
 PRIOR = {
-    "a_lon": ((1.0, 0.1), (0.003, 0.004), (0.0, 0.05)),
+    "a_lon": ((1.0, 0.1), (0.003, 0.004), (0.0, 0.05), (-0.6, 0.8)),
     "a_lat": ((1.0, 0.1), (0.0, 0.05)),
     "yaw_rate": ((1.0, 0.05), (0.003, 0.006)),
     "wheel_speed": ((1.0, 0.05), (0.0, 0.01)),
@@ -81,7 +83,8 @@ class Fit:
 def features_of(drive: Drive, name: str) -> np.ndarray:
     """Columns (n, p) of what the channel `name` reads, not filtered."""
     if name == "a_lon":
-        return np.column_stack([drive.a_lon, drive.a_lat**2, drive.a_lat])
+        turning = drive.a_lat / np.maximum(drive.v, MOVING)
+        return np.column_stack([drive.a_lon, drive.a_lat**2, drive.a_lat, turning**2])
     if name == "wheel_speed":
         return np.column_stack([drive.v, drive.v * drive.a_lon])
     if name == "a_lat":

@@ -51,6 +51,7 @@ class Sensors:
     a_lon_bias_g: float = 0.0
     a_lat_bias_g: float = 0.0
     accel_scale: float = 1.0  #: reading over truth
+    ahead_m: float = 0.0  #: the accelerometers sit this far ahead of the point whose path is driven
     roll_per_g: float = 0.03  #: body roll in a turn [rad per g]; the sensor reads some of gravity
     yaw_rate_rad_s: float = 0.01  #: noise
     yaw_bias_rad_s: float = 0.0
@@ -290,15 +291,17 @@ def _inertial(rows: TrueMotion, sensors: Sensors, rng) -> Mapping[str, np.ndarra
         white = sensors.accel_g * rng.standard_normal(n)
         return G * (white + vibration(rng, n, step, sensors.vibration_g))
 
-    a_lon = along * np.cos(slip) - across * np.sin(slip)
+    yaw_rate = rows.v * rows.kappa - np.gradient(slip, step)
+    # A point ahead on a rigid body is pulled back by the yaw rate squared and across by the yaw acceleration.
+    a_lon = along * np.cos(slip) - across * np.sin(slip) - sensors.ahead_m * yaw_rate**2
     a_lat = across * np.cos(slip) + along * np.sin(slip) + G * np.sin(roll)
+    a_lat = a_lat + sensors.ahead_m * np.gradient(yaw_rate, step)
     vertical = G * np.cos(rows.grade) * np.cos(rows.bank) + noise()
     return {
         "a_lon": sensors.accel_scale * a_lon + G * sensors.a_lon_bias_g + noise(),
         "a_lat": sensors.sign_a_lat * (sensors.accel_scale * a_lat + G * sensors.a_lat_bias_g + noise()),
         "a_vert": vertical,
-        "yaw_rate": rows.v * rows.kappa - np.gradient(slip, step) + sensors.yaw_bias_rad_s
-        + sensors.yaw_rate_rad_s * rng.standard_normal(n),
+        "yaw_rate": yaw_rate + sensors.yaw_bias_rad_s + sensors.yaw_rate_rad_s * rng.standard_normal(n),
         "sideslip": slip + 0.002 * rng.standard_normal(n),
         "wheel_speed": np.maximum(rows.v * (1.0 + sensors.wheel_slip * along / G) + 0.02 * rng.standard_normal(n), 0.0),
     }  # fmt: skip

@@ -455,6 +455,21 @@ def test_accelerometers_feel_gravity_on_a_slope_and_in_a_roll(circuit):
     assert more == pytest.approx(G * np.sin(0.05 * made.truth.motion.a_lat / G), abs=1e-12)
 
 
+def test_accelerometers_ahead_of_the_path_feel_the_turning_itself(circuit):
+    # Rigid body: the acceleration of a point r ahead is that of the path's - r omega² along, + r domega/dt across.
+    def drive(ahead_m):
+        kind = Sensors.perfect(ahead_m=ahead_m)
+        return synthetic_session(circuit, club_car(), Driver.at_limit(), kind, laps=1, seed=2, losses=False)
+
+    here, ahead = drive(0.0), drive(1.2)
+    omega = here.truth.motion.v * here.truth.motion.kappa
+    assert np.abs(omega).max() > 0.4  # 23 degrees per second
+    along, across = (ahead.session.channel(name) - here.session.channel(name) for name in ("a_lon", "a_lat"))
+    assert along == pytest.approx(-1.2 * omega**2, abs=1e-9)
+    assert across == pytest.approx(1.2 * np.gradient(omega, 0.01), abs=1e-9)
+    assert np.array_equal(ahead.session.channel("yaw_rate"), here.session.channel("yaw_rate"))
+
+
 def test_a_slipping_nose_adds_the_rate_of_sideslip_to_the_yaw_rate(circuit):
     # Source: ISO 8855, course = yaw + sideslip, so that yaw rate = course rate - sideslip rate.
     slip = replace(Sensors.perfect(), sideslip_per_g=0.04)
