@@ -188,7 +188,7 @@ def mean_path(table: LapTable, reference: Line, has_elevation: bool = False, hei
     felt = None if known and not heights_logged else grade_of(table)
     if felt is not None and not known:
         line = replace(line, grade=felt.grade)
-    elif felt is not None and grade_contradicted(line.grade, felt, line.ds):
+    elif felt is not None and _contradicted(table, line, felt):
         line = replace(line, grade=felt.grade, kappa_v=np.zeros(line.kappa.size))
     return line
 
@@ -199,11 +199,17 @@ def grade_of(table: LapTable) -> Grade | None:
     return None if table.along is None else read_grade(table.along[rows], table.ds[rows])
 
 
+def _contradicted(table: LapTable, line: Line, felt: Grade | None) -> bool:
+    """Whether the counted laps' longitudinal accelerometer contradicts the grade of a line on the table's stations."""
+    rows = np.asarray(table.counted, dtype=bool)
+    return grade_contradicted(line.grade, felt, line.ds, table.a_lat[rows], table.a_lon[rows], table.v[rows])
+
+
 def heights_contradicted(table: LapTable, track: Track) -> bool:
     """Whether the longitudinal accelerometer contradicts the heights that the track file states or the laps logged."""
     reference = track.line.resample(track.length / table.station.size)
     known = track.has_elevation or bool(reference.grade.any())
-    return known and grade_contradicted(reference.grade, grade_of(table), reference.ds)
+    return known and _contradicted(table, reference, grade_of(table))
 
 
 def banking_of(table: LapTable) -> Banking | None:
