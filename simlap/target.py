@@ -10,6 +10,7 @@ from simlap.results import Analysis, Interval
 from simlap.solver import solve_batch
 from simlap.spread import percentile_interval, step_share_of
 from simlap.target_blend import Bench, Moves, all_kept, best_phases_sum, blend, composite, joined, shown_bench
+from simlap.target_brakes import logged_brake_points, with_logged
 from simlap.target_claim import why_no_step
 from simlap.target_marks import MARKS_OF_PHASE, marks_of, visible
 from simlap.target_steps import Plan, raised
@@ -97,6 +98,7 @@ def _corner_targets(
     The worth of a corner is what it adds to those before it, so that the worths add up to the whole.
     """
     analysis = bench.analysis
+    length, logged = float(analysis.line.length), logged_brake_points(analysis) if moves else {}
     order = list(moves)
     added = [joined({index: moves[index] for index in order[:count]}) for count in range(len(order) + 1)]
     _, lap_times = bench.solve(added)
@@ -105,8 +107,8 @@ def _corner_targets(
         result = analysis.corners[index]
         (then_v,), _ = bench.solve([moves[index]])
         now = marks_of(analysis, index, shown_v)
-        then = bench.marks(index, now, moves[index], then_v)
-        seen = visible(now, then, float(analysis.line.length))
+        now, then = with_logged(logged, index, now, bench.marks(index, now, moves[index], then_v), length)
+        seen = visible(now, then, length)
         found.append(
             CornerTarget(
                 corner=result.corner.name,

@@ -5,15 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.driven import between_stations
+from simlap.envelope_events import COAST
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, PHASES
 from simlap.results import Analysis, CornerResult
 from simlap.spans import true_spans
 from simlap.target_types import Steps
-from simlap.units import MS_TO_KMH
+from simlap.units import MS_TO_KMH, G
 
-# A deceleration that is braking and not lifting: engine and drag slow a road car by about 1 m/s².
-BRAKE_POINT = 2.0  # [m/s²]
+# A deceleration that is braking and not lifting: so much more than engine, rolling and air take with a closed throttle
+# (`COAST`), which at 200 km/h is 2.6 m/s² by itself. Low gears take up to 1 m/s² more (common practice, no source).
+BRAKE_POINT = 1.5  # [m/s²]
 FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts as fully open
 # The same, above which the car is driven at all. Where full drive is later than the goal's by more than so many times
 # as much as this, the throttle is not opened late but stays part open: no place to move (common practice, no source).
@@ -49,7 +51,8 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
     corner = here[phases.kind[here] != EXIT]
     slow = corner if corner.size else here
     braking = here[phases.kind[here] == BRAKING]
-    brakes = _main_braking(braking, a[braking])
+    free = COAST[0] + COAST[1] * v[braking] ** 2 + G * np.sin(np.asarray(line.grade)[braking])
+    brakes = _main_braking(braking, a[braking] + free)
     after = here[np.argmin(v[slow]) :] if slow.size else here
     pull = envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])
     full, half = (after[a[after] >= share * pull] for share in (FULL_DRIVE, HALF_DRIVE))
@@ -101,7 +104,10 @@ def _ahead(one: float | None, other: float | None, length: float) -> float:
 
 
 def _main_braking(stations: np.ndarray, a: np.ndarray) -> np.ndarray:
-    """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point."""
+    """Stations of the stretch of braking that holds the hardest; a touch before it is no brake point.
+
+    `a` is the acceleration without what slows a car whose throttle is closed. [m/s²]
+    """
     spans = (stations[start:stop] for start, stop in true_spans(a < -BRAKE_POINT) if start <= np.argmin(a) < stop)
     return next(spans, stations[:0])
 

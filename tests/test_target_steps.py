@@ -297,3 +297,59 @@ def test_a_log_without_throttle_asks_for_no_bolder_steps_than_with_it(club):
     for corner, full in zip(bare.corners, club.analysis.corners, strict=True):
         if corner.build_up == full.build_up:
             assert corner.step_kmh == 0.5 * full.step_kmh
+
+
+def test_a_closed_throttle_at_speed_is_no_braking(club):
+    # Engine, rolling and air slow a car by about 0.4 m/s² + 0.0007 v²/m (common practice), 2.6 m/s² at 200 km/h. So
+    # slowed for all of the braking phase before the limit's own brake point, nobody has braked there yet.
+    analysis = club.analysis
+    station, kind = np.asarray(analysis.line.station), analysis.phases.kind
+    tried = 0
+    for index in range(len(analysis.corners)):
+        v = np.array(analysis.limit.v)
+        before = marks_of(analysis, index, v)
+        if before.brake_m is None or before.brake_m < 200.0:
+            continue
+        at = int(np.searchsorted(station, before.brake_m - 1e-6))
+        if v[at] < 49.0:  # below, a closed throttle slows by less than 2 m/s²
+            continue
+        coasting = 0
+        while kind[at - 1 - coasting] == BRAKING:
+            i = at - 1 - coasting
+            ds = float(analysis.line.ds[i])
+            v[i] = np.sqrt((v[i + 1] ** 2 * (1.0 + 0.0007 * ds) + 0.8 * ds) / (1.0 - 0.0007 * ds))
+            coasting += 1
+        if coasting:
+            tried += 1
+            assert marks_of(analysis, index, v).brake_m == before.brake_m
+    assert tried
+
+
+def with_pressure(analysis, points, elsewhere):
+    """The analysis with a brake of 40 bar on each lap: over 60 m from each station of `points` (laps,), in turn, and
+    where the car slows by more than 5 m/s² unless it is within 200 m of a station of `elsewhere`."""
+    station, length = np.asarray(analysis.line.station), float(analysis.line.length)
+    pressure = np.where(np.asarray(analysis.table.a_lon) < -5.0, 4.0e6, 0.0)
+    for point in elsewhere:
+        pressure[:, np.abs((station - point + 0.5 * length) % length - 0.5 * length) < 200.0] = 0.0
+    for row, each in enumerate(points):
+        for point in each:
+            pressure[row, (station - point) % length < 60.0] = 4.0e6
+    channels = {**analysis.table.channels, "brake_pressure": pressure}
+    return replace(analysis, table=replace(analysis.table, channels=channels))
+
+
+def test_a_target_starts_from_the_brake_point_that_the_pressure_shows(analysis):
+    plain = {found.corner: found.brake_point_m for found in target_of(analysis).corners}
+    place = {name: mark.now for name, mark in plain.items() if mark is not None}
+    assert place
+    # pressed 8 m behind what the deceleration shows, on one lap each 40 m before it and 30 m behind
+    shift = [8.0] * 6 + [-40.0, 30.0]
+    pressed = with_pressure(analysis, [[at + more for at in place.values()] for more in shift], place.values())
+    for found in target_of(pressed).corners:
+        if found.corner in place:
+            assert found.brake_point_m.now == pytest.approx(place[found.corner] + 8.0, abs=2.0)  # a station
+            assert found.brake_point_m.next >= found.brake_point_m.now
+    # where most laps leave the brake alone there is no brake point to move
+    light = with_pressure(analysis, [list(place.values())] * 3 + [[]] * 5, place.values())
+    assert all(found.brake_point_m is None for found in target_of(light).corners if found.corner in place)
