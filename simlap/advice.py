@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.arrival import warned
-from simlap.asked import TIME_LOST, as_asked, asked_speeds, left_alone, order_of_work
+from simlap.asked import TIME_LOST, as_asked, asked_speeds, left_alone, order_of_work, rests_on
 from simlap.conditions import corner_steps
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
@@ -109,7 +109,8 @@ def choose_priorities(
 
     Only corners and phases whose interval lies above zero count. A fast corner never heads the list before
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
-    No corner gets another slowest speed than the target asks for, `asked` above the typical lap's [km/h].
+    Where the target asks for less than a corner allows, `asked` above the typical lap's slowest speed [km/h], both
+    are told.
     """
     asked = asked or {}
     by_name = {sheet.corner: sheet for sheet in sheets}
@@ -126,7 +127,7 @@ def choose_priorities(
             chance
             for phase in corner.phases
             if corner.clear and phase.gain_alone.low > 0.0 and _drivers_own(phase) >= limits["worth_s"]
-            for chance in _candidate(as_asked(corner, asked), phase, findings, sheet, limits)
+            for chance in _candidate(corner, phase, findings, sheet, limits, asked)
             if not (left_alone(corner, asked) and chance.phase == "mid_corner" and chance.kind in ASKS_SPEED)
         ]
         if chances:
@@ -152,6 +153,7 @@ def _candidate(
     findings: Sequence[Finding],
     sheet: CornerSheet,
     limits: Thresholds,
+    asked: Mapping[str, float],
 ) -> tuple[Priority, ...]:
     """What to do about one phase; empty where its loss has neither a finding nor a size that a driver can see."""
     name, phase = corner.corner.name, result.name
@@ -162,13 +164,17 @@ def _candidate(
         on_laps = here[0].occurrences / here[0].of_laps
         kind, words = here[0].kind, WORDS[here[0].kind]
         say = f"{words.say(here[0].evidence)} ({here[0].occurrences} of {here[0].of_laps} laps)"
-        act = words.act(here[0].evidence, limits, corner.step_kmh)
+        own, smaller = (
+            words.act(here[0].evidence, limits, each.step_kmh) for each in (corner, as_asked(corner, asked))
+        )
+        act = rests_on(corner, asked, own, smaller)
     else:
         kind = TIME_LOST
         plain = plain_loss(corner, phase, sheet, limits)
         if not plain:
             return ()
-        say, act = plain
+        _, smaller = plain_loss(as_asked(corner, asked), phase, sheet, limits)
+        say, act = plain[0], rests_on(corner, asked, plain[1], smaller)
     if corner.build_up:
         what = f"{act}. " if kind in SAFER_AT_ONCE else ""
         act = (

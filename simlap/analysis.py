@@ -29,6 +29,7 @@ from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
+from simlap.target_worth import with_step_worths
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
 
@@ -266,7 +267,8 @@ def advised(analysis: Analysis) -> Analysis:
         analysis = replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
     else:
         analysis = replace(analysis, target=target)
-    return replace(analysis, advice=advise(analysis))  # asks for no other speeds than the target
+    advice = advise(analysis)  # with the target in hand
+    return replace(analysis, advice=replace(advice, priorities=with_step_worths(analysis, advice.priorities)))
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:

@@ -36,6 +36,16 @@ def as_asked(corner: CornerResult, asked: Mapping[str, float]) -> CornerResult:
     return corner if corner.build_up else replace(corner, step_kmh=min(step, corner.step_kmh))
 
 
+def rests_on(corner: CornerResult, asked: Mapping[str, float], own: str, smaller: str) -> str:
+    """`own` advice, with the speed that the next step rests on where the target asks for less (`smaller` advice).
+
+    How much the target asks for in a corner hangs on what it asks for elsewhere; what the corner allows does not.
+    """
+    if own == smaller or left_alone(corner, asked):
+        return own
+    return f"{own} (the next step rests on {asked[corner.corner.name]:.0f} km/h of that)"
+
+
 def left_alone(corner: CornerResult, asked: Mapping[str, float]) -> bool:
     """True where the target works on this corner and leaves its slowest speed as it is."""
     return asked.get(corner.corner.name, NO_CHANGE) < NO_CHANGE

@@ -1,7 +1,7 @@
 """Command `notes`: what to do in the next outing, in words."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Annotated
 
 import typer
@@ -71,6 +71,7 @@ def notes(
     from simlap.report.cautions import raised_cautions
     from simlap.report.table import print_parts
     from simlap.report.terminal import NARROWEST, console
+    from simlap.target_worth import with_step_worths
     from simlap.thresholds import default_thresholds, read_thresholds
 
     limits = read_thresholds(thresholds) if thresholds is not None else default_thresholds()
@@ -80,6 +81,7 @@ def notes(
     with step("analysing"):
         analysis = analyse(session, circuit, options)
         advice = advise(analysis, limits)
+        advice = replace(advice, priorities=with_step_worths(analysis, advice.priorities, limits))
     if as_json:
         found = notes_to_dict(analysis, advice, everything=everything)
         emit(json.dumps(found, ensure_ascii=False, indent=1))

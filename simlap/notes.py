@@ -10,6 +10,7 @@ from simlap.habit_laps import TRAFFIC
 from simlap.laps import aside_by_reason
 from simlap.report.json import analysis_to_dict
 from simlap.report.plain import clean, counted_laps, lap_time
+from simlap.report.sentences import WHOLE, step_words
 from simlap.results import Advice, Analysis, Finding, Interval
 
 SCHEMA = "simlap.notes/1"
@@ -40,7 +41,11 @@ def notes_lines(
         "",
     ]
     for number, priority in enumerate(advice.priorities, start=1):
-        lines += [f"{number}. {clean(priority.sentence)}", f"   Worth {worth_words(priority.worth)}.", ""]
+        lines += [
+            f"{number}. {clean(priority.sentence)}",
+            f"   {step_words(priority.step_worth_s)}Worth {worth_words(priority.worth)} {WHOLE}.",
+            "",
+        ]
     if advice.order:
         lines += [clean(advice.order), ""]
     if not advice.priorities:

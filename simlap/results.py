@@ -66,6 +66,7 @@ class Priority:
     kind: str  #: kind of the finding behind it, or "time lost" where no channel tells why
     on_laps: float = 1.0  #: share of the laps looked at that show the finding
     step: str = ""  #: what to do, without the observation; no full stop
+    step_worth_s: float | None = None  #: what that step alone brings; None where it has no stated size [s]
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,7 @@
 """The ladder of lap times: shown, next step, limit."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from simlap.chance import outlook
@@ -12,7 +14,8 @@ from simlap.spread import percentile_interval, step_share_of
 from simlap.target_blend import Bench, Moves, all_kept, best_phases_sum, blend, composite, joined, shown_bench
 from simlap.target_brakes import logged_brake_points, with_logged
 from simlap.target_claim import why_no_step
-from simlap.target_marks import MARKS_OF_PHASE, marks_of, visible
+from simlap.target_lift import lifts_of
+from simlap.target_marks import MARKS_OF_PHASE, visible
 from simlap.target_steps import Plan, raised
 from simlap.target_types import CornerTarget, Mark, Steps, Target
 from simlap.transitions import shown_transitions, with_transitions
@@ -51,7 +54,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
-    bench = shown_bench(analysis, laps, goal)
+    bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis))
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
     seed = int(analysis.options.get("seed", 0))
@@ -106,7 +109,7 @@ def _corner_targets(
     for place, index in enumerate(order):
         result = analysis.corners[index]
         (then_v,), _ = bench.solve([moves[index]])
-        now = marks_of(analysis, index, shown_v)
+        now = bench.now(index, shown_v)
         now, then = with_logged(logged, index, now, bench.marks(index, now, moves[index], then_v), length)
         seen = visible(now, then, length)
         found.append(
@@ -119,6 +122,7 @@ def _corner_targets(
                 min_speed_kmh=Mark(now.slowest_kmh, (then if "slowest_kmh" in seen else now).slowest_kmh),
                 full_throttle_m=_mark(now.full_m, then.full_m, "full_m" in seen),
                 exit_speed_kmh=_mark(now.exit_kmh, then.exit_kmh, "exit_kmh" in seen),
+                lift_m=_mark(now.lift_m, then.lift_m, "lift_m" in seen),
             )
         )
     return tuple(found), float(lap_times[-1])
@@ -140,7 +144,9 @@ def _interval(bench: Bench, laps: list[Driven], moves: Moves, value: float) -> I
     """Interval of the next step: laps are resampled, the same phases raised, the draws' envelopes hold."""
     analysis, phases = bench.analysis, bench.analysis.phases
     draws = np.asarray(analysis.fit.draw_laps, dtype=int)[:INTERVAL_DRAWS]
-    runs = [blend(composite([laps[row] for row in rows], phases), bench.goal, phases, moves) for rows in draws]
+    runs = [
+        blend(composite([laps[row] for row in rows], phases), bench.goal, phases, moves, bench.lifts) for rows in draws
+    ]
     envelopes = np.asarray(analysis.fit.draws)[: len(runs)]
     times = np.asarray(solve_batch(analysis.line, envelopes, all_kept(runs, phases, analysis.grip)).lap_time)
     times = np.minimum(times - bench.unexplained_s, min(lap.lap_time for lap in laps))

@@ -1,6 +1,7 @@
 """Laps between what a driver has shown and the goal, phase by phase, joined by the solver."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -9,9 +10,12 @@ from simlap.kept import kept_limits
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
 from simlap.results import Analysis
 from simlap.solver import StationLimits, solve_batch
+from simlap.target_lift import Lift
 from simlap.target_marks import Marks, marks_asked, marks_of
 
 SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
+
+NO_LIFTS: Mapping[int, Lift] = {}
 
 Moves = dict[int, float]  # how far each phase moves from the shown lap (0) to the goal (1)
 
@@ -24,10 +28,11 @@ class Bench:
     shown: Driven
     goal: Driven
     unexplained_s: float = 0.0  #: by which the solver's copy of the shown lap is too slow; negative: too fast [s]
+    lifts: Mapping[int, Lift] = field(default_factory=dict)  #: per index of a corner whose throttle closes early
 
     def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
         """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
-        laps = [blend(self.shown, self.goal, self.analysis.phases, each) for each in moves]
+        laps = [blend(self.shown, self.goal, self.analysis.phases, each, self.lifts) for each in moves]
         found = solve_batch(
             self.analysis.line,
             self.analysis.fit.envelope.pack()[None, :],
@@ -35,11 +40,20 @@ class Bench:
         )
         return np.asarray(found.v), np.asarray(found.lap_time) - self.unexplained_s
 
+    def now(self, index: int, v: np.ndarray) -> Marks:
+        """Marks of a corner on the shown lap, whose speed is `v` (n,)."""
+        lift = self.lifts.get(index)
+        return replace(marks_of(self.analysis, index, v), lift_m=lift.station if lift else None)
+
     def marks(self, index: int, now: Marks, own: Moves, v: np.ndarray) -> Marks:
         """Marks that these moves ask for in a corner whose marks are `now`; `v` (n,) is their joined lap's speed."""
         goal, then = (marks_of(self.analysis, index, speed) for speed in (self.goal.v, v))
         braking, leaving = (own.get(PHASES * index + kind, 0.0) for kind in (BRAKING, EXIT))
-        return marks_asked(float(self.analysis.line.length), now, goal, then, braking, leaving)
+        length, lift = float(self.analysis.line.length), self.lifts.get(index)
+        if lift is None:
+            return marks_asked(length, now, goal, then, braking, leaving)
+        asked = marks_asked(length, now, goal, then, 0.0, leaving)
+        return replace(asked, lift_m=lift.moved(braking) % length)
 
 
 def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:
@@ -124,12 +138,21 @@ def wanted_shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
     return move
 
 
-def blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: Moves) -> Driven:
-    """`lap` with speed and acceleration of some phases moved towards `goal`."""
-    share = np.zeros(phases.count)
+def blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: Moves, lifts: Mapping[int, Lift] = NO_LIFTS) -> Driven:
+    """`lap` with speed and acceleration of some phases moved towards `goal`.
+
+    A braking phase before which the throttle closes early, in a corner of `lifts`, keeps its brakes: the goal drives
+    there for a part of the way without throttle, and the solver brakes for what comes of it as hard as the lap does.
+    """
+    share, held = np.zeros(phases.count), np.zeros(lap.a.size)
     for phase, move in moves.items():
-        share[phase] = move
+        lift = lifts.get(phase // PHASES) if phase % PHASES == BRAKING else None
+        if lift is None:
+            share[phase] = move
+        else:
+            held = np.maximum(held, lift.held(move))
     w = share[phases.phase]
     # a speed above the goal's is kept: the driver has shown it
     v = lap.v + w * np.maximum(goal.v - lap.v, 0.0)
-    return replace(lap, v=v, a=lap.a + w * (goal.a - lap.a))
+    a = lap.a + w * (goal.a - lap.a)
+    return replace(lap, v=v, a=a + held * np.maximum(goal.a - a, 0.0))

@@ -37,6 +37,7 @@ class Marks:
     full_m: float | None  #: station where full drive begins [m]
     exit_kmh: float | None  #: speed at the end of the exit
     half_m: float | None = None  #: station where half of full drive begins; not asked for [m]
+    lift_m: float | None = None  #: station where a throttle closes that is closed too early before the brake [m]
 
 
 def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
@@ -152,6 +153,7 @@ def visible(now: Marks, then: Marks, length: float) -> set[str]:
     """Names of the marks that move as far as a driver can place them."""
     leave, next_leave = now.exit_kmh, then.exit_kmh
     seen = {
+        "lift_m": _ahead(now.lift_m, then.lift_m, length) >= PLACED_M,
         "brake_m": _ahead(now.brake_m, then.brake_m, length) >= PLACED_M,
         "slowest_kmh": then.slowest_kmh - now.slowest_kmh >= PLACED_KMH,
         "full_m": _ahead(then.full_m, now.full_m, length) >= PLACED_M,
@@ -161,4 +163,4 @@ def visible(now: Marks, then: Marks, length: float) -> set[str]:
 
 
 #: Marks that tell a driver what to change in braking, mid-corner and exit.
-MARKS_OF_PHASE = ({"brake_m"}, {"slowest_kmh"}, {"full_m", "exit_kmh"})
+MARKS_OF_PHASE = ({"lift_m", "brake_m"}, {"slowest_kmh"}, {"full_m", "exit_kmh"})

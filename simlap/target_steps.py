@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.chance import Outlook
-from simlap.phases import MID_CORNER, PHASES
+from simlap.phases import BRAKING, MID_CORNER, PHASES
 from simlap.results import CornerResult
 from simlap.target_blend import Bench, Moves, joined, wanted_shares
-from simlap.target_marks import fast_corners_within, marks_of, visible, within
+from simlap.target_marks import MARKS_OF_PHASE, fast_corners_within, visible, within
 from simlap.target_types import Steps
 
 BLENDS = np.linspace(0.0, 1.0, 11)  # shares of the way from the shown phase to the limit that are tried
@@ -93,7 +93,7 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
     """The moves of one corner that its own steps allow, its dearest phase first; never less than `floor`."""
     analysis = plan.bench.analysis
     result, length = analysis.corners[index], float(analysis.line.length)
-    now = marks_of(analysis, index, plan.shown_v)
+    now = plan.bench.now(index, plan.shown_v)
     gains = [phase.gain_alone.value for phase in result.phases]
     own = dict(floor)
     for kind in sorted(range(PHASES), key=lambda k: -gains[k]):
@@ -101,6 +101,8 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
         goal = float(wanted[phase])
         if kind == MID_CORNER and gains[kind] == max(gains):
             goal = 1.0  # the corner's largest loss: what the steps allow, as in the notes
+        if kind == BRAKING and index in plan.bench.lifts and (goal > 0.0 or gains[kind] == max(gains)):
+            goal = plan.bench.lifts[index].share(plan.steps, plan.outing, result.build_up)
         least = own.get(phase, 0.0)
         tried = [own | {phase: least + float(share) * max(goal - least, 0.0)} for share in BLENDS]
         v, _ = plan.bench.solve(tried)
@@ -129,7 +131,7 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> t
     v, lap_times = bench.solve([joined(chosen | {index: own}) for own in tried])
     alone, _ = bench.solve(tried)
     result, length = analysis.corners[index], float(analysis.line.length)
-    now = marks_of(analysis, index, plan.shown_v)
+    now = plan.bench.now(index, plan.shown_v)
     refused = [plan.refused(float(lap_time)) for lap_time in lap_times]
     why = next(filter(None, refused[1:]), "")
     fits = [
@@ -139,11 +141,18 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> t
         and within(result, length, now, bench.marks(index, now, tried[i], alone[i]), plan.steps, plan.outing)
         and fast_corners_within(analysis, plan.shown_v, v[i], plan.steps, plan.outing)
     ]
-    if not fits:
-        return floor, why
-    own = tried[fits[-1]]
-    then = bench.marks(index, now, own, alone[fits[-1]])
-    least = SMALLEST_WORTH if visible(now, then, length) else UNSEEN_WORTH
-    if not floor and lap_times[0] - lap_times[fits[-1]] < least:
-        return {}, why
-    return own, why
+    for row in reversed(fits):
+        own = tried[row]
+        seen = visible(now, bench.marks(index, now, own, alone[row]), length)
+        told = floor | {phase: move for phase, move in own.items() if seen & MARKS_OF_PHASE[phase % PHASES]}
+        lap_time = float(lap_times[row])
+        if told != floor and told != own:  # nothing is booked that no mark asks for
+            own = told
+            lap_time = float(bench.solve([joined(chosen | {index: own})])[1][0])
+            seen = visible(now, bench.marks(index, now, own, bench.solve([own])[0][0]), length)
+            if plan.refused(lap_time):  # what is left out made the lap slower
+                continue
+        if not floor and lap_times[0] - lap_time < (SMALLEST_WORTH if seen else UNSEEN_WORTH):
+            return {}, why
+        return own, why
+    return floor, why

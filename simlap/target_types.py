@@ -14,7 +14,7 @@ class Steps:
     corners: int = 3  #: corners to work on
     brake_point_m: float = 5.0  #: brake later by at most this
     min_speed_kmh: float = 4.0  #: carry at most this much more speed
-    full_throttle_m: float = 10.0  #: full throttle earlier by at most this
+    full_throttle_m: float = 10.0  #: full throttle earlier, or held longer before the brake, by at most this
     fast_share: float = 0.5  #: in fast corners only this share of each step
     lap_share: float = 0.006  #: all together ask for at most this share of the lap time
     least_chance: float = 0.3  #: a lap less likely than this is no realistic next step
@@ -56,6 +56,7 @@ class CornerTarget:
     min_speed_kmh: Mark  #: [km/h]
     full_throttle_m: Mark | None  #: station where full drive begins; None: not reached in the zone [m]
     exit_speed_kmh: Mark | None  #: at the end of the exit; None: no exit before the next corner [km/h]
+    lift_m: Mark | None = None  #: station where the throttle closes; None: not too early before the brake [m]
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,7 @@ class Target:
                     "min_speed_kmh": mark(corner.min_speed_kmh, 1),
                     "full_throttle_m": mark(corner.full_throttle_m, 0),
                     "exit_speed_kmh": mark(corner.exit_speed_kmh, 1),
+                    "lift_m": mark(corner.lift_m, 0),
                 }
                 for corner in (() if self.no_step else self.corners)
             ],

@@ -55,9 +55,12 @@ def told(asked_for, gains=(0.0, 0.2, 0.1), **driving):
 QUIET = {"brake_m": 46.0, "drive": 2.5, "without": ("throttle",)}
 
 
-def test_the_sentence_asks_for_the_targets_speed():
+def test_the_sentence_asks_for_what_the_corner_allows_and_says_what_the_target_takes_of_it():
     assert "Carry about 4 km/h more" in told({}, **QUIET)[0].sentence  # half of 10, 4 at most
-    assert "Carry about 2 km/h more" in told({"A": 2.4}, **QUIET)[0].sentence
+    assert "rests on" not in told({}, **QUIET)[0].sentence
+    less = told({"A": 2.4}, **QUIET)[0].sentence
+    assert "Carry about 4 km/h more through the slowest point (the next step rests on 2 km/h of that)" in less
+    assert told({"A": 3.7}, **QUIET)[0].sentence == told({}, **QUIET)[0].sentence  # the same in whole km/h
 
 
 def test_where_the_target_leaves_the_slowest_speed_alone_the_notes_tell_another_phase():

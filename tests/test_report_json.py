@@ -187,7 +187,7 @@ def test_the_readme_names_the_keys_of_the_other_schemas(club):
     done = club.analysis
     grips = corner_grip(done.table, done.line, done.track.corners, done.fit.envelope)
     finding = {"kind", "phase", "sentence", "worth_s", "laps", "occurrences", "of_laps", "stations_m"}
-    above = finding | {"session_times_s", "build_up", "value", "low", "high", "key", "text", "v2_per_m"}
+    above = finding | {"session_times_s", "build_up", "step_worth_s", "value", "low", "high", "key", "text", "v2_per_m"}
     above |= {"lateral2_s2_per_m", "evidence"}
     notes = notes_to_dict(done, done.advice, everything=True)
     notes["findings"] = [{**one, "evidence": {}} for one in notes["findings"]]

@@ -43,7 +43,8 @@ target           null (cautions[] then say why), or outing (how many ahead), sho
                  no_step: "" (`target --json` gives the reason here, with next_step_s null), held_by: why no more is
                  asked for: chance, lap_share or steps,
                  corners[]: name, phases, build_up, worth_s (on top of those before it), and {now, next} or null of
-                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit); next is now
+                 brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit), lift_m (where a
+                 throttle closes that is closed too early before the brake); next is now
                  where less than 2 m or 1 km/h would be asked for
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
@@ -56,7 +57,8 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  gear_changes_s (part of it that changes of gear cost; null where no channel tells),
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
                  session_times_s, evidence {named numbers, keys end in their unit}
-priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high}, build_up
+priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high} of the
+                 whole phase, step_worth_s of the step that the sentence asks for (null: of no stated size), build_up
 order            which priorities the target rests on, and where a larger loss waits; "" where nothing is to say
 keep             one thing not to change, "" where nothing stands out
 no_advice        why nothing is advised on these data, "" where they allow it
@@ -250,6 +252,7 @@ def _priority(priority: Priority) -> dict[str, Any]:
         "kind": priority.kind,
         "sentence": priority.sentence,
         "worth_s": _interval(priority.worth),
+        "step_worth_s": None if priority.step_worth_s is None else _time(priority.step_worth_s),
         "build_up": bool(priority.build_up),
     }
 

@@ -20,7 +20,7 @@ from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
 from simlap.report.plain import chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
-from simlap.report.sentences import answer, holds_most, name, worst_phase, worth
+from simlap.report.sentences import WHOLE, answer, holds_most, name, step_words, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
 from simlap.units import MS_TO_KMH
@@ -114,10 +114,12 @@ def _environment() -> Environment:
     environment.filters.update(
         clean=clean, counted_laps=counted_laps,
         label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
+        step_words=step_words,
         short=name, worst=worst_phase, holds_most=holds_most, kmh=lambda v: f"{v * MS_TO_KMH:.0f}",
         phase=PHASE_WORDS.__getitem__, where=WHERE_WORDS.__getitem__, named=_named,
         number=_three_digits, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
     )  # fmt: skip
+    environment.globals["whole"] = WHOLE
     return environment
 
 
@@ -246,6 +248,7 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
     if analysis.target is None:
         return ()
     words = {
+        "lift_m": ("off the throttle at", "m"),
         "brake_point_m": ("brake at", "m"),
         "min_speed_kmh": ("lowest speed", "km/h"),
         "full_throttle_m": ("full throttle at", "m"),

@@ -6,6 +6,8 @@ from simlap.results import Analysis, CornerResult, Interval, PhaseResult
 NAME_LENGTH = 40  # characters of a corner's name in a sentence
 PHASE_WORDS = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
 HEAD = 3  # corners named in the answer
+LEAST_TOLD = 0.005  # [s] less rounds to nothing
+WHOLE = "with the whole phase at the limit"  # what the worth of a priority is of
 
 
 def answer(analysis: Analysis) -> tuple[str, ...]:
@@ -57,6 +59,14 @@ def holds_most(corner: CornerResult) -> bool:
     """Whether the worst phase causes more than half of the corner's loss, and is not just the largest of three."""
     caused = [max(phase.caused.value, 0.0) for phase in corner.phases]
     return max(caused) > sum(caused) / 2.0
+
+
+def step_words(step_worth_s: float | None) -> str:
+    """What the step of a priority brings, and what the number behind it is of; empty where the step has no size."""
+    if step_worth_s is None:
+        return ""
+    about = f"about {seconds(step_worth_s)} s" if step_worth_s >= LEAST_TOLD else "less than 0.01 s"
+    return f"This step brings {about}. "
 
 
 def worth(interval: Interval) -> str:

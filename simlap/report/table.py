@@ -21,6 +21,7 @@ from simlap.report.plain import (
     shortened,
     time_gap,
 )
+from simlap.report.sentences import WHOLE, step_words
 from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
 from simlap.results import Analysis, CornerResult, Interval
 from simlap.units import MS_TO_KMH
@@ -70,7 +71,10 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
     if analysis.advice.priorities:
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
-            parts.append(item(f"{number}.", f"{clean(priority.sentence)} Worth {_worth(priority.worth)}."))
+            said = (
+                f"{clean(priority.sentence)} {step_words(priority.step_worth_s)}Worth {_worth(priority.worth)} {WHOLE}."
+            )
+            parts.append(item(f"{number}.", said))
         if analysis.advice.order:
             parts.append(item("", clean(analysis.advice.order)))
         parts.append(Text(PHASE_WORTH))

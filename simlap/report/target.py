@@ -81,7 +81,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
                 *cells,
                 ", ".join(phase.replace("_", "-") for phase in corner.phases)
                 + (" (small steps)" if corner.build_up else "")
-                + ("" if any(cell != "-" for cell in cells) else "; see notes"),
+                + (_longer(corner.lift_m) or ("" if any(cell != "-" for cell in cells) else "; see notes")),
             )
         out.print(changes)
         out.print(Text("now > next; metres are stations from the start line; each worth comes on top of"))
@@ -119,6 +119,11 @@ def print_target(analysis: Analysis, target: Target) -> None:
         )
     )
     print_parts(out, caution_parts(analysis))
+
+
+def _longer(lift: Mark | None) -> str:
+    """Where to close the throttle before the brake, in words; empty where that stays."""
+    return "" if _mark(lift, 0) == "-" else f"; off the throttle at {_mark(lift, 0)} m"
 
 
 def _mark(mark: Mark | None, digits: int) -> str:
