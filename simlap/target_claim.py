@@ -34,8 +34,8 @@ def _slow_choice(analysis: Analysis) -> str:
     return f"Lap {slowest}, counted on request, is {times[slowest] - best:.1f} s slower than the best"
 
 
-def why_no_step(analysis: Analysis, next_step: Interval, chance: float) -> str:
-    """Why no next step can be claimed; empty where one can."""
+def why_no_step(analysis: Analysis, next_step: Interval, chance: float, least_chance: float = 0.0) -> str:
+    """Why no next step can be claimed; empty where one can. Below `least_chance` a lap is no realistic step."""
     poor = too_poor(analysis)
     if poor:
         return poor
@@ -50,6 +50,11 @@ def why_no_step(analysis: Analysis, next_step: Interval, chance: float) -> str:
         return "The best lap is faster than the computed limit lap, so that nothing bounds a next step."
     if chance < CERTAIN:
         return "By the lap times, the best lap of this session will not be met again next time."
+    if chance < least_chance:
+        return (
+            "By the lap times, a lap that joins your phases as you repeat them is by itself less likely than "
+            f"{100.0 * least_chance:.0f} %, so that no step beyond it is realistic: work on what the notes name."
+        )
     if chance > 1.0 - CERTAIN:
         return (
             "By the lap times, the next step that these laps allow is met for certain; a target that cannot be missed "

@@ -273,6 +273,8 @@ def test_a_chance_or_an_interval_that_says_nothing_claims_no_step():
     assert why_no_step(case, step, 0.5) == ""
     assert "not be met again" in why_no_step(case, step, 0.004)
     assert "for certain" in why_no_step(case, step, 0.996)
+    assert "less likely than 30 %" in why_no_step(case, step, 0.29, 0.3)
+    assert why_no_step(case, step, 0.31, 0.3) == ""
     assert "already driven" in why_no_step(case, Interval(41.0, 41.0, 41.004), 0.5)
     trend = replace(case, limit_lap=Interval(50.0, 50.0, 50.0))
     assert "nothing bounds" in why_no_step(trend, step, 0.5)

@@ -14,6 +14,7 @@ from simlap.circuits import invented_circuit
 from simlap.driven import Driven, between_stations
 from simlap.phases import BRAKING
 from simlap.report.target import print_target
+from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Mark, Steps, target_of
 from simlap.target_blend import Bench, composite, joined, shown_bench
@@ -459,3 +460,27 @@ def test_a_corner_books_what_its_marks_ask_for_and_no_more(outings, analysis):
                 checked += 1
                 assert set(moved) & set(OF_PHASE[kind]), (found, kind)
     assert checked or not target.corners
+
+
+def test_below_the_least_chance_is_no_step_and_without_corners_the_notes_lead(club, monkeypatch, capsys):
+    class Unlikely:
+        def chance_of(self, lap_time):
+            return 0.26
+
+    monkeypatch.setattr("simlap.target.outlook", lambda *given, **choices: Unlikely())
+    found = target_of(club.analysis)
+    assert not found.corners
+    assert "less likely than 30 %" in found.no_step
+    assert found.to_dict()["next_step_s"] is None
+    monkeypatch.undo()
+    likely = replace(target_of(club.analysis), corners=(), no_step="")
+    assert club.analysis.advice.priorities
+    first = club.analysis.advice.priorities[0]
+    print_target(club.analysis, likely)
+    printed = " ".join(capsys.readouterr().out.split())
+    assert (
+        f"the notes name first (corner {first.corner}" in printed or f"the notes name first ({first.corner}" in printed
+    )
+    assert "repeat what you do" not in printed
+    print_target(replace(club.analysis, advice=Advice()), likely)
+    assert "repeat what you do" in " ".join(capsys.readouterr().out.split())

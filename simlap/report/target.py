@@ -7,6 +7,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from simlap.keep import PHASE_WORDS
 from simlap.report.cautions import cautions, cautions_to_dicts
 from simlap.report.plain import chance_words, clean, corner_label, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
@@ -88,7 +89,7 @@ def print_target(analysis: Analysis, target: Target) -> None:
         out.print(Text("those above it, and together they lead from shown to the next step"))
         out.print(Text(FIRST_PART))
     elif not target.no_step:
-        out.print(Text("No corner shows a clear loss that a likely step could take: repeat what you do."))
+        out.print(Text(_without_corners(analysis)))
     if not target.no_step and target.held_by:
         out.print(Text(HELD_BACK[target.held_by]))
     if not target.no_step and target.repeat_s >= WORTH_TELLING:
@@ -119,6 +120,21 @@ def print_target(analysis: Analysis, target: Target) -> None:
         )
     )
     print_parts(out, caution_parts(analysis))
+
+
+def _without_corners(analysis: Analysis) -> str:
+    """What to do where the next step changes nothing in any corner, as the notes say it."""
+    places = [
+        f"{corner_label(one.corner)}, {PHASE_WORDS[one.phase]}"
+        for one in analysis.advice.priorities
+        if one.worth.low > 0
+    ]
+    if not places:
+        return "No corner shows a clear loss that a likely step could take: repeat what you do."
+    return (
+        "No step in a corner fits into a likely lap beside that: join your phases as you repeat them, and work on what "
+        f"the notes name first ({places[0]})."
+    )
 
 
 def _longer(lift: Mark | None) -> str:
