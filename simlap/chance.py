@@ -60,7 +60,7 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     if y.size < 2:
         raise NotEnoughData(f"A chance needs at least two counted laps; this session has {y.size}.")
     scale = float(np.median(y))
-    clean = _without_slip(y, SCATTER * scale)
+    clean = without_slip(y, SCATTER * scale)
     # drift laps: what an initial drift has added up to by each lap, driven and ahead
     grown = np.cumsum(PERSISTENCE ** np.arange(y.size + next_laps))
     ahead = grown[y.size :]
@@ -81,7 +81,7 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     return Outlook(level[:, None] + drift[:, None] * ahead + scatter)
 
 
-def _without_slip(lap_times: np.ndarray, usual: float) -> np.ndarray:
+def without_slip(lap_times: np.ndarray, usual: float) -> np.ndarray:
     """Which laps lie within `SLIP` deviations above the median; `usual` is the least deviation [s]."""
     above = lap_times - np.median(lap_times)
     return np.asarray(above <= SLIP * max(1.4826 * float(np.median(np.abs(above))), usual))

@@ -41,6 +41,8 @@ class Session:
         File name or description, for messages.
     notes : tuple of str
         Repairs and corrections, in plain words.
+    parts : tuple of float
+        Where it was joined from several files, the clock at the first row of each. [s]
     """
 
     t: np.ndarray
@@ -48,6 +50,7 @@ class Session:
     columns: tuple[Column, ...] = ()
     source: str = "arrays"
     notes: tuple[str, ...] = field(default=())
+    parts: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         t = _owned(self.t)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from simlap.chance import outlook
+from simlap.conditions import outings_of, within_outings
 from simlap.driven import Driven, between_stations
 from simlap.kept import grip_limits
 from simlap.phases import PHASE_NAMES, PHASES
@@ -57,11 +58,12 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis))
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
+    alike = within_outings(outings_of(analysis), lap_times)
     seed = int(analysis.options.get("seed", 0))
     moves: dict[int, Moves] = {}
     held_by = ""
     for number in range(1, outing + 1):  # each outing builds on what the one before asked for
-        ahead = outlook(lap_times, len(laps) * number, seed=seed)
+        ahead = outlook(alike, len(laps) * number, seed=seed)
         moves, held_by = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
     corners, joined_s = _corner_targets(bench, shown_v, moves)
     next_s = min(joined_s, float(lap_times.min()))  # what was driven once is no step back

@@ -11,13 +11,28 @@ from truth_table import analysis_of, truth_table
 
 from simlap.advice import questioned
 from simlap.analysis import advised
+from simlap.chance import outlook
 from simlap.circuits import invented_circuit
 from simlap.compare import _warnings
-from simlap.conditions import Step, beats_limit, corner_steps, lap_list, lap_step, lap_trend, unlike_laps, unlike_of
+from simlap.conditions import (
+    Step,
+    beats_limit,
+    corner_steps,
+    lap_list,
+    lap_step,
+    lap_trend,
+    outing_of_lap,
+    unlike_laps,
+    unlike_of,
+    unlike_outings,
+    within_outings,
+)
 from simlap.figures_target import draw_ladder
-from simlap.report.cautions import cautions
+from simlap.readers.join import join
+from simlap.report.cautions import cautions, raised_cautions
 from simlap.report.sentences import answer
 from simlap.results import Advice, Interval
+from simlap.session import Session
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import target_of
 from simlap.target_claim import why_no_step
@@ -327,3 +342,43 @@ def test_a_side_of_unlike_laps_is_warned_of_in_a_comparison():
     (warning,) = _warnings([side("A", steady + 3.0 * (np.arange(9) > 4)), side("B", steady)], ())
     assert warning.startswith("Side A (A.csv): Laps 1 to 5 were 3.0 s faster than laps 6 to 9")
     assert _warnings([side("A", steady), side("B", steady)], ()) == ()
+
+
+def test_joined_files_that_differ_are_told_and_their_gap_is_no_scatter():
+    # two files of nine laps, 0.7 s apart, each lap within 0.2 s of its file's mean of 96.9 and 96.2 s
+    spread = np.array([-0.2, 0.1, 0.0, 0.15, -0.1, 0.05, -0.05, 0.2, -0.15])  # middle and mean 0
+    outings, times = np.repeat([0, 1], 9), np.concatenate([96.9 + spread, 96.2 + spread])
+    found = unlike_outings(outings, times)
+    assert (found.slower, found.faster) == (1, 2)
+    assert found.gap_s == pytest.approx(0.7)
+    assert "0.7 s faster than those of file 1" in found.sentence
+    assert within_outings(outings, times) == pytest.approx(np.tile(96.2 + spread, 2))
+    # so a lap of 95.6 s is as unlikely as after 18 such laps of the second file; taken for scatter, the gap hides that
+    wide, within, alone = (
+        outlook(laps, 18).chance_of(95.6) for laps in (times, within_outings(outings, times), np.tile(96.2 + spread, 2))
+    )
+    assert within == alone < wide - 0.1
+    # files that are alike stay as they are, and so do single laps of a third one
+    even = np.concatenate([96.3 + spread, 96.2 + spread])
+    assert unlike_outings(outings, even) is None
+    assert within_outings(outings, even) == pytest.approx(even)
+    third = within_outings(np.append(outings, 2), np.append(times, 99.0))
+    assert third[-1] == 99.0
+    assert third[:18] == pytest.approx(np.tile(96.2 + spread, 2))
+
+
+def test_each_lap_belongs_to_the_file_that_it_starts_in():
+    assert list(outing_of_lap((0.0, 1000.0), np.array([5.0, 999.0, 1000.0, 1800.0]))) == [0, 0, 1, 1]
+    assert list(outing_of_lap((), np.array([5.0, 999.0]))) == [0, 0]
+    first = Session(np.arange(0.0, 50.0), {"speed": np.ones(50)}, source="a")
+    second = Session(np.arange(0.0, 50.0), {"speed": np.full(50, 2.0)}, source="b")
+    joined = join([first, second])
+    assert joined.parts == (0.0, joined.t[50])
+
+
+def test_the_caution_on_unlike_files_is_raised_with_the_others():
+    case = circle_case(factors={number: 1.0 + 0.02 * (number < 5) for number in range(1, 9)})
+    starts = np.asarray(case.table.session_start)
+    apart = replace(case, session=replace(case.session, parts=(0.0, float(starts[4]))))
+    assert "unlike outings" in [each.key for each in raised_cautions(apart)]
+    assert "unlike outings" not in [each.key for each in raised_cautions(case)]

@@ -55,7 +55,8 @@ def join(sessions: Sequence[Session]) -> Session:
         for column in session.columns:
             columns.setdefault((column.name, column.channel), column)
     source = " + ".join(session.source for session in sessions)
-    return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes))
+    parts = tuple(float(clock[0]) for clock in times)
+    return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes), parts)
 
 
 def _offset(sessions: Sequence[Session], notes: list[str]) -> list[np.ndarray]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from simlap.analysis import banking_of, grade_of, heights_contradicted, less_grip_words
 from simlap.clipping import CLIPPED
-from simlap.conditions import beats_limit, corner_steps, unlike_of
+from simlap.conditions import beats_limit, corner_steps, unlike_of, unlike_outings_of
 from simlap.pedalfaults import DEAD
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.phases import PHASES
@@ -111,6 +111,9 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
     unlike = unlike_of(analysis)
     if unlike is not None:
         raised.append(Caution("changing conditions", unlike.sentence))
+    outings = unlike_outings_of(analysis)
+    if outings is not None:
+        raised.append(Caution("unlike outings", outings.sentence))
     raised += [
         Caution(
             "one corner changed",
