@@ -20,6 +20,7 @@ from simlap.report.outputs import write_outputs
 from simlap.report.page import _levels, changes_for, render_page
 from simlap.report.sentences import answer
 from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
+from simlap.report.table import print_analysis
 from simlap.results import Interval
 from simlap.session import Session
 
@@ -391,3 +392,28 @@ def test_the_axes_of_the_gg_plot_count_left_turns_and_braking_negative():
         assert found == sorted(set(found))
         assert found == [-number for number in reversed(found)]
         assert "-0<" not in drawing
+
+
+def test_the_answer_says_where_the_limit_is_no_bound_and_counts_no_more_than_there_is():
+    # North's exit beats the limit by 1.7 s: of 2 s of loss 0.3 s are left between typical and limit lap
+    case = circle_case()
+    assert "no bound" not in " ".join(answer(case))
+    ahead = replace(case.corners[0].phases[2], lost=Interval(-1.7, -1.75, -1.65))
+    north = replace(case.corners[0], phases=(*case.corners[0].phases[:2], ahead), min_speed_typical=30.0)
+    north = replace(north, min_speed_limit=25.0)
+    beaten = replace(case, corners=(north, *case.corners[1:]), typical_lap_s=case.limit_lap.value + 0.3)
+    told = " ".join(answer(beaten))
+    assert "It is no bound in North (108 km/h driven at the slowest, 90 at the limit)" in told
+    assert "not to be trusted" in told
+    assert "s of it are caused" not in told
+    assert "elsewhere the typical lap is ahead of the limit" in told
+    assert "s of it are caused" in " ".join(answer(case))
+
+
+def test_an_interval_below_zero_is_printed_whole(capsys):
+    case = circle_case()
+    north = replace(case.corners[0], gain_alone=Interval(-0.30, -0.33, -0.28))
+    print_analysis(replace(case, corners=(north, *case.corners[1:])))
+    printed = capsys.readouterr().out
+    assert "-0.33..-0.28" in printed
+    assert max(map(len, printed.splitlines())) <= 80

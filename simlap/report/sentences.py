@@ -1,7 +1,9 @@
 """The answer in sentences: where the time is, in the words of the page and the notebooks."""
 
+from simlap.report.cautions import BEATEN_S
 from simlap.report.plain import EVEN, clean, corner_label, lap_time, percent, seconds, time_gap
 from simlap.results import Analysis, CornerResult, Interval, PhaseResult
+from simlap.units import MS_TO_KMH
 
 NAME_LENGTH = 40  # characters of a corner's name in a sentence
 PHASE_WORDS = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
@@ -22,6 +24,7 @@ def answer(analysis: Analysis) -> tuple[str, ...]:
 def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
     gap = time_gap(analysis.typical_lap_s, analysis.limit_lap.value)
     first = f"The typical lap takes {lap_time(analysis.typical_lap_s)}; the limit lies {gap} s below it."
+    first += _no_bound_words(analysis)
     clear = [corner for corner in analysis.ranked if corner.clear][:HEAD]
     if not clear:
         return first, "No corner shows a clear loss: each may gain less than a hundredth. More laps would tell more."
@@ -30,10 +33,14 @@ def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
         for corner in clear
     ]
     caused = sum(phase.caused.value for corner in clear for phase in corner.phases)
-    if len(places) == 1:
+    listed = f"{', '.join(places[:-1])} and {places[-1]}" if len(places) > 1 else ""
+    if caused > analysis.typical_lap_s - analysis.limit_lap.value:  # other phases beat the limit, and take it off again
+        only = listed or f"{places[0]}, the only corner with a clear loss"
+        second = f"{seconds(caused)} s are caused in {only}; elsewhere the typical lap is ahead of the limit."
+    elif len(places) == 1:
         second = f"{seconds(caused)} s of it are caused in {places[0]}, the only corner with a clear loss."
     else:
-        second = f"{seconds(caused)} s of it are caused in {', '.join(places[:-1])} and {places[-1]}."
+        second = f"{seconds(caused)} s of it are caused in {listed}."
     sentences = [first, second]
     if analysis.target is not None:
         step = analysis.target.to_dict()["next_step_s"]
@@ -43,6 +50,20 @@ def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
             f"{percent(step['chance'])}."
         )
     return tuple(sentences)
+
+
+def _no_bound_words(analysis: Analysis) -> str:
+    """Corners in which the typical lap beats the limit by more than it may err; empty where there are none."""
+    beaten = [corner for corner in analysis.corners if min(p.lost.value for p in corner.phases) < -BEATEN_S]
+    if not beaten:
+        return ""
+    places = [
+        f"{name(corner)} ({corner.min_speed_typical * MS_TO_KMH:.0f} km/h driven at the slowest, "
+        f"{corner.min_speed_limit * MS_TO_KMH:.0f} at the limit)"
+        for corner in beaten[:HEAD]
+    ]
+    where = f"{', '.join(places[:-1])} and {places[-1]}" if len(places) > 1 else places[0]
+    return f" It is no bound in {where}: its numbers there, nearby, and of the whole lap are not to be trusted."
 
 
 def name(corner: CornerResult) -> str:

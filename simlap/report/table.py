@@ -27,7 +27,7 @@ from simlap.results import Analysis, CornerResult, Interval
 from simlap.units import MS_TO_KMH
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
-WIDTHS = {"rank": 2, "corner": 18, "worth": 5, "interval": 11, "speeds": 10, "mark": 8}
+WIDTHS = {"rank": 2, "corner": 17, "worth": 5, "interval": 12, "speeds": 10, "mark": 8}
 # On a narrower terminal the interval is left out; then they fill NARROWEST exactly.
 NARROW_WIDTHS = WIDTHS | {"corner": 10, "interval": 0}
 PHASE_WIDTHS = (7, 6, 5)
