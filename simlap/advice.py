@@ -167,21 +167,22 @@ def _candidate(
         own, smaller = (
             words.act(here[0].evidence, limits, each.step_kmh) for each in (corner, as_asked(corner, asked))
         )
-        act = rests_on(corner, asked, own, smaller)
+        act, rest = own, rests_on(corner, asked, own, smaller)
     else:
         kind = TIME_LOST
         plain = plain_loss(corner, phase, sheet, limits)
         if not plain:
             return ()
         _, smaller = plain_loss(as_asked(corner, asked), phase, sheet, limits)
-        say, act = plain[0], rests_on(corner, asked, plain[1], smaller)
+        (say, act), rest = plain, rests_on(corner, asked, plain[1], smaller)
     if corner.build_up:
         what = f"{act}. " if kind in SAFER_AT_ONCE else ""
         act = (
             f"{what}Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and "
             "only with your coach's agreement"
         )
-    sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {act}."
+        rest = act
+    sentence = f"{spoken(name)}, {PHASE_WORDS[phase]}: {say}. {rest}."
     return (Priority(name, phase, sentence, result.gain_alone, corner.build_up, kind, on_laps, act),)
 
 
