@@ -56,7 +56,8 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  unexplained_s), gain_alone_s (if this phase alone were at the limit; does not sum),
                  gear_changes_s (part of it that changes of gear cost; null where no channel tells),
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
-                 session_times_s, evidence {named numbers, keys end in their unit}
+                 session_times_s, evidence {named numbers, keys end in their unit; "both pedals at once" holds both_s,
+                 both_m, opening_percent of the throttle and braked_bar or braked_percent}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high} of the
                  whole phase, step_worth_s of the step that the sentence asks for (null: of no stated size), build_up
 order            which priorities the target rests on, and where a larger loss waits; "" where nothing is to say
