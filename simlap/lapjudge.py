@@ -63,7 +63,6 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
     rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
         _compare(motion, laps, rest, track, reasons, places)
-        _eased_off(motion, laps, [i for i in rest if i not in reasons], reasons)
     fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
     if len(fit) < ENOUGH_LAPS:
         reasons = {i: reason for i, reason in reasons.items() if not reason.startswith(NO_RUN_UP)}
