@@ -36,8 +36,6 @@ COOL_SHARE = 0.15  # this much over the usual lap time it was no lap at speed, w
 FAST_LAPS = 0.10  # usual is the median of the laps within this share of the fastest: cool-down laps may be the most
 ENOUGH_LAPS, NO_RUN_UP = 3, "no run-up"  # with fewer the laps without a run-up count after all
 RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap that does not count: no flying lap
-EASED_SHARE = 0.05  # speed this far below the usual lap's, all the way to the line and on behind it ...
-EASED_LENGTH = 0.10  # ... from this share of the lap before the line on: several corners, no slip in the last one
 SPACING = 5.0  # [m]
 
 
@@ -197,35 +195,6 @@ def _alike(offset: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, str]:
     if (size[apart] < group.sum()).all():
         return group, ""
     return group, "; as many laps lie on either path, and those with the fastest lap are counted"
-
-
-def _eased_off(motion: Motion, laps: list[Lap], rest: list[int], reasons: dict[int, str]) -> None:
-    """Set the last lap aside where the driver slows for the in-lap before its line and goes on as slowly behind it.
-
-    A slip ends before the line or behind it; a lap that is slow throughout shows no place from which it is slower.
-    """
-    if len(rest) < ENOUGH_LAPS or rest[-1] + 2 != len(laps) or laps[-1].flying:
-        return
-    ends = np.interp([laps[i].stop_s for i in rest], motion.t, motion.s)
-    starts = np.interp([laps[i].start_s for i in rest], motion.t, motion.s)
-    length = float(np.median(ends - starts))
-    into = np.arange(0.0, length, SPACING)
-    rising = motion.s + 1e-9 * np.arange(motion.s.size)
-
-    def share(place: float, others: np.ndarray, way: np.ndarray) -> np.ndarray:
-        usual = np.median([np.interp(one + way, rising, motion.v) for one in others], axis=0)
-        return np.interp(place + way, rising, motion.v) / np.maximum(usual, STOP_SPEED)
-
-    before = share(ends[-1], ends[:-1], -into)
-    eased = int(np.argmax(before > 1.0 - EASED_SHARE)) if np.any(before > 1.0 - EASED_SHARE) else 0
-    if eased < EASED_LENGTH * into.size:
-        return
-    behind = share(ends[-1], starts, into[: int(EASED_LENGTH * into.size)])
-    if np.median(behind) < 1.0 - EASED_SHARE:
-        reasons[rest[-1]] = (
-            f"eased off: the last {eased * SPACING:.0f} m {100 * (1.0 - np.median(before[:eased])):.0f} % slower than "
-            "in the other laps, and so on into the in-lap"
-        )
 
 
 def _room(track: Track, station: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,6 +1,5 @@
 """Laps: crossings, and each reason for setting one aside with a session that shows it."""
 
-import re
 from dataclasses import replace
 from functools import lru_cache
 from types import SimpleNamespace
@@ -421,36 +420,6 @@ def test_a_slow_last_corner_of_a_counted_lap_does_not_cost_the_next_one():
     d = drive("kart", laps=8, slow=slow, factors=np.ones(8))
     laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
     assert {2, 3} <= set(counted(laps))
-
-
-@pytest.mark.parametrize(
-    ("slow_from", "share", "in_lap", "still_counts"),
-    [
-        (0.80, 0.90, 0.9, False),  # off the throttle for the in-lap a fifth of a lap before the line
-        (0.80, 0.90, 1.0, True),  # slow there, and soon at speed again behind the line: a poor last part of a lap
-        (0.96, 0.90, 0.9, True),  # a slip in the last corner, and the in-lap
-    ],
-)
-def test_a_last_lap_that_slows_for_the_in_lap_before_its_line_does_not_count(slow_from, share, in_lap, still_counts):
-    def easing(lap, station):
-        there = station > slow_from * station[-1]
-        if lap == 5:
-            return np.where(station < 0.04 * station[-1], share, in_lap)
-        return np.where(there & (lap == 4), share, 1.0)
-
-    d = drive("kart", laps=6, seed=3, slow=easing, factors=[1.0] * 6)
-    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
-    last = laps.flying[-1]
-    assert last.number == 4
-    assert [lap.number for lap in laps.counted][:3] == [1, 2, 3]
-    assert last.counted is still_counts
-    if not still_counts:
-        # a fifth of the lap, 10 % slower; feet take a tenth of a second, the smoothing half of one: 20 m at 40 m/s
-        metres, percent = re.fullmatch(
-            r"eased off: the last (\d+) m (\d+) % slower than in the other laps, and so on into the in-lap", last.reason
-        ).groups()
-        assert float(metres) == pytest.approx(0.2 * d.plan.length, abs=20.0)
-        assert percent == "10"
 
 
 def hill_runs(runs=3):
