@@ -267,8 +267,7 @@ def advised(analysis: Analysis) -> Analysis:
         analysis = replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
     else:
         analysis = replace(analysis, target=target)
-    advice = advise(analysis)  # with the target in hand
-    return replace(analysis, advice=replace(advice, priorities=with_step_worths(analysis, advice.priorities)))
+    return replace(analysis, advice=with_step_worths(analysis, advise(analysis)))  # with the target in hand
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from simlap.habits import spoken
 from simlap.keep import PHASE_WORDS
-from simlap.report.plain import lap_time
+from simlap.report.plain import joined_by_and, lap_time
 from simlap.results import Analysis, CornerResult, Priority
 from simlap.units import MS_TO_KMH
 
@@ -67,7 +67,7 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
     listed = {found.corner: found.worth_s for found in analysis.target.corners}
     noted = [one.corner for one in priorities]
     unknown = {one.corner for one in priorities if one.kind == TIME_LOST and one.phase != "mid_corner"}
-    parts = _and(
+    parts = joined_by_and(
         [
             f"{_place(name)} ({worth:.2f} s{', once you know its reason' if name in unknown else ''})"
             for name, worth in listed.items()
@@ -76,10 +76,10 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
     told = f"The next step of {lap_time(analysis.target.next_step.value)} takes a first part in {parts}"
     later = [_place(name) for name in noted if name not in listed]
     if later:
-        told += f"; {_and(later)} can wait"
+        told += f"; {joined_by_and(later)} can wait"
     unnoted = [_place(name) for name in listed if name not in noted]
     if unnoted:
-        told += f"; 'simlap target' says what to change in {_and(unnoted)}"
+        told += f"; 'simlap target' says what to change in {joined_by_and(unnoted)}"
     return told + "."
 
 
@@ -93,14 +93,9 @@ def _left_for_later(analysis: Analysis, priorities: Sequence[Priority]) -> str:
             places.append(f"{_place(one.corner)} {PHASE_WORDS[most.name]} ({most.gain_alone.value:.2f} s)")
     if not places:
         return ""
-    return (
-        f"More lies in {_and(places)}, but its cause is less sure or shows on fewer laps: one thing a corner at a time."
-    )
+    where = joined_by_and(places)
+    return f"More lies in {where}, but its cause is less sure or shows on fewer laps: one thing a corner at a time."
 
 
 def _place(corner: str) -> str:
     return spoken(corner, begins=False)
-
-
-def _and(words: Sequence[str]) -> str:
-    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]

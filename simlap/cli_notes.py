@@ -1,7 +1,7 @@
 """Command `notes`: what to do in the next outing, in words."""
 
 import json
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
@@ -80,8 +80,7 @@ def notes(
     session = load_session(sessions, column)
     with step("analysing"):
         analysis = analyse(session, circuit, options)
-        advice = advise(analysis, limits)
-        advice = replace(advice, priorities=with_step_worths(analysis, advice.priorities, limits))
+        advice = with_step_worths(analysis, advise(analysis, limits), limits)
     if as_json:
         found = notes_to_dict(analysis, advice, everything=everything)
         emit(json.dumps(found, ensure_ascii=False, indent=1))

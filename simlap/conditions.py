@@ -359,8 +359,7 @@ def within_outings(outings: np.ndarray, lap_times: np.ndarray) -> np.ndarray:
 
 def outings_of(analysis: Analysis) -> np.ndarray:
     """File of each counted lap, counted from 0."""
-    parts = getattr(analysis.session, "parts", ())
-    return outing_of_lap(parts, np.asarray(analysis.table.session_start)[list(analysis.counted)])
+    return outing_of_lap(analysis.session.parts, np.asarray(analysis.table.session_start)[list(analysis.counted)])
 
 
 def unlike_outings_of(analysis: Analysis) -> UnlikeOutings | None:

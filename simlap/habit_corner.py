@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, brake_level, grip_in, lasts, longest
+from simlap.habit_marks import Marks, brake_level, covers, grip_in, lasts, longest
 from simlap.habit_rules import (
     BRAKE,
     NOTHING,
@@ -46,7 +46,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
         return NOTHING
     numbers = {
         "coast_s": lasts(trace, span),
-        "coast_m": float(trace.along[min(span[1], trace.along.size - 1)] - trace.along[span[0]]),
+        "coast_m": covers(trace, span),
         "speed_given_up_kmh": lost * MS_TO_KMH,
         # there is no brake ahead of it; the limit's slowest point, for a car that rolls on is slowest at the end of it
         "way_out_share": float((span[0] + span[1]) // 2 >= marks.limit_slowest),
@@ -63,12 +63,12 @@ def both_pedals(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[S
     on = marks.brake > brake_level(marks, limits)
     both = on & (trace.channels["throttle"] >= limits["both_throttle_share"])
     both[: trace.at(0.0)] = False  # the run-in is the exit of the corner before
-    start, stop = longest(trace, both)
-    if lasts(trace, (start, stop)) <= limits["both_s"]:
+    span = start, stop = longest(trace, both)
+    if lasts(trace, span) <= limits["both_s"]:
         return NOTHING
     numbers = {
-        "both_s": lasts(trace, (start, stop)),
-        "both_m": float(trace.along[min(stop, trace.along.size - 1)] - trace.along[start]),
+        "both_s": lasts(trace, span),
+        "both_m": covers(trace, span),
         "opening_percent": 100.0 * float(np.median(trace.channels["throttle"][start:stop])),
         **brake_number("braked", marks, float(np.median(marks.brake[start:stop]))),
     }

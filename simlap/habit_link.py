@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 # The run-in shows what was done before the zone begins: part throttle on the straight, for one. It never reaches back
 # beyond the start of the exit of the corner before.
 RUN_IN = 150.0  # [m]
-NO_THROTTLE = "The throttle channel is not used: "
 # Two laps follow each other when the second starts within this of the first one's end: less than one row of a 2 Hz log.
 FOLLOWS = 0.5  # [s]
 
@@ -37,10 +36,9 @@ def sheets_of(
     that lap is not in the log, the trace is left out.
     """
     table = analysis.table
-    channels, remarks = _usable_channels(analysis, limits)
+    channels, remarks, unused = _usable_channels(analysis, limits)
     grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v, analysis.grip)
                      for a, b, v in zip(table.a_lon, table.a_lat, table.v, strict=True)])  # fmt: skip
-    unused = next((line.removeprefix(NO_THROTTLE) for line in remarks if line.startswith(NO_THROTTLE)), "")
     sheets = []
     for index, result in enumerate(analysis.corners):
         before = analysis.corners[index - 1].zone
@@ -50,7 +48,7 @@ def sheets_of(
         )
         gains = {phase.name: phase.gain_alone for phase in result.phases}
         found = tuple(trace for some in traces for trace in some)
-        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh, unused.removesuffix(".")))
+        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh, unused))
     return tuple(sheets), remarks
 
 
@@ -88,9 +86,9 @@ def grip_in_use(
     return combined_use(sideways, np.abs(along) / pure, p)
 
 
-def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[str, np.ndarray], tuple[str, ...]]:
-    """Recorded channels over the table (m, n); throttle as a share of the driver's own widest opening, brakes from
-    where they are at rest."""
+def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[str, np.ndarray], tuple[str, ...], str]:
+    """Recorded channels over the table (m, n), throttle as a share of the driver's own widest opening, brakes from
+    where they are at rest; remarks; and why a throttle is left out, "" where none is."""
     table = analysis.table
     channels = {name: np.asarray(table.channels[name]) for name in CHANNELS if name in table.channels}
     rows = np.array(list(analysis.counted))
@@ -104,16 +102,16 @@ def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[
         elif name in channels:
             channels[name] = channels[name] - at_rest(table, name, rows)
     if "throttle" not in channels:
-        return channels, tuple(remarks)
+        return channels, tuple(remarks), ""
     throttle = throttle_of(table, rows, limits["throttle_opens_share"])
     if throttle is not None:
-        return {**channels, "throttle": throttle}, tuple(remarks)
+        return {**channels, "throttle": throttle}, tuple(remarks), ""
     del channels["throttle"]
     widest = widest_opening(table, rows) or 0.0
     why = f"it never opens beyond {100.0 * widest:.0f} %"
     if widest >= limits["throttle_opens_share"]:
         why = f"it reads {100.0 * closed_opening(table, rows):.0f} % while the car slows"
-    return channels, (*remarks, f"{NO_THROTTLE}{why}.")
+    return channels, (*remarks, f"The throttle channel is not used: {why}."), why
 
 
 def _trace(

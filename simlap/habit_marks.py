@@ -137,6 +137,12 @@ def lasts(trace: CornerTrace, span: Span) -> float:
     return float(trace.t[min(stop, trace.t.size - 1)] - trace.t[start]) if stop > start else 0.0
 
 
+def covers(trace: CornerTrace, span: Span) -> float:
+    """Way from the first to the last value of a span, counted as in `lasts` [m]."""
+    start, stop = span
+    return float(trace.along[min(stop, trace.along.size - 1)] - trace.along[start]) if stop > start else 0.0
+
+
 def longest(trace: CornerTrace, mask: np.ndarray) -> Span:
     """The run of `mask` that takes most time; (0, 0) where it is never true."""
     return max(true_spans(mask), key=lambda span: lasts(trace, span), default=(0, 0))

@@ -1,5 +1,6 @@
 """The ladder of lap times: shown, next step, limit."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -7,6 +8,8 @@ import numpy as np
 from simlap.chance import outlook
 from simlap.conditions import outings_of, within_outings
 from simlap.driven import Driven, between_stations
+from simlap.habit_link import sheets_of
+from simlap.habits import find_habits
 from simlap.kept import grip_limits
 from simlap.phases import PHASE_NAMES, PHASES
 from simlap.results import Analysis, Interval
@@ -19,6 +22,7 @@ from simlap.target_lift import lifts_of
 from simlap.target_marks import MARKS_OF_PHASE, visible
 from simlap.target_steps import Plan, raised
 from simlap.target_types import CornerTarget, Mark, Steps, Target
+from simlap.thresholds import default_thresholds
 from simlap.transitions import shown_transitions, with_transitions
 
 __all__ = ["CornerTarget", "Mark", "Steps", "Target", "composite", "target_of", "usual_steps"]
@@ -55,7 +59,8 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
-    bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis))
+    sheets, _ = sheets_of(analysis, default_thresholds())
+    bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis, find_habits(sheets)))
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
     alike = within_outings(outings_of(analysis), lap_times)
@@ -65,7 +70,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     for number in range(1, outing + 1):  # each outing builds on what the one before asked for
         ahead = outlook(alike, len(laps) * number, seed=seed)
         moves, held_by = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
-    corners, joined_s = _corner_targets(bench, shown_v, moves)
+    corners, joined_s = _corner_targets(bench, shown_v, moves, logged_brake_points(sheets) if moves else {})
     next_s = min(joined_s, float(lap_times.min()))  # what was driven once is no step back
     step, chance = _interval(bench, laps, joined(moves), next_s), ahead.chance_of(next_s)
     return Target(
@@ -96,14 +101,14 @@ def _never_slower(lap_time: float, analysis: Analysis, next_s: float) -> float:
 
 
 def _corner_targets(
-    bench: Bench, shown_v: np.ndarray, moves: dict[int, Moves]
+    bench: Bench, shown_v: np.ndarray, moves: dict[int, Moves], logged: Mapping[int, float | None]
 ) -> tuple[tuple[CornerTarget, ...], float]:
     """What must change in each corner, and the lap time of all changes together [s].
 
     The worth of a corner is what it adds to those before it, so that the worths add up to the whole.
     """
     analysis = bench.analysis
-    length, logged = float(analysis.line.length), logged_brake_points(analysis) if moves else {}
+    length = float(analysis.line.length)
     order = list(moves)
     added = [joined({index: moves[index] for index in order[:count]}) for count in range(len(order) + 1)]
     _, lap_times = bench.solve(added)

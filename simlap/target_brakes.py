@@ -1,13 +1,12 @@
 """Where the brake channel says that the driver brakes: the brake points that a target starts from."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from simlap.habit_link import sheets_of
 from simlap.habit_marks import has_brake, mark, read_alike
-from simlap.results import Analysis
+from simlap.habit_traces import CornerSheet
 from simlap.target_marks import Marks
 from simlap.thresholds import default_thresholds
 
@@ -15,8 +14,8 @@ from simlap.thresholds import default_thresholds
 MOST = 0.5  # [1]
 
 
-def logged_brake_points(analysis: Analysis) -> dict[int, float | None]:
-    """Station of the first pressure before each corner, by the rules of the findings. [m]
+def logged_brake_points(sheets: Sequence[CornerSheet]) -> dict[int, float | None]:
+    """Station of the first pressure before each corner, by the rules of the findings; `sheets` of all corners. [m]
 
     Returns
     -------
@@ -25,7 +24,6 @@ def logged_brake_points(analysis: Analysis) -> dict[int, float | None]:
         leave the brake alone. A corner without such laps is not in it.
     """
     limits = default_thresholds()
-    sheets, _ = sheets_of(analysis, limits)
     found: dict[int, float | None] = {}
     for index, sheet in enumerate(sheets):
         alike = zip(sheet.traces, read_alike(sheet.traces), strict=True)

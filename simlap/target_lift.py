@@ -1,17 +1,15 @@
 """Throttles that close well before the brake: what a target asks for there is the way that they stay open longer."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from simlap.frozen import own
-from simlap.habit_link import sheets_of
 from simlap.habit_rules import HALF_WAY
-from simlap.habits import find_habits
 from simlap.phases import BRAKING, PHASE_NAMES
-from simlap.results import Analysis
+from simlap.results import Analysis, Finding
 from simlap.target_types import Steps
-from simlap.thresholds import default_thresholds
 
 EARLY_LIFT = "early lift"
 # The note on these comes first in a braking phase, and it asks for less speed on the way in.
@@ -50,10 +48,9 @@ class Lift:
         return self.station + share * self.coast_m
 
 
-def lifts_of(analysis: Analysis) -> dict[int, Lift]:
-    """The early lifts that the findings see before a brake, per index of a corner."""
-    sheets, _ = sheets_of(analysis, default_thresholds())
-    findings = [each for each in find_habits(sheets) if each.phase == PHASE_NAMES[BRAKING]]
+def lifts_of(analysis: Analysis, findings: Sequence[Finding]) -> dict[int, Lift]:
+    """The early lifts that the `findings` of an analysis see before a brake, per index of a corner."""
+    findings = [each for each in findings if each.phase == PHASE_NAMES[BRAKING]]
     names = {result.corner.name: index for index, result in enumerate(analysis.corners)}
     taken = {each.corner for each in findings if each.kind == FIRST}
     station, length = np.asarray(analysis.line.station), float(analysis.line.length)

@@ -1,6 +1,5 @@
 """What the step of a priority gives by itself: a first part of what its whole phase is worth."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,7 +8,7 @@ from simlap.advice import ASKS_SPEED, by_laps
 from simlap.driven import Driven, between_stations
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASE_NAMES, PHASES
-from simlap.results import Analysis, CornerResult, Priority
+from simlap.results import Advice, Analysis, CornerResult, Priority
 from simlap.target_blend import Bench
 from simlap.target_lift import EARLY_LIFT, lifts_of
 from simlap.target_marks import within
@@ -22,18 +21,16 @@ SHARES = np.linspace(0.0, 1.0, 41)
 IN_METRES = {EARLY_LIFT: BRAKING, "early braking": BRAKING, "late throttle": EXIT}
 
 
-def with_step_worths(
-    analysis: Analysis, priorities: Sequence[Priority], thresholds: Thresholds | None = None
-) -> tuple[Priority, ...]:
-    """The priorities, each with the lap time that its own step brings where it says how large that is."""
-    sized = [each for each in priorities if _kind(each) is not None]
+def with_step_worths(analysis: Analysis, advice: Advice, thresholds: Thresholds | None = None) -> Advice:
+    """The advice, each of its priorities with the lap time that its own step brings where it says how large that is."""
+    sized = [each for each in advice.priorities if _kind(each) is not None]
     if not sized:
-        return tuple(priorities)
+        return advice
     limits = thresholds or default_thresholds()
     line, limit = analysis.line, analysis.limit
     goal = Driven(dt=limit.segment_time, v=limit.v, a=between_stations(line, limit.v))
     lifted = any(each.kind == EARLY_LIFT for each in sized)
-    bench = Bench(analysis, analysis.typical, goal, lifts=lifts_of(analysis) if lifted else {})
+    bench = Bench(analysis, analysis.typical, goal, lifts=lifts_of(analysis, advice.findings) if lifted else {})
     corners = by_laps(analysis.corners, len(analysis.counted))
     index = {result.corner.name: place for place, result in enumerate(corners)}
 
@@ -41,7 +38,7 @@ def with_step_worths(
         kind, place = _kind(priority), index[priority.corner]
         return None if kind is None else _worth(bench, place, corners[place], kind, priority.kind, limits)
 
-    return tuple(replace(each, step_worth_s=worth(each)) for each in priorities)
+    return replace(advice, priorities=tuple(replace(each, step_worth_s=worth(each)) for each in advice.priorities))
 
 
 def _kind(priority: Priority) -> int | None:

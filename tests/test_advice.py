@@ -298,7 +298,7 @@ def test_laps_set_aside_for_one_reason_stand_together():
 
     laps = (lap(1, "not chosen"), lap(2, "", True), lap(3, "traffic"), lap(4, "not chosen"))
     made = SimpleNamespace(
-        session=SimpleNamespace(source="log.csv"),
+        session=SimpleNamespace(source="log.csv", parts=()),
         counted=(1,),
         best_lap_s=61.5,
         typical_lap_s=61.5,

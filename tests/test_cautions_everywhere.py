@@ -14,7 +14,7 @@ from simlap.session import Column
 
 
 def side(label, case, source, laps=5):
-    case = replace(case, session=SimpleNamespace(source=source, columns=(), notes=(), has=lambda name: True))
+    case = replace(case, session=SimpleNamespace(source=source, columns=(), notes=(), parts=(), has=lambda name: True))
     return SimpleNamespace(label=label, prepared=(case,), laps=laps)
 
 

@@ -19,10 +19,11 @@ ERROR = 0.10  # [m/s²] standard deviation of the error of a_lon and a_lat, a go
 
 @dataclass(frozen=True, eq=False)
 class Named:
-    """A session of which only the name is asked."""
+    """A session of which only the name and what it was made of are asked."""
 
     source: str = "synthetic.csv"
     notes: tuple = ()
+    parts: tuple = ()
 
 
 @dataclass(frozen=True, eq=False)

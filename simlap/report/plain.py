@@ -1,6 +1,7 @@
 """Text of the user, and numbers, made safe to print: one place for all outputs."""
 
 import unicodedata
+from collections.abc import Sequence
 
 # Unicode categories that never reach a terminal, a page or a note as they are: control characters (an escape
 # sequence could rewrite the screen), lone surrogates, and code points nobody has assigned.
@@ -39,6 +40,11 @@ def corner_label(name: str, length: int | None = None) -> str:
     tidy = clean(name)
     label = f"corner {tidy}" if tidy.isdigit() else tidy
     return label if length is None else shortened(label, length)
+
+
+def joined_by_and(words: Sequence[str]) -> str:
+    """One or more words as a list in a sentence: "a, b and c"."""
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
 def counted_laps(number: int) -> str:

@@ -1,7 +1,7 @@
 """The answer in sentences: where the time is, in the words of the page and the notebooks."""
 
 from simlap.report.cautions import BEATEN_S
-from simlap.report.plain import EVEN, clean, corner_label, lap_time, percent, seconds, time_gap
+from simlap.report.plain import EVEN, clean, corner_label, joined_by_and, lap_time, percent, seconds, time_gap
 from simlap.results import Analysis, CornerResult, Interval, PhaseResult
 from simlap.units import MS_TO_KMH
 
@@ -32,15 +32,12 @@ def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
         f"{name(corner)} ({'mostly' if holds_most(corner) else 'above all'} {PHASE_WORDS[worst_phase(corner).name]})"
         for corner in clear
     ]
+    listed, only = joined_by_and(places), ", the only corner with a clear loss" if len(places) == 1 else ""
     caused = sum(phase.caused.value for corner in clear for phase in corner.phases)
-    listed = f"{', '.join(places[:-1])} and {places[-1]}" if len(places) > 1 else ""
     if caused > analysis.typical_lap_s - analysis.limit_lap.value:  # other phases beat the limit, and take it off again
-        only = listed or f"{places[0]}, the only corner with a clear loss"
-        second = f"{seconds(caused)} s are caused in {only}; elsewhere the typical lap is ahead of the limit."
-    elif len(places) == 1:
-        second = f"{seconds(caused)} s of it are caused in {places[0]}, the only corner with a clear loss."
+        second = f"{seconds(caused)} s are caused in {listed}{only}; elsewhere the typical lap is ahead of the limit."
     else:
-        second = f"{seconds(caused)} s of it are caused in {listed}."
+        second = f"{seconds(caused)} s of it are caused in {listed}{only}."
     sentences = [first, second]
     if analysis.target is not None:
         step = analysis.target.to_dict()["next_step_s"]
@@ -62,7 +59,7 @@ def _no_bound_words(analysis: Analysis) -> str:
         f"{corner.min_speed_limit * MS_TO_KMH:.0f} at the limit)"
         for corner in beaten[:HEAD]
     ]
-    where = f"{', '.join(places[:-1])} and {places[-1]}" if len(places) > 1 else places[0]
+    where = joined_by_and(places)
     return f" It is no bound in {where}: its numbers there, nearby, and of the whole lap are not to be trusted."
 
 
