@@ -238,7 +238,7 @@ class EventFinder:
             else:
                 allowed = allowed & (w.lowest(drive) > IN_USE)
         metric = value - guess.engine(self.window_speed2)
-        chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along)
+        chosen = self._choose(value, metric, allowed, DRIVE_EVERY, self.noise_along, shut_in=True)
         rows = np.arange(value.shape[0])[:, None]
         return _others_for(replace(chosen, opened=part[chosen.where].any(axis=0)), silent[rows, chosen.where])
 
@@ -333,17 +333,21 @@ class EventFinder:
         *,
         at_least_one: bool = True,
         own_place: bool = False,
+        shut_in: bool = False,
     ) -> Events:
         """One window per stretch of `every` seconds; for each lap the one where the other laps' metric is highest, or
         its own where `own_place` is true.
 
-        Where nothing is allowed and one is asked for, the best window of the lap stands in.
+        A window begins in the stretch and may end in the next. Were it shut in, the first ones of a braking zone would
+        all hold the moment in which the brakes come on, and the top of a short corner would be cut in two. `shut_in`
+        serves where all windows of a straight tell the same: the highest of many is a ripple of the motion. Where
+        nothing is allowed and one is asked for, the best window of the lap stands in.
         """
         starts, stretches = [], []
         for number, stretch in enumerate(runs(allowed)):
             for piece in split(stretch, self.step, every):
-                inside = piece[: max(1, piece.size - int(self.windows.length[piece[-1]]) + 1)]
-                starts.append(inside)
+                last = max(1, piece.size - int(self.windows.length[piece[-1]]) + 1)
+                starts.append(piece[:last] if shut_in else piece)
                 stretches.append(number)
         if not starts and at_least_one:
             starts.append(np.array([int(np.argmax(np.median(metric, axis=0)))]))
