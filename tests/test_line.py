@@ -149,7 +149,7 @@ def test_curvature_on_a_reference_line_keeps_its_stations_and_slopes():
 
 @pytest.mark.parametrize("spacing", [1.0, 2.0, 7.0])
 def test_resampling_keeps_length_and_turning_angle(spacing):
-    line = circuit("Oschersleben")
+    line = circuit("fast")
     again = line.resample(spacing)
     assert again.length == line.length
     assert again.ds.sum() == pytest.approx(line.length, rel=1e-9)

@@ -311,7 +311,7 @@ def test_one_envelope_serves_many_limits_and_one_limit_many_envelopes():
 
 
 def test_segment_times_add_up_to_the_lap():
-    line = even(circuit("Oschersleben"), 2.0)
+    line = even(circuit("fast"), 2.0)
     batch = solve_batch(line, FULL.pack())
     v = batch.v[0]
     # Source: constant acceleration over a segment takes 2 ds / (v_i + v_i+1).

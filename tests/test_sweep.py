@@ -202,7 +202,7 @@ def test_terminal_table_and_json_say_what_one_per_cent_is_worth(club, capsys):
 
 
 def test_speed_trace_is_drawn_in_the_style_of_what_limits_it():
-    profile = limit_profile(circuit("Oschersleben"), FULL, spacing=4.0)
+    profile = limit_profile(circuit("fast"), FULL, spacing=4.0)
     ax = Figure().subplots()
     lines = plot_profile(profile, ax)
     names = [line.get_label() for line in lines]
