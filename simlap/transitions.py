@@ -29,7 +29,7 @@ PUSH_WORTH_TIMING = 0.8  # [m/s²] peak acceleration
 # 2.56 deviations of a bell-shaped blur, and so is a full rise at the slope of a blurred step's steepest 0.3.
 RISE_TIMES_BANDWIDTH = 0.35
 # The steepest part of a ramp longer than the blur hardly feels it: of a length L behind a blur b, (L^4 + b^4)^(1/4)
-# is seen, to 6 % (from the error function).
+# is seen, to 8 % (from the error function).
 BLUR_POWER = 4
 # Within this of zero the profile holds its speed; the ripple of a measured curvature is as large.
 HELD = 0.5  # [m/s²]

@@ -59,6 +59,14 @@ def test_outings_in_planes_of_their_own_share_their_stations():
         merge_tables([table, replace(table, station=table.station * 1.001)])
 
 
+def test_what_only_one_outing_s_accelerometer_told_stays_unknown_for_the_other():
+    table = truth_table(pair(3, "nothing")[0], LINE, seed=3)
+    told = np.full(table.v.shape, 0.5)
+    both = merge_tables([replace(table, across=told, along=None), replace(table, across=None, along=None)])
+    assert both.across == pytest.approx(np.vstack([told, np.full(told.shape, np.nan)]), nan_ok=True)
+    assert both.along is None
+
+
 def pair(seed, what):
     """Sessions before and after: nothing, 3 % more lateral grip, or a driver who cured 40 % of the deficits."""
     car = club_car()

@@ -59,6 +59,13 @@ def test_part_throttle_that_the_foot_itself_gives_up_is_told_in_pieces():
     assert seen.evidence["part_throttle_s"] == pytest.approx(t[-1] - t[along == 284.0][0], abs=1e-9)
 
 
+def test_part_throttle_ends_where_the_foot_closes_it_for_good():
+    # Closed over the last 4 m of the exit, 0.1 s at 44 m/s: nothing shows that it opens again, so it is no dip.
+    seen = part_out(dipped(HELD, 415.0, metres=10.0), without=("gear",))
+    t = seconds(OUT_SPEED)
+    assert seen.evidence["part_throttle_s"] == pytest.approx(t[along == 415.0][0] - t[along == 210.0][0], abs=1e-9)
+
+
 def test_a_throttle_that_opens_fully_before_the_next_corner_is_not_told_as_never_open():
     assert NEVER not in part_out(OUT).sentence
     assert part_out(OUT).evidence["never_full_share"] == 0.0

@@ -75,6 +75,14 @@ def test_a_second_run_in_one_file_follows_behind_a_pause(read):
     )
 
 
+@pytest.mark.parametrize(("second", "pause"), [(66, 0.1), (68, 60.0), (54, 0.1), (52, 60.0)])
+def test_a_car_that_rolls_at_another_speed_behind_a_restart_began_another_run(read, second, pause):
+    # 60 km/h before it; full braking (10 m/s²) takes 7.2 km/h off in the 0.2 s between two rows of a slow receiver.
+    rows = true_rows(50)
+    session = read([(time, 60) for time, _ in rows] + [(time, second) for time, _ in rows])
+    assert session.t[50] - session.t[49] == pytest.approx(pause, abs=1e-9)
+
+
 @pytest.mark.parametrize(("start", "stop", "behind"), [(30, 70, 70), (30, 70, 99), (0, 100, 100)])
 def test_rows_that_a_logger_wrote_twice_are_left_out_and_counted(read, start, stop, behind):
     # The second copy of rows start to stop stands right behind the first, further on, or behind the whole log.

@@ -459,7 +459,7 @@ def test_a_corner_books_what_its_marks_ask_for_and_no_more(outings, analysis):
             if moved and own.get(3 * names.index(found.corner) + phase, 0.0) > 0.0:
                 checked += 1
                 assert set(moved) & set(OF_PHASE[kind]), (found, kind)
-    assert checked or not target.corners
+    assert checked > 0
 
 
 def test_below_the_least_chance_is_no_step_and_without_corners_the_notes_lead(club, monkeypatch, capsys):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 from truth_table import analysis_of, truth_table
 
 from simlap.circuits import invented_circuit
@@ -10,7 +11,7 @@ from simlap.line import Line
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import target_of
-from simlap.transitions import Transitions, _ramp, with_transitions
+from simlap.transitions import BLUR_POWER, Transitions, _ramp, with_transitions
 
 
 def oval():
@@ -35,6 +36,21 @@ def test_a_ramp_that_waits_for_the_tyres_is_timed_where_the_foot_moves():
     t = np.arange(0.0, 3.0, 0.02)
     used = np.interp(t, [0.3, 0.5, 2.5], [0.0, 0.4, 1.0])
     assert _ramp(t, used) == pytest.approx([0.5], abs=0.025)
+
+
+@pytest.mark.parametrize("ratio", [0.5, 0.8, 1.2, 2.5])
+def test_the_fourth_power_takes_a_blur_out_of_a_ramp(ratio):
+    # Source: the convolution of a ramp of length L with a normal density is (F(t) - F(t - L)) / L, F(t) = t P(t / sd) +
+    # sd p(t / sd). Its rise, 10 to 90 %, is 2.563 sd for a step. 8 %: what `BLUR_POWER` states.
+    blur = 0.2
+    full, sd = ratio * blur, blur / (norm.ppf(0.9) - norm.ppf(0.1))
+    t = np.arange(-1.5, 2.5, 0.002)
+
+    def smooth(t):
+        return t * norm.cdf(t / sd) + sd * norm.pdf(t / sd)
+
+    (seen,) = _ramp(t, (smooth(t) - smooth(t - full)) / full)
+    assert seen == pytest.approx((full**BLUR_POWER + blur**BLUR_POWER) ** (1.0 / BLUR_POWER), rel=0.085)
 
 
 def test_a_trace_without_a_rise_has_no_ramp():
