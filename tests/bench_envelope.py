@@ -16,4 +16,4 @@ def test_fit_and_500_draws_on_20_laps():
     fit_envelope(case.table, case.line, draws=500)
     spent = time.process_time() - started
     print(f"fit and 500 draws on 20 laps, {case.table.v.shape[1]} stations: {spent:.2f} s of processor time")
-    assert spent < 1.5  # issue 5; processor time, so that a busy machine does not count
+    assert spent < 1.5  # bar "speed of the fit"; processor time, so that a busy machine does not count

@@ -1,6 +1,6 @@
 """Reading an hour at 100 Hz and 60 columns (160 MB of text): `pytest -s -m benchmark tests/bench_readers.py`.
 
-The bars are those of the issue: under 6 s and under 1.5 GB. Processor time is held against them: reading runs in one
+Bar "reading": under 6 s and under 1.5 GB. Processor time is held against them: reading runs in one
 thread, so that is the time on a free machine, and neighbours on a shared one do not count.
 """
 

@@ -1,8 +1,8 @@
 """Drives that are known exactly, and loggers with the errors that receivers and inertial sensors have.
 
 Independent of `simlap.synthetic`: a plan of straights, clothoids and arcs (curvature in closed form), a speed profile,
-and noise as issue 4 states it: position Gauss-Markov with a time constant of 30 s plus white, speed and course
-0.05 m/s.
+and noise of the kind that receivers have: position Gauss-Markov with a time constant of 30 s plus white, speed and
+course 0.05 m/s.
 """
 
 from dataclasses import dataclass

@@ -46,12 +46,12 @@ def test_importing_simlap_and_its_commands_loads_nothing_heavy():
 
 def test_limit_lap_of_a_known_car_is_found_within_half_a_percent(club):
     # Source: the generator's own envelope and solver (simlap/synthetic_*.py share no code with the estimator's).
-    # The bar is the issue's: 0.5 % of the limit lap.
+    # Bar "limit lap".
     assert club.analysis.limit_lap.value == pytest.approx(club.truth.limit_lap_s, rel=0.005)
 
 
 def test_lap_times_are_found_within_three_hundredths(club):
-    # Truth: crossing times of the generator; 0.03 s is the issue's bar, 1.5 m at 50 m/s.
+    # Truth: crossing times of the generator; bar "lap times", 0.03 s.
     found = [lap.time_s for lap in club.analysis.lapset.laps if lap.flying]
     assert found == pytest.approx(list(club.truth.lap_times_s), abs=0.03)
 
@@ -66,8 +66,15 @@ def test_corner_with_most_injected_loss_ranks_first_and_the_top_three_are_in_the
     assert set(worst[:3]) <= set(ranked[:4])
 
 
+def test_a_corner_that_may_gain_less_than_a_hundredth_shows_no_clear_loss(club):
+    # Source: README: 0.01 s at the lower end of the interval. The session has corners of both kinds.
+    corners = club.analysis.corners
+    assert [corner.clear for corner in corners] == [corner.gain_alone.low > 0.01 for corner in corners]
+    assert {corner.clear for corner in corners} == {True, False}
+
+
 def test_causes_per_corner_match_the_injected_ones(club):
-    # 15 % or 0.03 s is the issue's bar; the limit's own error (0.5 % of 95 s over 10 corners) adds 0.05 s a corner.
+    # Bar "causes"; the limit's own error (0.5 % of 95 s over 10 corners) adds 0.05 s a corner.
     truth = {}
     for (corner, _), caused in club.truth.caused_total_s.items():
         truth[corner] = truth.get(corner, 0.0) + caused
@@ -88,7 +95,7 @@ def test_phase_losses_of_each_lap_sum_to_lap_time_minus_limit(club):
 
 def test_keeping_all_phases_reproduces_the_driven_lap_within_three_per_mille(club):
     for ledger in (club.analysis.typical_ledger, *club.analysis.lap_ledgers):
-        assert abs(ledger.unexplained_s) < 0.003 * ledger.driven_s  # the design's bar
+        assert abs(ledger.unexplained_s) < 0.003 * ledger.driven_s  # bar "model"
 
 
 def test_caused_sums_to_the_kept_lap_less_the_limit(club):
@@ -285,7 +292,7 @@ def test_corners_that_were_given_less_grip_are_named():
     low = replace(track, corners=tuple(replace(c, grip=0.85) if c.name in "48" else c for c in track.corners))
     made = synthetic_session(low, club_car(), Driver(line_sd_m=0.5), Sensors.good(), laps=8, seed=1, losses=False)
     found = analyse(made.session, track, draws=10, corner_grip=True)
-    assert found.less_grip == pytest.approx({"4": 0.85}, abs=0.02)  # bar: 3 % of a lateral limit
+    assert found.less_grip == pytest.approx({"4": 0.85}, abs=0.02)  # bar "limits": 3 % of a lateral limit
     (caution,) = [one.text for one in cautions(found) if one.key == "less grip in corners"]
     words = f"corner 4 {100.0 * found.less_grip['4']:.0f} %"
     assert words in caution
@@ -305,8 +312,8 @@ def test_less_grip_in_a_corner_makes_the_limit_lap_slower_and_the_driver_better(
 
 @pytest.mark.parametrize(("names", "grip"), [("246", 1.1), ("1234567", 0.9)])
 def test_limits_are_read_for_a_grip_of_one_where_the_track_states_another(names, grip):
-    # Source: the generator, whose car has the same limits everywhere, times the grip of the corner. Bars of issue 5:
-    # limit lap 0.5 %, lateral limit 3 %. With the factors left out of the fit: -2.4 and +2.7 %.
+    # Source: the generator, whose car has the same limits everywhere, times the grip of the corner. Bars
+    # "limit lap", 0.5 %, and "limits", lateral 3 %. With the factors left out of the fit: -2.4 and +2.7 %.
     track = invented_circuit("club")
     track = replace(track, corners=tuple(replace(c, grip=grip) if c.name in names else c for c in track.corners))
     made = synthetic_session(track, club_car(), Driver(spread=0.01), Sensors.good(), laps=5, seed=3, losses=False)
@@ -356,7 +363,7 @@ def test_a_log_without_positions_is_judged_without_the_track_file_and_told_so():
     assert "cannot be laid under it" in told["track left out"]
     assert "numbering" not in told  # it says that no track file was given
     assert len(found.corners) == len(track.corners)
-    # 1 %: twice the bar of issue 5, for the banking is read beside the yaw rate and not taken from the file
+    # 1 %: twice the bar "limit lap", for the banking is read beside the yaw rate and not taken from the file
     assert found.limit_lap.value == pytest.approx(made.truth.limit_lap_s, rel=0.01)
 
 

@@ -30,7 +30,7 @@ def compared(seed):
 
 @pytest.mark.parametrize("seed", [60, 61, 62])
 def test_causes_per_corner_are_the_injected_ones(seed):
-    # The bar is 15 % or 0.03 s; the fitted limit adds its own error of up to 0.5 % of the lap over nine or ten
+    # Bar "causes": 15 % or 0.03 s; the fitted limit adds its own error of up to 0.5 % of the lap over nine or ten
     # corners, 0.05 s on average, and 0.06 s in the longer ones. With the true envelope the bar itself is met.
 
     true, found, true_gain, gain = compared(seed)

@@ -16,7 +16,7 @@ def drive(rng, laps, drift):
 
 
 def test_best_lap_of_drivers_falls_below_the_stated_quantile_as_often_as_stated():
-    # Truth: 400 seeded drivers. The chance of 50 % must come true in 50 % of them within 10 points, the bar;
+    # Truth: 400 seeded drivers. The chance of 50 % must come true in 50 % of them within 10 points, the bar "chances";
     # the binomial error of 400 is 2.5 points.
     rng = np.random.default_rng(7)
     met = []

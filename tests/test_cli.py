@@ -87,7 +87,7 @@ def test_analysis_writes_its_outputs_and_keeps_stdout_clean_for_pipes(log, tmp_p
     assert (out / "mine" / "keep.txt").read_text() == "mine"  # folders are never emptied
     assert not list(out.rglob("*.part"))
     lost = sum(phase["lost_s"]["value"] for corner in data["corners"] for phase in corner["phases"].values())
-    assert lost == pytest.approx(data["typical_lap_s"] - data["limit_lap_s"]["value"], abs=1e-3)  # the bar
+    assert lost == pytest.approx(data["typical_lap_s"] - data["limit_lap_s"]["value"], abs=1e-3)  # bar "ledgers"
 
 
 def test_table_is_plain_text_of_80_columns_when_piped(log):

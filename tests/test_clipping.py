@@ -22,7 +22,7 @@ def with_channels(session: Session, **changed: np.ndarray) -> Session:
 
 @pytest.mark.parametrize("range_g", [1.0, 1.1])
 def test_a_sensor_that_ends_below_the_grip_does_not_lower_it(club, range_g):
-    # Truth: the generator's limit lap; bar of issue 5, 0.5 %. Read as it stood, 1.0 g made the limit lap 1.3 % slow.
+    # Truth: the generator's limit lap; bar "limit lap". Read as it stood, 1.0 g made the limit lap 1.3 % slow.
     ends = np.clip(club.session.channel("a_lat"), -range_g * G, range_g * G)
     ready = prepare(with_channels(club.session, a_lat=ends), club.track)
     told = {caution.key: caution.text for caution in data_cautions(ready)}
@@ -71,6 +71,6 @@ def test_accelerations_that_the_logger_smooths_are_left_out():
     smoothed = {n: lfilter([1.0 - keep], [1.0, -keep], made.session.channel(n)) for n in ("a_lat", "a_lon")}
     ready = prepare(with_channels(made.session, **smoothed), track)
     assert len([note for note in ready.motion.channels_out if "behind the other sensors" in note]) == 2
-    assert ready.motion.quality.lag_s == pytest.approx(0.12, abs=0.02)  # bar of issue 4
+    assert ready.motion.quality.lag_s == pytest.approx(0.12, abs=0.02)  # bar "lag"
     limit = judge(ready, Options(draws=10)).limit_lap.value
     assert limit == pytest.approx(made.truth.limit_lap_s, rel=0.005)

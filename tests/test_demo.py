@@ -71,7 +71,7 @@ def test_a_log_read_back_is_the_session_that_was_driven(folder, which, name):
 
 
 def test_the_circuit_of_the_demo_is_of_the_size_promised(folder):
-    # Source: the issue: 3 to 4 km, 9 to 12 corners, some elevation.
+    # Bar "demo".
     track = read_track(folder / "larkfen.geojson")
     assert 3000.0 < track.length < 4000.0
     assert 9 <= len(track.corners) <= 12

@@ -30,7 +30,7 @@ def test_last_lap_of_drivers_at_their_limit_does_not_beat_the_limit_of_the_laps_
     # Common sense, no source: a 90 % interval leaves 5 % below it. Among eight sessions one would be too many.
     found = [beaten(300 + seed) for seed in range(8)]
     assert not any(lap for lap, _ in found)
-    # the design's bar for one phase is 0.05 s of the typical lap; one lap scatters by 1 % of grip, 0.03 s a corner
+    # bar "beaten limit": 0.05 s of the typical lap in a phase; one lap scatters by 1 % of grip, 0.03 s a corner
     assert max(over for _, over in found) < 0.08
 
 

@@ -29,7 +29,7 @@ def test_a_line_that_every_corner_shows_is_found(c1):
 
 
 def test_corners_short_of_the_limit_do_not_lower_it():
-    # Five of twelve corners 5 to 10 % short; 1 % is a third of the issue's bar for c0.
+    # Five of twelve corners 5 to 10 % short; 1 % is a third of the bar "limits" for c0.
     level = C0 + C1 * SPEEDS2
     level[[1, 4, 6, 9, 10]] *= [0.95, 0.9, 0.93, 0.91, 0.94]
     (c0, c1), _ = fitted(level)
@@ -112,7 +112,7 @@ def test_corners_taken_flat_and_grip_beyond_any_tyres_do_not_hide_downforce():
     flat = np.array([False] * 4 + [True] * 3)
     kind = LATERAL_EVENTS.where(~flat, FLAT_EVENTS)
     pair, _ = fit_pair(level, np.full(v.shape, 0.01), v**2, None, Growth(), np.ones(v.shape), kind)
-    for speed in (41.5, 54.6, 73.5):  # the bar of issue 5: c0 within 3 %
+    for speed in (41.5, 54.6, 73.5):  # bar "limits": lateral within 3 %
         assert pair[0, 0] + pair[0, 1] * speed**2 == pytest.approx(14.7 + 0.003 * speed**2, rel=0.03)
     # karts may hold 2 g at rest: slow corners tell of no downforce, whatever is expected of tyres
     slow = np.array([[10.0, 13.0, 15.0, 17.0, 19.0]])

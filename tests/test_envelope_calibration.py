@@ -50,7 +50,7 @@ def test_limits_are_unbiased_and_intervals_hold_the_truth_over_100_sessions():
         held.append(inside)
     error, coverage = np.array(errors), np.array(held).mean(axis=0)
     print("mean error", error.mean(axis=0), "deviation", error.std(axis=0), "coverage of 90 %", coverage)
-    # Issue 5: mean error under 1 %, lateral 3 %, braking 4 %, engine 5 %, limit lap 0.5 %; coverage 80 to 97 %.
+    # Bars "bias", "limits", "limit lap" and "coverage".
     assert (np.abs(error.mean(axis=0)) < [0.01, 0.01, 0.01, 0.005]).all()
     assert (np.quantile(np.abs(error), 0.9, axis=0) < [0.03, 0.04, 0.05, 0.005]).all()
     assert ((coverage >= 0.80) & (coverage <= 0.97)).all()

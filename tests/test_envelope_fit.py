@@ -45,7 +45,7 @@ def _errors(case, fit):
     }
 
 
-# Tolerances: issue 5, lateral within 3 %, braking 4 %, engine 5 %, limit lap 0.5 %, exponents 0.25.
+# Bars "limits" (exponents within 0.25) and "limit lap" of DEVELOPERS.md.
 SIDED = "club"  # an invented circuit with banking and at least four corners to each side
 BARS = {"lateral": 0.03, "braking": 0.04, "engine": 0.05, "lap": 0.005}
 
@@ -61,7 +61,7 @@ def test_limits_of_a_synthetic_driver_are_recovered(kind):
 
 
 def test_noise_of_the_motion_does_not_push_the_limit_up():
-    # Six times the noise of a good receiver; a naive 0.95 quantile would come out 5 to 10 % high (issue 5).
+    # Six times the noise of a good receiver; a naive 0.95 quantile would come out 5 to 10 % high.
     case = drive("at the limit", seed=1, noise=0.6)
     errors = _errors(case, fit_envelope(case.table, case.line, draws=0))
     assert {name: error for name, error in errors.items() if abs(error) > BARS[name]} == {}
@@ -134,7 +134,7 @@ def test_limits_stand_still_when_any_lap_is_left_out(below):
     for row in range(case.table.numbers.size):
         use = np.arange(case.table.numbers.size) != row
         part = fit_envelope(case.table, case.line, draws=0, use=use).envelope
-        # Issue 5: 3 %.
+        # Bar "limits": 3 % whichever lap is left out.
         assert float(part.lateral_limit(25.0)) == pytest.approx(float(fit.envelope.lateral_limit(25.0)), rel=0.03)
         assert float(part.braking_limit(38.0)) == pytest.approx(float(fit.envelope.braking_limit(38.0)), rel=0.03)
 
@@ -286,7 +286,7 @@ def test_limit_lap_is_near_the_truth_where_banking_is_unknown():
     flat = replace(flat, bank=np.zeros(flat.kappa.size), bank_stated=False)
     assert np.abs(case.line.bank).max() > 0.05
     fit = fit_envelope(case.table, flat, draws=100)
-    # 0.5 % is the bar of issue 5 for a limit lap
+    # bar "limit lap"
     assert limit_profile(flat, fit.envelope).lap_time == pytest.approx(case.limit_lap, rel=0.005)
     laps = np.asarray(solve_batch(flat, fit.draws).lap_time)
     assert np.quantile(laps, 0.05) < case.limit_lap < np.quantile(laps, 0.95)
@@ -308,7 +308,7 @@ def test_limit_lap_is_the_true_one_where_tyres_and_not_the_engine_limit_the_driv
     path = mean_path(table, line)
     found = fit_envelope(table, path, draws=0).envelope
     times = solve_batch(path, np.array([found.pack(), STRONG.pack()])).lap_time
-    assert times[0] == pytest.approx(times[1], rel=0.005)  # bar of issue 5
+    assert times[0] == pytest.approx(times[1], rel=0.005)  # bar "limit lap"
     v = 15.0  # the middle of the slow half; traction and braking bars are taken alike
     assert float(found.traction_limit(v)) == pytest.approx(float(STRONG.traction_limit(v)), rel=0.04)
 
@@ -332,7 +332,7 @@ def test_engine_curve_is_the_upper_edge_of_windows_with_half_open_throttles():
     level = (used * 200.0 / v + rng.normal(0.0, 0.02, v.size))[None]
     knots = np.linspace(15.0, 50.0, 10)
     engine, _ = fit_curve(level, np.full_like(level, 0.02), v[None], knots, None, 0.0 * level, np.ones_like(level))
-    # 5 % is the bar of issue 5, away from the ends, where few windows lie; the middle of the cloud is 30 % low
+    # bar "limits" of the engine, 5 %, away from the ends, where few windows lie; the middle of the cloud is 30 % low
     inner = (v > 18.0) & (v < 47.0)
     assert np.interp(v, knots, engine[0])[inner] == pytest.approx(200.0 / v[inner], rel=0.05)
 
@@ -391,7 +391,7 @@ def test_cornering_drag_is_found_where_half_of_the_windows_lie_in_bends():
     level = (truth - 0.0077 * load - used + rng.normal(0.0, 0.03, v.size))[None]
     knots = np.linspace(24.0, 50.0, 7)
     engine, drag = fit_curve(level, np.full_like(level, 0.025), v[None], knots, None, load[None], np.ones_like(level))
-    # 10 % of the drag is 0.06 m/s² at 9 m/s² across, as much as 5 % (bar of issue 5) of the pull that is left there
+    # 10 % of the drag is 0.06 m/s² at 9 m/s² across, as much as 5 % (bar "limits") of the pull that is left there
     assert drag[0] == pytest.approx(0.0077, rel=0.1)
     assert np.interp(40.0, knots, engine[0]) == pytest.approx(120.0 / 40.0 - 0.0008 * 40.0**2, rel=0.05)
 
@@ -579,14 +579,14 @@ def turned_in_on_the_brakes(*corners):
 def test_a_car_that_turns_in_within_a_third_of_a_second_shows_its_braking_exponent(seconds, exponent):
     events, solution, _ = fit_events(turned_in_on_the_brakes(*[turn_in(seconds, exponent)] * 8), 0.98)
     assert events.trail.count
-    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
+    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar "limits"
 
 
 @pytest.mark.parametrize("exponent", [1.5, 2.4])
 def test_one_long_turn_in_short_of_the_limit_does_not_hide_the_brief_ones(exponent):
     corners = [turn_in(0.4, exponent)] * 7 + [turn_in(1.0, exponent, usage=0.85)]
     _, solution, _ = fit_events(turned_in_on_the_brakes(*corners), 0.98)
-    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar of issue 5
+    assert solution.exponent_braking[0] == pytest.approx(exponent, abs=0.25)  # bar "limits"
 
 
 def test_a_driver_who_never_brakes_and_turns_at_once_is_not_read_as_a_tyre():

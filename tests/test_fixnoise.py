@@ -7,7 +7,7 @@ from scipy.interpolate import CubicSpline
 
 from simlap.fixnoise import fix_noise
 
-TAU = 30.0  # [s] of the wander, as issue 4 states it
+TAU = 30.0  # [s] of the wander
 WHITE = 0.02  # [m]
 
 

@@ -278,7 +278,7 @@ def test_laps_are_found_from_the_path_alone():
     truth = np.interp(start + d.plan.length * np.arange(len(laps.flying) + 1), d.s, d.t)
     times = [lap.time_s for lap in laps.flying]
     assert len(times) >= 4
-    assert times == pytest.approx(np.diff(truth), abs=0.03)  # bar of issue 4
+    assert times == pytest.approx(np.diff(truth), abs=0.03)  # bar "lap times"
     # a good place for a line: the path is straight there
     assert abs(d.plan.curvature(np.array([start % d.plan.length]))[0]) < 1e-3
 

@@ -26,6 +26,6 @@ def test_limit_lap_of_a_driver_at_the_limit_is_the_lap_driven(circuit, rate, wan
     sensors = Sensors.good(fix_hz=rate, position_m=wander).without(*missing)
     made = synthetic_session(track, club_car(), driver, sensors, laps=8, seed=5, losses=False)
     found = analyse(made.session, track, draws=20)
-    # 0.5 % is the bar of the issue; the lap is told by the clock, to 1 ms
+    # bar "limit lap"; the lap is told by the clock, to 1 ms
     assert found.limit_lap.value == pytest.approx(found.typical_lap_s, rel=0.005)
     assert found.typical_lap_s == pytest.approx(made.truth.limit_lap_s, rel=0.002)

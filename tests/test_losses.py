@@ -99,7 +99,7 @@ def test_phase_losses_add_up_to_lap_minus_limit_to_rounding(circuit):
     lap = late_push(line, envelope, v0, 40.0)
     (ledger,) = ledgers(line, envelope.pack(), [lap], phases)
     limit = limit_profile(line, envelope).lap_time
-    assert ledger.lost.sum() == pytest.approx(lap.lap_time - limit, abs=1e-9)  # the bar; rounding is far below
+    assert ledger.lost.sum() == pytest.approx(lap.lap_time - limit, abs=1e-9)  # bar "ledgers"; rounding is far below
     assert ledger.caused.sum() == pytest.approx(ledger.kept_s - limit, abs=1e-9)
     assert ledger.unexplained_s == pytest.approx(lap.lap_time - ledger.kept_s, abs=1e-12)
 

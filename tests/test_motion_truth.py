@@ -1,6 +1,6 @@
 """The motion of drives that are known exactly: curvature, speed, lap times, lag, and the noise that it claims.
 
-Truth: a plan of straights, clothoids and arcs with curvature in closed form (`motion_cases`). Noise and bars: issue 4.
+Truth: a plan of straights, clothoids and arcs with curvature in closed form (`motion_cases`). Bars: DEVELOPERS.md.
 """
 
 from functools import cache, lru_cache
@@ -46,7 +46,7 @@ def common(d: Drive, motion, name: str) -> np.ndarray:
 
 @pytest.mark.parametrize(("rate", "name", "slow"), CASES)
 def test_apex_curvature_is_the_true_one(rate, name, slow):
-    # Bar of issue 4: 5 %, 10 % from positions alone at 5 Hz; mean of the laps, as the limit lap uses it.
+    # Bar "apex curvature"; mean of the laps, as the limit lap uses it.
     d, _, motion = case(rate, name, slow)
     for _, apex, _ in d.plan.bends:
         passes = np.interp(apex + d.plan.length * np.arange(7), d.s, d.t)
@@ -58,7 +58,7 @@ def test_apex_curvature_is_the_true_one(rate, name, slow):
 
 @pytest.mark.parametrize(("rate", "name", "slow"), CASES)
 def test_lap_times_are_the_true_ones_within_30_ms(rate, name, slow):
-    # Bar of issue 4. Truth: times at which the exact drive passes station 0.
+    # Bar "lap times". Truth: times at which the exact drive passes station 0.
     d, session, motion = case(rate, name, slow)
     laps = find_laps(motion, session, start_line=StartLine.from_geodetic(*start_points(d), motion.origin)).flying
     assert len(laps) >= 4
@@ -70,7 +70,7 @@ def test_lap_times_are_the_true_ones_within_30_ms(rate, name, slow):
 @pytest.mark.parametrize(("rate", "name", "slow"), [c for c in CASES if c[1] in ("inertial", "all")])
 def test_lag_of_the_receiver_is_found_and_undone(rate, name, slow):
     _, _, motion = case(rate, name, slow)
-    assert motion.quality.lag_s == pytest.approx(SETS[name]["lag"], abs=0.02)  # bar of issue 4
+    assert motion.quality.lag_s == pytest.approx(SETS[name]["lag"], abs=0.02)  # bar "lag"
 
 
 def test_without_inertial_channels_the_lag_is_said_to_be_unknown():

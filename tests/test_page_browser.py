@@ -17,7 +17,7 @@ ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-PHONE = {"width": 375, "height": 800}  # [px] the narrowest phone of the issue
+PHONE = {"width": 375, "height": 800}  # [px] bar "page": the narrowest phone
 DESK = {"width": 1200, "height": 900}
 PAPER = {"width": 688, "height": 1017}  # A4 less 14 mm on each side, at 96 px an inch
 

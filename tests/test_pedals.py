@@ -90,7 +90,7 @@ def test_the_envelope_leaves_out_a_throttle_that_never_opens():
 @pytest.mark.parametrize("gap", ["two fifths of half of the laps", "from the middle on"])
 def test_a_driver_who_lifts_while_the_throttle_is_silent_says_nothing_of_the_engine(gap):
     # Before, a straight line was drawn across the gap and the pull scaled up by the throttle that it showed. Now what
-    # those laps do at full throttle there must not matter; against the truth 5 % are the project's own bar.
+    # those laps do at full throttle there must not matter; against the truth 5 % are the bar "limits".
     case = drive("a little below", seed=1)
     throttle = np.clip(np.asarray(case.table.a_lon) > 0.3, 0.0, 1.0)
     laps, stations = throttle.shape

@@ -87,10 +87,10 @@ def test_random_sessions_over_sixty_seeds(with_file):
     print(f"limit lap mean {limit.mean():+.2f} %, rms {rms:.2f} %, interval holds {100 * inside:.0f} %")
     print(f"causes within 15 % or 0.03 s {100 * within.mean():.0f} % of {within.size}, top corner {100 * top:.0f} %")
     print(f"Spearman {rank:.3f}")
-    assert rms < (0.5 if with_file else 0.7)  # bar of issue 5 is 0.5 %; without a file banking is read from the log
-    assert top >= 0.85  # bar of issue 6 is 90 % of 50; two deviations of 60 draws below it
-    assert rank >= 0.85  # bar of issue 6
-    assert within.mean() >= 0.75  # bar of issue 6 is all of them; DEVELOPERS.md says what is missing
+    assert rms < (0.5 if with_file else 0.7)  # bar "limit lap"; without a file banking is read from the log
+    assert top >= 0.85  # bar "top corner", less two deviations of 60 draws
+    assert rank >= 0.85  # bar "top corner"
+    assert within.mean() >= 0.75  # bar "causes"; DEVELOPERS.md says how many miss it
 
 
 @pytest.mark.calibration

@@ -50,7 +50,7 @@ def test_mean_of_laps_that_lie_evenly_about_a_line_is_that_line(aside, waves):
 @pytest.mark.parametrize("name", ["club", "kart"])
 def test_curvature_at_the_apex_is_not_flattened_by_the_mean(name):
     # Source: the plan's closed form at the middle of each arc, and kappa / (1 - kappa d) for a line d beside it. Laps
-    # up to 1.5 m beside it with 1 cm of noise left by the motion. Issue 4 allows 5 % at the apex; here 2 %.
+    # up to 1.5 m beside it with 1 cm of noise left by the motion. The bar "apex curvature" is 5 %; here 2 %.
     track, plan = invented_circuit(name), invented_layout(name)
     curve = Curve(track.line)
     rng = np.random.default_rng(3)

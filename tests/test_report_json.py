@@ -98,8 +98,8 @@ def test_banking_is_written_in_degrees_with_what_told_it():
     assert written(bank=tilted, bank_doubt=np.radians(0.3)) == ({"source": "log", "doubt_deg": 0.3}, 4.0)
 
 
-def test_keys_of_issue_2_6_and_7_are_there(data):
-    # Source: the JSON paragraphs of the issues; renaming one of these breaks every reader.
+def test_the_keys_that_readers_rely_on_are_there(data):
+    # Source: README, "analysis.json"; renaming one of these breaks every reader.
     assert data["schema"] == "simlap.analysis/1"
     assert set(data["laps"][0]) >= {"number", "start_s", "time_s", "counted", "reason"}
     assert set(data["track"]) >= {"length_m", "corners"}
@@ -230,7 +230,7 @@ def test_csv_rows_of_each_lap_add_up_to_lap_time_minus_limit_lap():
     assert len(rows) == 12 * (1 + len(case.table.numbers))
     for number, lap in zip(case.table.numbers, case.lap_driven, strict=True):
         total = sum(float(row["lost_s"]) for row in rows if row["lap"] == str(number))
-        assert total == pytest.approx(lap.lap_time - LIMIT_S, abs=MS)  # the bar of issue 2
+        assert total == pytest.approx(lap.lap_time - LIMIT_S, abs=MS)  # bar "ledgers"
     assert {row["counted"] for row in rows if row["lap"] == "3"} == {"no"}
     # Lap 2 is driven as the typical lap, so each of its phases loses what the typical lap's does.
     lap_2 = [float(row["lost_s"]) for row in rows if row["lap"] == "2"]
@@ -326,7 +326,7 @@ def test_standing_cautions_name_what_the_user_must_always_be_told():
 
 
 def test_losses_of_an_analysed_session_add_up_in_json_and_csv(club):
-    # Bar of issue 2: phase losses of each counted lap sum to lap time minus limit lap within 1 ms.
+    # Bar "ledgers": phase losses of each counted lap sum to lap time minus limit lap within 1 ms.
     data = json.loads(analysis_to_json(club.analysis))
     total = sum(p["lost_s"]["value"] for c in data["corners"] for p in c["phases"].values())
     assert total == pytest.approx(data["typical_lap_s"] - data["limit_lap_s"]["value"], abs=1.5 * MS)  # three roundings

@@ -214,7 +214,7 @@ def test_table_rows_carry_the_numbers_that_they_are_sorted_by(page):
 
 
 def test_page_of_20_laps_stays_under_4_megabytes():
-    # Bar of issue 8; each of the 20 laps has 10 findings, more than a driver repeats.
+    # Bar "page"; each of the 20 laps has 10 findings, more than a driver repeats.
     laps = {number: 1.0 + 0.001 * number for number in range(1, 21)}
     case = circle_case(HOSTILE, factors=laps, target=True)
     finding = replace(

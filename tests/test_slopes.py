@@ -361,6 +361,6 @@ def test_without_altitude_and_without_positions_the_slopes_are_read_too(banked_s
         assert np.corrcoef(read, true)[0, 1] > 0.85, name
     analysis = judge(ready, Options())
     stated = judge(prepare(made.session, track), Options())
-    assert analysis.limit_lap.value == pytest.approx(stated.limit_lap.value, rel=0.005)  # bar of issue 5
+    assert analysis.limit_lap.value == pytest.approx(stated.limit_lap.value, rel=0.005)  # bar "limit lap"
     told = [sum("slope along the road was read" in note for note in one.notes) for one in (analysis, stated)]
     assert told == [1, 0]

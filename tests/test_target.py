@@ -172,4 +172,4 @@ def test_chance_of_the_next_step_comes_true_over_200_drivers():
         here = (stated >= low) & (stated < high)
         if here.any():
             print(f"{stated[here].mean():6.2f} {met[here].mean():9.2f} {here.sum():10d}")
-    assert stated.mean() == pytest.approx(met.mean(), abs=0.10)  # the bar of 10 points
+    assert stated.mean() == pytest.approx(met.mean(), abs=0.10)  # bar "chances"
