@@ -80,7 +80,20 @@ class Prepared:
 
 
 def find_session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
-    """The smooth motion of a session, its laps (counted or set aside), and the track on the motion's plane."""
+    """The smooth motion of a session, its laps (counted or set aside), and the track on the motion's plane.
+
+    Returns
+    -------
+    motion : Motion
+    lapset : LapSet
+    track : Track or None
+        None where no track was given, or a log without positions cannot be laid over the one that was.
+
+    Raises
+    ------
+    NotEnoughData
+        When the session has no path, or its path no laps; the text names the session.
+    """
     try:
         return _session_laps(session, track, options)
     except NotEnoughData as error:

@@ -44,6 +44,10 @@ def compare(
     ----------
     before, after, again : sequences of Session
         Sessions of each side; `again` repeats the state before the change and takes out a linear drift.
+    track : Track, optional
+        Of the circuit of all sessions; without one it is found from the first session.
+    options : Options, optional
+        Of the analysis of each side.
     notes : sequence of str
         ``SIDE:WHAT=VALUE`` with SIDE one of A, B, A2, such as ``A:tyres=worn``; differing values are warned of.
 

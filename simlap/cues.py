@@ -215,7 +215,13 @@ def escaped(text: str) -> str:
 
 
 def timestamp(time_s: float) -> str:
-    """hh:mm:ss.ttt of a time that is not negative."""
+    """A time [s] as hh:mm:ss.ttt, the time stamp of WebVTT (W3C, section 4.1).
+
+    Raises
+    ------
+    OptionError
+        When the time is negative.
+    """
     if time_s < 0.0:
         raise OptionError(f"video time {time_s:.3f} s lies before the first frame.")
     thousandths = round(time_s * 1000.0)

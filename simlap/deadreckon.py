@@ -62,7 +62,22 @@ class Pairs:
 
 
 def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion:
-    """Motion from speed and turn rate; see `simlap.motion.motion_of`."""
+    """Motion from speed and turn rate: a path that begins at x = y = 0 northwards, closed from lap to lap.
+
+    Parameters
+    ----------
+    session : Session
+        With a speed (or a wheel speed), and a yaw rate or a lateral acceleration.
+    bandwidth : float
+        -3 dB point of the common low-pass. [Hz]
+    seed : int
+        Of the drawn noise.
+
+    Raises
+    ------
+    NotEnoughData
+        When one of these channels is missing, they are too few, overlap for too short a time or span too long a one.
+    """
     notes = ["No positions in the log: the path is reckoned from speed and course rate."]
     source = "speed" if session.has("speed") else "wheel_speed"
     if not session.has(source):

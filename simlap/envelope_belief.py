@@ -110,10 +110,35 @@ def fit_pair(
     mixture: Mixture,
     rng: np.random.Generator | None = None,
 ) -> tuple[np.ndarray, Belief]:
-    """(c0, c1) of each draw, (B, 2), and what is believed of them; `weight` (B, J) is how often each event counts.
+    """A limit c0 + c1 v² of each draw, and what is believed of it.
 
-    Without a belief there is one draw, and its limits are the posterior mean over a grid. Draws begin at limits drawn
-    from the belief of the fit, each in its own basin, and climb from there.
+    Parameters
+    ----------
+    level, deviation : float64 arrays, shape (B, J)
+        Levels of the events and the standard deviations of their noise. [m/s²]
+    z : float64 array, shape (B, J)
+        v² of the events. [m²/s²]
+    belief : Belief or None
+        Of the fit that the draws belong to; None for the fit itself, which has one draw.
+    growth : Growth
+        What is expected of c1 before looking.
+    weight : float64 array, shape (B, J)
+        How often each event counts.
+    mixture : Mixture
+        What is expected of the events; its shortfall is a share of the limit.
+    rng : Generator, optional
+        Draws the limits that the draws begin at; None for the fit itself.
+
+    Returns
+    -------
+    pair : float64 array, shape (B, 2)
+        c0 [m/s²] and c1 [1/m] of each draw.
+    belief : Belief
+
+    Notes
+    -----
+    Without a belief the limits are the posterior mean over a grid. Draws begin at limits drawn from the belief of the
+    fit, each in its own basin, and climb from there.
     """
     scale = float(np.mean(np.median(level, axis=1)))
     error = np.sqrt(deviation**2 + (LEVEL_FLOOR * scale) ** 2)

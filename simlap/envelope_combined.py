@@ -20,8 +20,8 @@ DRIVE_EVENTS = Mixture(spike=0.1, shortfall=0.1)
 STRAIGHT_EVENTS = Mixture(spike=0.2, shortfall=0.1, idle=1.0)
 # Error of the combined use out of corners, as a share: it sums the errors of lateral limit, engine and ringing.
 DRIVE_FLOOR = 0.015
-# Exponents tried, and what is expected of them before looking. Tyres trade along something like an ellipse (the car
-# models of others that simlap was tried on have 1.4 to 2.4; no source). What looks like less is a driver who hardly
+# Exponents tried, and what is expected of them before looking. Tyres trade along something like an ellipse (the cars
+# of other simulators that simlap was tried on have 1.4 to 2.4; no source). What looks like less is a driver who hardly
 # brakes and turns at once: read as the tyres' (1.1) it made four novices' limit laps 1.3 to 2.6 % too slow.
 EXPONENTS = np.linspace(1.4, 3.0, 33)
 DRIVE_EXPONENTS = EXPONENTS[::4]
@@ -45,7 +45,27 @@ def fit_exponent(
     braking: np.ndarray,
     weight: np.ndarray,
 ) -> np.ndarray:
-    """Posterior mean of the braking exponent of each draw, (B,)."""
+    """Posterior mean of the braking exponent of each draw, shape (B,).
+
+    Parameters
+    ----------
+    found : CombinedEvents
+        J windows with both accelerations in use, on m laps.
+    laps : int array, shape (B, m)
+        Rows of the laps of each draw.
+    quantile : float64 array, shape (B,)
+        Share of the laps below the level that counts as reached.
+    lateral : float64 array, shape (B, 2, 2)
+        c0 [m/s²] and c1 [1/m] of the lateral limit, of left and of right turns.
+    braking : float64 array, shape (B, 2)
+        The same of the braking limit.
+    weight : float64 array, shape (B, J)
+        How often each window counts.
+
+    Notes
+    -----
+    (|a_lon| / limit)^p + (|a_lat| / limit)^p = 1 at the limit; p on a grid, EXPONENT_PRIOR before looking.
+    """
     draws = laps.shape[0]
     log_prior = -0.5 * ((EXPONENTS - EXPONENT_PRIOR[0]) / EXPONENT_PRIOR[1]) ** 2
     if found.count == 0:
@@ -60,7 +80,30 @@ def fit_exponent(
 
 
 def combined_shares(found, laps, quantile, lateral, along_limit):
-    """Median shares of both limits per draw and event, their noise, and the driver's own variation."""
+    """Shares of both limits that J windows use in B draws.
+
+    Parameters
+    ----------
+    found : CombinedEvents
+        J windows with both accelerations in use, on m laps.
+    laps : int array, shape (B, m)
+        Rows of the laps of each draw.
+    quantile : float64 array, shape (B,)
+        Share of the laps below the level that counts as reached.
+    lateral : float64 array, shape (B, 2, 2)
+        c0 [m/s²] and c1 [1/m] of the lateral limit, of left and of right turns.
+    along_limit : float64 array, shape (B, 2)
+        The same of the limit along the path.
+
+    Returns
+    -------
+    x, y : float64 arrays, shape (B, J)
+        Median share of the lateral limit, and of the one along the path.
+    noise_x, noise_y : float64 arrays, shape (B, J)
+        Their standard deviations: the motion's noise and what the laps spread by.
+    lift : float64 array, shape (B, J)
+        By how much the level reached at `quantile` is above the median, as a share.
+    """
     z = found.speed2[laps]
     zm = np.median(z, axis=1)
     side = np.where(found.turn >= 0, 0, 1)
@@ -99,10 +142,30 @@ def fit_traction(
     slowest: float,
     weight: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior means of traction over braking, and of the drive exponent, of each draw.
+    """Posterior means of traction over braking, and of the drive exponent, of each draw, both of shape (B,).
 
-    The engine's curve was driven from the speed `slowest` [m/s] on (infinite: nowhere); below it tells nothing of the
-    tyres.
+    Parameters
+    ----------
+    found : CombinedEvents
+        J windows with both accelerations in use, on m laps.
+    laps : int array, shape (B, m)
+        Rows of the laps of each draw.
+    quantile : float64 array, shape (B,)
+        Share of the laps below the level that counts as reached.
+    lateral : float64 array, shape (B, 2, 2)
+        c0 [m/s²] and c1 [1/m] of the lateral limit, of left and of right turns.
+    braking : float64 array, shape (B, 2)
+        The same of the braking limit.
+    knots : float64 array, shape (K,)
+        Speeds of the engine curve. [m/s]
+    engine : float64 array, shape (B, K)
+        The curve at the knots. [m/s²]
+    drag : float64 array, shape (B,)
+        Cornering drag. [s²/m]
+    slowest : float
+        The engine's curve was driven from this speed on (infinite: nowhere); below it tells nothing of the tyres. [m/s]
+    weight : float64 array, shape (B, J)
+        How often each window counts.
     """
     draws = laps.shape[0]
     log_prior = (

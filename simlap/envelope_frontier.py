@@ -137,6 +137,12 @@ def climb(
 
     Parameters
     ----------
+    level, deviation : (B, J)
+        Levels of the events and the standard deviations of their noise, in the unit of the limit.
+    start : (B, K)
+        Parameters that the climb begins at; it ends in their basin.
+    kind : Mixture
+        What is expected of the events; its shortfall in the unit of the limit.
     precision : (K, K)
         Penalty -½ p' precision p.
     lowest : (K,)

@@ -20,8 +20,8 @@ from simlap.units import G
 # about a plateau with a period near 0.5 s, which means over 0.45 s take out (measured: c0 0.4 % nearer to the truth).
 HELD = 0.45  # [s]
 # A motion smoothed to less rings longer: windows hold this many periods of its bandwidth.
-# Measured on logs of positions alone (0.4 to 1 Hz): drivers at the limit -0.3 to -2.8 % (before -0.5 to -4.2 %),
-# others rms 0.8 %; with 0.9 periods -0.1 to -1.3 %, but 1.3 %: such windows are longer than many corners.
+# Measured on logs of positions alone (0.4 to 1 Hz): drivers at the limit -0.3 to -2.8 %, others rms
+# 0.8 %; with 0.9 periods -0.1 to -1.3 %, but 1.3 %: such windows are longer than many corners.
 HELD_PERIODS = 0.45
 # A sample further than this many robust deviations from the median of its five neighbours is wild (a struck kerb,
 # a jump of position); it takes the neighbours' median. The motion carries nothing above 2 Hz, so real
@@ -36,8 +36,8 @@ NORMAL_FLOOR = 0.3
 FREE_SLOWING = (0.2, 0.00035, 0.005)  # [m/s²], [1/m], [s²/m]
 # Half of it is taken out before limits are read and added again in the envelope, which so lies half-way between one
 # about zero, as g-g diagrams are drawn, and one about minus the drag, as tyres work: few laps do not tell which. With
-# none, cars that others have modelled with tyres came out with limit laps 0.40 % off (rms) instead of 0.36, ours and
-# another's about zero the same (0.28, 0.16; DEVELOPERS.md).
+# none, cars of another simulator, modelled with tyres, came out with limit laps 0.40 % off (rms) instead of 0.36, cars
+# of ours and of a third about zero the same (0.28, 0.16; DEVELOPERS.md).
 DRAG = (0.5 * FREE_SLOWING[0], 0.5 * FREE_SLOWING[1], 0.5 * FREE_SLOWING[2])
 # Laps that must hold the throttle where it counts: a limit is what two laps have shown.
 FEWEST_HEARD = 2

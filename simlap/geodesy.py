@@ -28,6 +28,16 @@ def _transformer(origin: Origin) -> Transformer:
 def origin_of(latitude: np.ndarray, longitude: np.ndarray) -> Origin:
     """Median position, rounded to 1e-4 deg (11 m) so that sessions of one circuit often share it.
 
+    Parameters
+    ----------
+    latitude, longitude : float64 arrays, shape (n,)
+        NaN where there is no position. [deg]
+
+    Returns
+    -------
+    (float, float)
+        Latitude and longitude, from -180 up to 180. [deg]
+
     Raises
     ------
     NotEnoughData

@@ -152,7 +152,21 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
 
 
 def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap, ...], list[np.ndarray]]:
-    """Flying laps and, for each, the station of every sample of `lap_path`."""
+    """Flying laps and, for each, the station of every sample of `lap_path`.
+
+    Returns
+    -------
+    laps : tuple of Lap
+    stations : list of float64 arrays, shape (samples of the lap,)
+        From exactly 0 to exactly the line's length, strictly rising. [m]
+
+    Raises
+    ------
+    NotEnoughData
+        When no lap is flying, or a lap without positions does not lie over the line.
+    OptionError
+        When the line is open, or does not begin where the laps do.
+    """
     laps = lapset.flying
     if not laps:
         raise NotEnoughData("No full lap between two crossings of the start line; nothing can be compared.")

@@ -46,7 +46,24 @@ REPAIRED_USABLE, REPAIRED_POOR = 0.03, 0.3
 
 
 def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Origin | None = None) -> Motion:
-    """Motion from positions and whatever else the log carries; see `simlap.motion.motion_of`."""
+    """Motion from positions and whatever else the log carries.
+
+    Parameters
+    ----------
+    session : Session
+        With positions.
+    bandwidth : float
+        -3 dB point of the common low-pass. Lowered, and said so, when the data cannot carry it. [Hz]
+    seed : int
+        Of the drawn noise.
+    origin : (float, float), optional
+        Latitude and longitude where x = y = 0; the median position without it. [deg]
+
+    Raises
+    ------
+    NotEnoughData
+        When the positions are too few, or span too long a time.
+    """
     notes: list[str] = []
     fixes = fixes_of(session, origin)
     notes += fixes.notes

@@ -81,6 +81,11 @@ def map_phases(
         Length of the lap. [m]
     limit_a : float64 array, shape (n,), optional
         Acceleration of the limit profile: tells a speed held in a flat corner from a slow exit carried into it. [m/s²]
+
+    Raises
+    ------
+    NotEnoughData
+        When there are no zones.
     """
     if not zones:
         raise NotEnoughData(

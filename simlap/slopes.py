@@ -133,8 +133,25 @@ def turned_round(stated: np.ndarray, read: Banking | None) -> bool:
 def grade_contradicted(
     stated: np.ndarray, read: Grade | None, ds: np.ndarray, a_lat: np.ndarray, a_lon: np.ndarray, v: np.ndarray
 ) -> bool:
-    """Whether a stated grade (n,) [rad] is not the one that was read; `ds` (n,) [m] to the next station, the motion of
-    the laps (m, n). What the calibration of the accelerometer cannot tell from hills (`UNTOLD`) is left out."""
+    """Whether a stated grade is not the one that was read.
+
+    Parameters
+    ----------
+    stated : float64 array, shape (n,)
+        Uphill positive. [rad]
+    read : Grade or None
+        From `read_grade`; None, where nothing was read, contradicts nothing.
+    ds : float64 array, shape (n,)
+        Path length to the next station. [m]
+    a_lat, a_lon : float64 arrays, shape (m, n)
+        Of the laps' paths. [m/s²]
+    v : float64 array, shape (m, n)
+        Speed. [m/s]
+
+    Notes
+    -----
+    What the calibration of the accelerometer cannot tell from hills (`UNTOLD`) is left out.
+    """
     from scipy.optimize import lsq_linear
 
     if read is None:
@@ -157,8 +174,21 @@ def grade_contradicted(
 def banking_contradicted(
     stated: np.ndarray, read: Banking | None, a_lat: np.ndarray, a_lon: np.ndarray, v: np.ndarray, duration: np.ndarray
 ) -> bool:
-    """Whether a stated banking (n,) [rad] is not the one that was read from these laps, all (m, n) as `read_banking`
-    takes them; what the reading cannot tell, such as a camber that goes with the lateral load, is left out."""
+    """Whether a stated banking is not the one that was read from these laps.
+
+    Parameters
+    ----------
+    stated : float64 array, shape (n,)
+        Left edge lower positive. [rad]
+    read : Banking or None
+        From `read_banking`; None, where nothing was read, contradicts nothing.
+    a_lat, a_lon, v, duration : float64 arrays, shape (m, n)
+        As `read_banking` takes them. [m/s²], [m/s²], [m/s], [s]
+
+    Notes
+    -----
+    What the reading cannot tell, such as a camber that goes with the lateral load, is left out.
+    """
     if read is None:
         return False
     weight = np.median(duration, axis=0)

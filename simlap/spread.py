@@ -130,7 +130,17 @@ def step_share_of(table: LapTable, counted: np.ndarray) -> float:
 
 
 def slowest_speed(v: np.ndarray, here: np.ndarray, kind: np.ndarray) -> float:
-    """Slowest speed of the zone outside its exit, where the next zone's slowing may already show."""
+    """Slowest speed [m/s] of the zone outside its exit, where the next zone's slowing may already show.
+
+    Parameters
+    ----------
+    v : float64 array, shape (n,)
+        Speed. [m/s]
+    here : bool array, shape (n,)
+        Stations of the zone, at least one.
+    kind : int array, shape (n,)
+        Phase of each station: index into `PHASE_NAMES`.
+    """
     corner = here & (kind != PHASES - 1)
     return float(np.asarray(v)[corner if corner.any() else here].min())
 

@@ -1,7 +1,10 @@
 """Synthetic sessions with known truth: an invented driver and car on a circuit, seen through invented sensors.
 
+>>> from simlap.circuits import invented_circuit
+>>> from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 >>> made = synthetic_session(invented_circuit("club"), club_car(), Driver(), Sensors.good(), seed=1)
->>> made.session, made.truth.limit_lap_s, made.truth.caused_s
+>>> made.session.has("throttle"), bool(min(made.truth.lap_times_s) > made.truth.limit_lap_s)
+(True, True)
 """
 
 from collections.abc import Mapping

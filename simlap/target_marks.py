@@ -140,6 +140,15 @@ def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, s
     """True where no fast corner is taken faster than its step allows, whatever was changed before it.
 
     A fast corner on the straight behind a better exit is reached faster without being worked on.
+
+    Parameters
+    ----------
+    now, then : float64 arrays, shape (n,)
+        Speed now, and with the changes, at the stations of the analysis. [m/s]
+    steps : Steps
+        The largest change of speed in one outing.
+    outing : int
+        How many outings ahead, from 1.
     """
     for index, result in enumerate(analysis.corners):
         if result.build_up:

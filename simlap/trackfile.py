@@ -73,7 +73,13 @@ def read_track(path: str | os.PathLike[str]) -> Track:
 
 
 def track_to_geojson(track: Track) -> str:
-    """The text of a track file, one feature a line."""
+    """The text of a track file (GeoJSON, RFC 7946; positions in degrees, lengths in metres), one feature a line.
+
+    Raises
+    ------
+    OptionError
+        When the track has no latitude and longitude, crosses the 180th meridian or holds a text that cannot be written.
+    """
     from simlap.geodesy import to_geodetic
     from simlap.projection import Curve
 

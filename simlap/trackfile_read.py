@@ -87,7 +87,20 @@ def load_json(source: str) -> Any:
 
 
 def track_from_geojson(data: Any, source: str) -> Track:
-    """Build the track of a parsed FeatureCollection; `source` is named in messages."""
+    """Build the track of a parsed FeatureCollection (GeoJSON, RFC 7946).
+
+    Parameters
+    ----------
+    data : parsed JSON
+        Positions in degrees, heights in metres. README, "Track files", tells what each feature holds.
+    source : str
+        Named in messages.
+
+    Raises
+    ------
+    TrackFormatError
+        Naming the source, the feature and what is wrong with it.
+    """
     features = _features(data, source)
     one: dict[str, tuple[Place, dict[str, Any]]] = {}
     for role in ("reference line", "start line"):

@@ -3,12 +3,14 @@
 Everything else is tested against these sessions, so nothing here may rest on the code that they test.
 """
 
+import doctest
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from pyproj import Geod
 
+from simlap import synthetic
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.errors import OptionError
@@ -559,3 +561,8 @@ def test_options_that_make_no_sense_are_refused(circuit):
         replace(Sensors.good(), fix_hz=7.0)
     with pytest.raises(OptionError, match=r"Driver, release_s: -1.0"):
         Driver(release_s=-1.0)
+
+
+def test_the_example_in_the_docstring_runs():
+    done = doctest.testmod(synthetic)
+    assert (done.attempted > 0, done.failed) == (True, 0)
