@@ -64,6 +64,36 @@ def test_a_clock_reset_while_driving_goes_on_without_a_pause(read):
     assert session.notes == ("the clock restarts after 4.90 s: 5.00 s added to the rows from there on",)
 
 
+@pytest.mark.parametrize(
+    "speeds",
+    [
+        lambda i: (60 if i % 5 == 0 else "", ""),  # the last speed stands 0.4 s before the restart
+        lambda i: (60 if i in (10, 90) else "", 60),  # no speed near the restart, but a wheel's
+    ],
+)
+def test_a_clock_reset_while_driving_is_seen_where_the_rows_of_the_reset_hold_no_speed(read, speeds):
+    # 60 km/h throughout, as above, but of two channels that do not stand in every row.
+    rows = [(f"{i % 50 / RATE:.1f}", *speeds(i), 1 + i / 100) for i in range(100)]
+    session = read(rows, "time_s,speed_kmh,wheel_speed_kmh,lateral_g")
+    np.testing.assert_allclose(session.t, np.arange(100) / RATE, atol=1e-9)
+    assert session.notes[0] == "the clock restarts after 4.90 s: 5.00 s added to the rows from there on"
+
+
+@pytest.mark.parametrize(("before", "behind"), [(60, 100), (100, 60), (9, 9)])
+def test_another_or_a_crawling_speed_behind_a_reset_of_the_clock_is_another_run(read, before, behind):
+    # Nobody gains or loses 40 km/h in 0.1 s; at 9 km/h, 2.5 m/s, a car comes to a stand or has just left one.
+    rows = [(f"{i % 50 / RATE:.1f}", before if i < 50 else behind, 1 + i / 100) for i in range(100)]
+    session = read(rows, "time_s,speed_kmh,lateral_g")
+    np.testing.assert_allclose(session.t[50:], 4.9 + 60.0 + np.arange(50) / RATE, atol=1e-9)
+
+
+def test_a_speed_of_long_before_a_reset_does_not_tell_that_the_car_drove_on(read):
+    # The last speed of the first run stands 2.9 s before the reset: the car may have stopped since.
+    rows = [(f"{i % 50 / RATE:.1f}", 60 if i <= 20 or i >= 50 else "", 1 + i / 100) for i in range(100)]
+    session = read(rows, "time_s,speed_kmh,lateral_g")
+    np.testing.assert_allclose(session.t[50:], 4.9 + 60.0 + np.arange(50) / RATE, atol=1e-9)
+
+
 def test_a_second_run_in_one_file_follows_behind_a_pause(read):
     # The true drive ends at 49 km/h and the second run starts at standstill: nobody drove from one to the other.
     session = read(true_rows(50) + [(time, 2 * speed) for time, speed in true_rows(50)])

@@ -22,6 +22,9 @@ SHIFTED = "added to the rows from there on"  # stands in the note on a clock tha
 # braking (10 m/s²) takes off in 0.2 s, two rows of the slowest receivers.
 ROLLING = 3.0  # [m/s]
 SAME_SPEED = 2.0  # [m/s]
+# The speed at a restart is the nearest one within this: in a log of mixed rates not every row holds one. The slowest
+# receivers give one each second.
+SPEED_NEAR = 1.0  # [s]
 # A pause longer than this is noted as a gap. A car covers 50 m in it.
 CLOCK_GAP = 1.0  # [s]
 # Rows of one time stamp: above this share the stamps are too coarse, and the rows are spread between them.
@@ -128,7 +131,7 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         high = time[: index + 1].max()
         if time[index + 1] >= high or _fits(time, index + 1, high, step):
             continue
-        rolling = _drives_on(log, keep[index], keep[index + 1])
+        rolling = _drives_on(log, keep, time, index + 1)
         shift = high + (step if rolling else UNKNOWN_PAUSE) - time[index + 1]
         time[index + 1 :] += shift
         notes.append(
@@ -163,13 +166,26 @@ def _written_twice(time: np.ndarray, values: list[np.ndarray], back: list[int]) 
     return again
 
 
-def _drives_on(log: RawLog, before: int, after: int) -> bool:
-    """Whether the car rolled through a restart of the clock, as it does when a lap timer is reset."""
+def _drives_on(log: RawLog, keep: np.ndarray, time: np.ndarray, start: int) -> bool:
+    """Whether the car rolled through a restart of the clock, as it does when a lap timer is reset.
+
+    `keep` (n,) are the rows of the log, `time` (n,) their times [s]; the clock restarts at `start`. The first speed
+    decides that has values on both sides.
+    """
+    sides = [_near(keep[:start][::-1], time[:start][::-1]), _near(keep[start:], time[start:])]
     for name in ("speed", "wheel_speed"):
         if name in log.values:
-            first, second = log.values[name][before], log.values[name][after]
-            return bool(min(first, second) > ROLLING and abs(second - first) < SAME_SPEED)
+            known = [values[np.isfinite(values)] for values in (log.values[name][rows] for rows in sides)]
+            if all(values.size for values in known):
+                before, behind = known[0][0], known[1][0]
+                return bool(min(before, behind) > ROLLING and abs(behind - before) < SAME_SPEED)
     return False
+
+
+def _near(rows: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """The leading ones of `rows` (n,) whose `time` (n,) [s] lies up to `SPEED_NEAR` from that of the first."""
+    beyond = np.abs(time - time[0]) > SPEED_NEAR
+    return rows[: int(np.argmax(beyond))] if beyond.any() else rows
 
 
 def _fits(time: np.ndarray, start: int, high: float, step: float) -> bool:
