@@ -83,6 +83,19 @@ def test_a_void_fix_has_no_position_and_no_speed(read):
     np.testing.assert_array_equal(np.isfinite(session.channel("speed")), [True, True, False, False])
 
 
+@pytest.mark.parametrize("place", ["4807.040,,01131.000,E", "4807.040,N,01131.000,", "4807.040,X,01131.000,E"])
+@pytest.mark.parametrize(
+    "body",
+    ["GPRMC,123520,A,{},030.0,090.0,230394,003.1,W", "GPGGA,123520,{},1,08,0.9,545.4,M,46.9,M,,"],
+    ids=["RMC", "GGA"],
+)
+def test_a_position_without_its_half_of_the_globe_is_none(read, body, place):
+    session = read(RMC, signed(body.format(place)), signed(LATER[1:-3].replace("123520", "123521")))
+    np.testing.assert_array_equal(np.isfinite(session.channel("latitude")), [True, False, True])
+    np.testing.assert_array_equal(np.isfinite(session.channel("longitude")), [True, False, True])
+    assert not any("jumps" in note for note in session.notes)
+
+
 def test_a_sentence_with_a_wrong_checksum_is_left_out_and_counted(read):
     forged = LATER.replace("030.0", "930.0")
     session = read(RMC, forged, signed("GPRMC,123521,A,4807.041,N,01131.000,E,030.0,090.0,230394,003.1,W"))

@@ -136,7 +136,9 @@ def _add(fixes: _Fixes, sentence: NMEASentence) -> None:
 
 
 def _position(sentence: NMEASentence) -> tuple[float, float]:
-    if not sentence.lat or not sentence.lon or sentence.lat_dir not in "NS" or sentence.lon_dir not in "EW":
+    """Latitude and longitude [deg]; NaN where one of them, or the half of the globe that it lies on, is not told."""
+    told = sentence.lat and sentence.lon and sentence.lat_dir in ("N", "S") and sentence.lon_dir in ("E", "W")
+    if not told:
         return math.nan, math.nan
     return sentence.latitude, sentence.longitude
 
