@@ -70,6 +70,7 @@ class Session:
         object.__setattr__(self, "channels", MappingProxyType(owned))
         object.__setattr__(self, "columns", tuple(self.columns))
         object.__setattr__(self, "notes", tuple(self.notes))
+        object.__setattr__(self, "parts", tuple(self.parts))
 
     @classmethod
     def from_arrays(cls, t: np.ndarray, *, source: str = "arrays", notes: tuple[str, ...] = (),
@@ -86,7 +87,7 @@ class Session:
 
     def __reduce__(self) -> tuple:
         # The read-only view of the channels cannot be pickled; worker processes get a session of their own.
-        return type(self), (self.t, dict(self.channels), self.columns, self.source, self.notes)
+        return type(self), (self.t, dict(self.channels), self.columns, self.source, self.notes, self.parts)
 
     @property
     def duration(self) -> float:
