@@ -164,11 +164,19 @@ def settle(change: float, error: float, freedom: int, laps: int) -> tuple[float,
     Student's t for the change over its error. The detectable change is (t_0.975 + t_0.80) times the error, the
     large-sample power of a two-sided test (Cohen 1988; from memory); the error falls with the square root of the
     laps.
+
+    Raises
+    ------
+    NotEnoughData
+        When the error is nought or no number, as of one draw alone.
     """
     from scipy.stats import t as student
 
-    if error <= 0.0:
-        raise NotEnoughData("All resampled laps give the same limit, so that no chance can be stated. Drive more laps.")
+    if not error > 0.0:  # NaN too
+        raise NotEnoughData(
+            "The resampled laps do not tell how much the limit scatters, so that no chance can be stated. "
+            "Drive more laps."
+        )
     chance = float(student.cdf(-change / error, freedom))
     reach = student.ppf(1.0 - SIGNIFICANCE / 2.0, freedom) + student.ppf(POWER, freedom)
     detectable = float(reach * error)

@@ -295,6 +295,12 @@ def test_laps_needed_grow_with_the_square_of_what_is_missing():
     assert settle(0.0, 0.1, 18, 10)[2] is None
 
 
+@pytest.mark.parametrize("error", [0.0, np.nan])
+def test_no_chance_is_stated_where_the_error_is_not_known(error):
+    with pytest.raises(NotEnoughData, match="do not tell how much the limit scatters, so that no chance can be stated"):
+        settle(-0.1, error, 18, 10)
+
+
 def test_two_logs_of_one_outing_show_no_change_from_raw_log_to_verdict(club):
     # the very same session on both sides: the change is exactly nothing, whatever the noise
     comparison = compare(
