@@ -8,11 +8,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from simlap.analysis import Options as Options
     from simlap.analysis import analyse as analyse
     from simlap.envelope import Envelope as Envelope
     from simlap.errors import SimlapError as SimlapError
     from simlap.line import Line as Line
+    from simlap.options import Options as Options
     from simlap.readers import read_session as read_session
     from simlap.session import Session as Session
     from simlap.solver import limit_profile as limit_profile
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 _HOME = {
     "Envelope": "simlap.envelope",
     "Line": "simlap.line",
-    "Options": "simlap.analysis",
+    "Options": "simlap.options",
     "Session": "simlap.session",
     "SimlapError": "simlap.errors",
     "analyse": "simlap.analysis",

@@ -1,14 +1,16 @@
 """One lap held against another lap, or another driver's session, in the same three ledgers."""
 
+import operator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from simlap.analysis import Options, lap_row, prepare
+from simlap.analysis import lap_row, prepare
 from simlap.driven import Driven, driven_on, typical_lap
-from simlap.errors import NotEnoughData
+from simlap.errors import NotEnoughData, OptionError
 from simlap.losses import Ledger, ledgers
+from simlap.options import Options
 from simlap.phases import PHASE_NAMES, PHASES
 from simlap.results import Analysis
 from simlap.session import Session
@@ -52,24 +54,35 @@ class Against:
         }
 
 
-def against_lap(analysis: Analysis, which: str) -> Against:
+def against_lap(analysis: Analysis, which: str | int) -> Against:
     """Hold the typical lap against ``best`` or a lap number, or the best lap against ``typical``.
 
     Raises
     ------
     NotEnoughData
         When the lap is not a complete lap of the session.
+    OptionError
+        When `which` is none of these.
     """
     best = analysis.lap_driven[lap_row(analysis, analysis.best_lap)]
     if which == "typical":
         return _held(analysis, best, f"best lap ({analysis.best_lap})", analysis.typical, "typical lap")
     if which == "best":
         return _held(analysis, analysis.typical, "typical lap", best, f"best lap ({analysis.best_lap})")
-    number = int(which)
+    number = _lap_number(which)
     other = analysis.lap_driven[lap_row(analysis, number)]
     held = _held(analysis, analysis.typical, "typical lap", other, f"lap {number}")
     aside = next((lap for lap in analysis.lapset.laps if lap.number == number and not lap.counted), None)
     return held if aside is None else replace(held, remark=f"Lap {number} was set aside: {aside.reason}.")
+
+
+def _lap_number(which: object) -> int:
+    if isinstance(which, str) and which.isdecimal():
+        return int(which)
+    try:
+        return operator.index(which)  # type: ignore[arg-type]
+    except TypeError:
+        raise OptionError(f"lap {which!r}: write best, typical or a lap number.") from None
 
 
 def against_session(analysis: Analysis, session: Session, options: Options | None = None) -> Against:

@@ -9,7 +9,7 @@ import numpy as np
 from simlap.advice import advise
 from simlap.corners import find_corners
 from simlap.driven import Driven, driven_on, typical_lap
-from simlap.envelope_fit import DRAWS, QUANTILE, EnvelopeFit, fit_envelope
+from simlap.envelope_fit import EnvelopeFit, fit_envelope
 from simlap.envelope_grip import CornerGrip, corner_grip
 from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
@@ -20,6 +20,7 @@ from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers
 from simlap.motion import Motion, motion_of
+from simlap.options import Options
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
@@ -32,29 +33,6 @@ from simlap.target import target_of
 from simlap.target_worth import with_step_worths
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
-
-# Stations of an analysis. Halving it moves the limit lap of a 3 km circuit by less than 2 ms (see
-# tests/test_analysis.py); doubling it blurs the brake point.
-SPACING = 2.0  # [m]
-
-
-@dataclass(frozen=True)
-class Options:
-    """What the user may choose; every field is written into the result."""
-
-    start_line: tuple[float, float, float, float] | None = None  #: lat1, lon1, lat2, lon2 [deg]
-    laps: tuple[int, ...] | None = None  #: count exactly these laps
-    drop: tuple[int, ...] = ()  #: never count these laps
-    spacing: float = SPACING  #: distance of the common stations [m]
-    quantile: float = QUANTILE  #: level of the envelope
-    draws: int = DRAWS  #: lap bootstrap
-    seed: int = 0
-    corner_grip: bool = False  #: take the grip factors that single corners show, where the track file states none
-
-    def __post_init__(self) -> None:
-        if self.draws < 1:
-            raise OptionError(f"draws {self.draws!r}: the intervals need resamplings of the laps; {DRAWS} is usual.")
-
 
 # The limit lap leans on the grip of a corner where it uses as much of it: corners taken flat lie below 0.6, all others
 # above 0.97, on the invented circuits.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from simlap.analysis import Options
+    from simlap.options import Options
     from simlap.session import Session
     from simlap.track import Track
 

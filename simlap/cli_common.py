@@ -17,7 +17,7 @@ from simlap.errors import OptionError
 from simlap.report.plain import clean
 
 if TYPE_CHECKING:
-    from simlap.analysis import Options
+    from simlap.options import Options
     from simlap.session import Session
     from simlap.track import Track
 
@@ -31,6 +31,8 @@ def folder_name(text: str) -> Path:
 
 # Shown in the help, which must not wait for the modules that hold them; a test keeps them equal.
 DEFAULT_QUANTILE, DEFAULT_DRAWS = 0.98, 200
+# Of fewer resamplings, the ends of a 90 % interval lie beside the outermost ones.
+LEAST_DRAWS = 20
 
 SessionsArg = Annotated[
     list[Path], typer.Argument(metavar="SESSION...", help="Log file; several files of one outing are joined.")
@@ -148,13 +150,13 @@ def build_options(
     corner_grip: bool = False,
 ) -> "Options":
     """Options of an analysis from the texts of the command line."""
-    from simlap.analysis import Options
     from simlap.envelope_fit import DRAWS, QUANTILE
+    from simlap.options import DRAWS_ALLOWED, QUANTILES, Options
 
-    if quantile is not None and not 0.5 <= quantile <= 0.99:
-        raise OptionError(f"--quantile {quantile}: choose a level from 0.5 to 0.99.")
-    if draws is not None and not 20 <= draws <= 5000:
-        raise OptionError(f"--draws {draws}: choose from 20 to 5000.")
+    if quantile is not None and not QUANTILES[0] <= quantile <= QUANTILES[1]:
+        raise OptionError(f"--quantile {quantile}: choose a level from {QUANTILES[0]} to {QUANTILES[1]}.")
+    if draws is not None and not LEAST_DRAWS <= draws <= DRAWS_ALLOWED[1]:
+        raise OptionError(f"--draws {draws}: choose from {LEAST_DRAWS} to {DRAWS_ALLOWED[1]}.")
     if seed < 0:
         raise OptionError(f"--seed {seed}: choose a whole number from 0 on.")
     return Options(

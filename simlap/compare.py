@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simlap.analysis import Options, Prepared, mean_path, prepare
+from simlap.analysis import Prepared, mean_path, prepare
 from simlap.comparison import Comparison, Side
 from simlap.conditions import told_by, unlike_laps
 from simlap.corners import find_corners
@@ -19,6 +19,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.merge import merge_tables
+from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
 from simlap.session import Session
 from simlap.solver import StationLimits, limit_profile, solve_batch

@@ -12,7 +12,6 @@ import simlap
 import simlap.spread
 from simlap.against import against_session
 from simlap.analysis import (
-    Options,
     analyse,
     grade_notes,
     judge,
@@ -25,9 +24,10 @@ from simlap.analysis import (
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.envelope_grip import corner_grip
-from simlap.errors import NoSolution, NotEnoughData, OptionError
+from simlap.errors import NoSolution, NotEnoughData
 from simlap.laps import Lap
 from simlap.line import Line
+from simlap.options import Options
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions, data_cautions
 from simlap.report.losses_csv import losses_csv
@@ -345,11 +345,6 @@ def test_a_few_draws_that_obey_no_profile_are_left_out_of_the_intervals(club, mo
     for one, whole in zip(found.corners, club.analysis.corners, strict=True):
         assert one.gain_alone.value == whole.gain_alone.value
         assert one.gain_alone.low <= one.gain_alone.high
-
-
-def test_an_analysis_without_resamplings_is_refused_in_plain_words():
-    with pytest.raises(OptionError, match="draws 0: the intervals need resamplings"):
-        Options(draws=0)
 
 
 def test_a_log_without_positions_is_judged_without_the_track_file_and_told_so():

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from simlap.analysis import Options, judge, prepare
+from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.clipping import without_clipped
+from simlap.options import Options
 from simlap.report.cautions import data_cautions
 from simlap.session import Session
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session

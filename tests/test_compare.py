@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from scipy import stats
 from truth_table import Named, Standing, laps_of, truth_table
 
-from simlap.analysis import Options, judge, mean_path, prepare
+from simlap.analysis import judge, mean_path, prepare
 from simlap.circuits import invented_circuit
 from simlap.compare import _common_ground, _side, compare, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
@@ -19,6 +19,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.figures_compare import draw_changes, draw_envelopes
 from simlap.kept import grip_limits
 from simlap.merge import merge_tables
+from simlap.options import Options
 from simlap.phases import PHASE_NAMES, map_phases
 from simlap.report.compare import comparison_to_dict, print_comparison, verdict_sentence
 from simlap.results import Interval

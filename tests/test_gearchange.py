@@ -10,11 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simlap.analysis import Options, judge, prepare
+from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.driven import driven_on
 from simlap.gearchange import _up_shifts, gear_change_cost
 from simlap.line import Line
+from simlap.options import Options
 from simlap.phases import PhaseMap
 from simlap.report.cautions import cautions
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from motion_cases import drive, logged, start_points
 
-from simlap.analysis import Options, prepare
+from simlap.analysis import prepare
 from simlap.laps import Lap, LapSet
+from simlap.options import Options
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.report.cautions import data_cautions
 from simlap.session import Session

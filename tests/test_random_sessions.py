@@ -10,7 +10,8 @@ import pytest
 from random_sessions import POORER, RandomSession, random_session
 from scipy.stats import spearmanr
 
-from simlap.analysis import Options, judge, prepare
+from simlap.analysis import judge, prepare
+from simlap.options import Options
 from simlap.results import Analysis
 
 SESSIONS = 60  # of each calibration

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simlap.analysis import Options, judge, prepare
+from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.line import Line
 from simlap.merge import merge_tables
+from simlap.options import Options
 from simlap.reference import low_pass
 from simlap.report.cautions import cautions, data_cautions
 from simlap.slopes import Grade, grade_contradicted, read_banking, read_grade
