@@ -6,6 +6,7 @@ from pathlib import Path
 
 from simlap.cli_common import check_folder
 from simlap.errors import OptionError
+from simlap.files import check_target
 
 # Files with names of their own that the commands write into --out; figures never end as a log does.
 REPORT_FILES = ("analysis.json", "losses.csv", "corners.csv", "report.html")
@@ -42,7 +43,8 @@ def check_places(
         if os.path.isdir(path):
             raise OptionError(f"{option} {path}: is a folder. Name a file to write.")
         _check_apart(path, read, f"Name another file for {option}.")
-        check_folder(path.parent)
+        real = check_target(path)
+        check_folder(real.parent if path.is_symlink() else path.parent)
     places = {path.resolve() for path in written.values()}
     if len(places) < len(written):
         raise OptionError(f"{' and '.join(written)} name the same file. Give each a name of its own.")
@@ -51,6 +53,7 @@ def check_places(
         if folder is not None:
             for name in names:
                 _check_apart(folder / name, read, "Name another folder to write to.")
+                check_target(folder / name)
 
 
 def _check_apart(path: Path, read: Iterable[Path], remedy: str) -> None:
