@@ -37,7 +37,7 @@ from simlap.cli_compare import compare
 from simlap.cli_cues import cues
 from simlap.cli_envelope import envelope
 from simlap.cli_notes import notes, thresholds
-from simlap.cli_places import REPORT_FILES, check_places
+from simlap.cli_places import FIGURES_FOLDER, REPORT_FILES, check_places
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
 from simlap.cli_track import track_app
@@ -105,7 +105,8 @@ def analyse(
         other = Path(against)
         if not against.strip() or not other.exists() or other.is_dir():
             raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
-    check_places([*sessions, track, other], folders={out: REPORT_FILES, figures: ()})
+    own: dict[Path | None, tuple[str, ...]] = {} if out is None else {out: REPORT_FILES, out / FIGURES_FOLDER: ()}
+    check_places([*sessions, track, other], folders={figures: (), **own})
     circuit = load_track(track)
     session = load_session(sessions, column)
     rival = None if other is None else load_session([other], column)

@@ -10,6 +10,7 @@ from simlap.files import check_target
 
 # Files with names of their own that the commands write into --out; figures never end as a log does.
 REPORT_FILES = ("analysis.json", "losses.csv", "corners.csv", "report.html")
+FIGURES_FOLDER = "figures"  # below --out; simlap.report.outputs, which the help must not wait for, calls it so too
 
 
 def check_places(

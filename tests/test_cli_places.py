@@ -6,10 +6,11 @@ import pytest
 from report_case import circle_case
 from typer.testing import CliRunner
 
+from simlap import figures
 from simlap.cli import app
-from simlap.cli_places import REPORT_FILES
+from simlap.cli_places import FIGURES_FOLDER, REPORT_FILES
 from simlap.errors import OptionError
-from simlap.report import write_outputs
+from simlap.report import outputs, write_outputs
 
 LOG = "time_s,speed_kmh,lateral_g\n" + "".join(f"{t / 10},100,0.1\n" for t in range(50))
 SQUARE = "x_m,y_m\n0,0\n200,0\n200,200\n0,200\n"
@@ -84,6 +85,31 @@ def test_a_folder_below_a_file_is_refused_before_anything_is_read(logs):
 def test_the_names_guarded_in_a_report_folder_are_those_that_are_written(tmp_path):
     write_outputs(circle_case(), tmp_path, figures=())
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(REPORT_FILES)
+
+
+def test_a_file_in_the_place_of_the_figures_is_told_before_the_log_is_read(logs):
+    (logs / "new").mkdir()
+    (logs / "new" / FIGURES_FOLDER).write_text("mine")
+    done = run("analyse", logs / "absent.csv", "--out", logs / "new")
+    assert "figures: is a file. Name a folder to write to" in str(done.exception)
+
+
+@pytest.mark.parametrize("how", ["drawing", "writing"])
+def test_figures_that_fail_leave_no_report_behind(tmp_path, monkeypatch, how):
+    def breaks(*_):
+        raise OptionError("cannot be drawn")
+
+    if how == "drawing":
+        monkeypatch.setattr(figures, "make_figure", breaks)
+    else:
+        (tmp_path / FIGURES_FOLDER).write_text("mine")
+    with pytest.raises(OptionError, match="cannot be"):
+        write_outputs(circle_case(), tmp_path)
+    assert [path.name for path in tmp_path.iterdir() if path.name != FIGURES_FOLDER] == []
+
+
+def test_the_folder_of_the_figures_has_one_name():
+    assert outputs.FIGURES_FOLDER == FIGURES_FOLDER
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs a folder that refuses files even to root")

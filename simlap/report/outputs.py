@@ -13,6 +13,7 @@ from simlap.report.losses_csv import losses_csv
 from simlap.report.page import render_page
 from simlap.results import Analysis
 
+FIGURES_FOLDER = "figures"
 FIGURE_FORMATS = ("png",)  # SVG and PDF cost a second each; they are there for the asking
 
 
@@ -25,7 +26,8 @@ def write_outputs(
 ) -> list[Path]:
     """Write analysis.json, losses.csv, corners.csv, report.html and the figures; return their paths.
 
-    All text is made before the first file is written, so that a failure leaves no half-filled folder.
+    All text is made and all figures are drawn before the first file is written: what cannot be told or drawn leaves
+    no half-filled folder.
 
     Parameters
     ----------
@@ -43,5 +45,5 @@ def write_outputs(
         "corners.csv": corners_csv(analysis),
         "report.html": render_page(analysis, against),
     }
-    written = [write_text(target / name, text) for name, text in texts.items()]
-    return written + save_figures(analysis, target / "figures", figures)
+    drawn = save_figures(analysis, target / FIGURES_FOLDER, figures)  # draws all, then writes
+    return [write_text(target / name, text) for name, text in texts.items()] + drawn
