@@ -85,7 +85,11 @@ def step(text: str) -> Iterator[None]:
     started = time.perf_counter()
     if sys.stderr.isatty():
         print(f"{text} ...", end="", file=sys.stderr, flush=True)
-        yield
+        try:
+            yield
+        except BaseException:
+            print(file=sys.stderr, flush=True)  # an error begins on a line of its own
+            raise
         print(f" {time.perf_counter() - started:.1f} s", file=sys.stderr, flush=True)
     else:
         say(text)

@@ -22,6 +22,8 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.against import Against
+from simlap.cli_common import step
+from simlap.errors import OptionError
 from simlap.report.against import print_against
 from simlap.report.page import render_page
 from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened, signed
@@ -41,6 +43,16 @@ def printed(analysis, *, terminal: bool = False, width: int = PLAIN_WIDTH, **opt
     )  # fmt: skip
     print_analysis(analysis, out, **options)
     return stream.getvalue()
+
+
+@pytest.mark.parametrize("broken", [OptionError("bad.csv, row 2"), KeyboardInterrupt()])
+def test_an_error_begins_on_a_line_of_its_own_where_a_person_watches_the_progress(monkeypatch, broken):
+    screen = io.StringIO()
+    screen.isatty = lambda: True
+    monkeypatch.setattr(sys, "stderr", screen)
+    with pytest.raises(type(broken)), step("reading bad.csv"):
+        raise broken
+    assert screen.getvalue() == "reading bad.csv ...\n"
 
 
 @pytest.mark.parametrize("names", [("North", "East", "South", "West"), HOSTILE], ids=["plain", "hostile"])
