@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.drawnfixes import drawn_corners
+from simlap.errors import NotEnoughData
 from simlap.geodesy import Origin, origin_of, to_plane
 from simlap.session import Session
 from simlap.splines import lowpass
@@ -108,6 +109,11 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
     """Position fixes of a session: repeats once, 0/0, far and jumping ones dropped and counted.
 
     `plane` is the wanted origin of the local plane; the median position without it.
+
+    Raises
+    ------
+    NotEnoughData
+        When no row holds both parts of a position.
     """
     notes: list[str] = []
     origin: Origin | None = None
@@ -127,6 +133,10 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
         rows = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
         rows = rows[_changes(x[rows], y[rows])]
         x, y = x[rows], y[rows]
+    if not rows.size:
+        raise NotEnoughData(
+            f"{session.source}: no row has both parts of a position. Log them together, or leave both columns out."
+        )
     t = session.t[rows]
     keep = np.hypot(x - np.median(x), y - np.median(y)) < FAR
     keep[keep] = _not_jumping(t[keep], x[keep], y[keep])

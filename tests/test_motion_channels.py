@@ -571,3 +571,16 @@ def test_a_fix_a_second_is_usable_however_good_the_accelerometers_are(rate, verd
     found = _quality(fixes, fused, 0.1, np.ones(100, dtype=bool), "speed", 0.2, 2.0, {"a_lon": None}, 40.0)
     assert found.verdict == verdict
     assert found.reason == told + "accelerations to 0.20 m/s² at 2.0 Hz"  # a good log is not told its rate
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("given", [("x", "y"), ("latitude", "longitude")])
+def test_positions_of_which_no_row_holds_both_parts_are_refused_without_a_warning(given):
+    t = np.arange(0.0, 60.0, 0.1)
+    parts = np.cos(t) / 1000.0, np.sin(t) / 1000.0
+    east, north = (np.where(np.arange(t.size) % 2 == odd, part, np.nan) for odd, part in enumerate(parts))
+    log = Session.from_arrays(t, **dict(zip(given, (east, north), strict=True)))
+    with pytest.raises(NotEnoughData, match=r"(?i)no row has both"):
+        motion_of(log)
+    with pytest.raises(NotEnoughData, match=r"(?i)no row has both"):
+        fixes_of(log, (47.0, 8.0))
