@@ -11,7 +11,7 @@ import numpy as np
 
 from simlap.envelope import Envelope
 from simlap.envelope_samples import RoadSamples
-from simlap.limits import SIDE_SHARE
+from simlap.limits import edge_tested
 from simlap.palette import BLACK, BLUE, ORANGE
 from simlap.units import MS_TO_KMH, G
 
@@ -34,20 +34,6 @@ def edge_of(envelope: Envelope, v: float) -> tuple[np.ndarray, np.ndarray]:
     braking = -envelope.braking_limit(v, lateral)
     drive = envelope.drive_limit(v, lateral)[::-1]
     return np.concatenate([lateral, lateral[::-1]]), np.concatenate([braking, drive])
-
-
-def is_tested(envelope: Envelope, name: str, low: float, high: float) -> bool:
-    """Whether the limit called `name` has data at speeds between `low` and `high` [m/s]."""
-    first, last = envelope.tested.get(name, (np.inf, -np.inf))
-    return bool(first <= high and low <= last)
-
-
-def parts_tested(envelope: Envelope, lateral: np.ndarray, low: float, high: float) -> np.ndarray:
-    """Whether each point of an edge from `edge_of` has data at speeds between `low` and `high` [m/s], bool (n,)."""
-    side = np.abs(lateral) > SIDE_SHARE * np.max(np.abs(lateral))
-    braking, lateral_too, engine = (is_tested(envelope, name, low, high) for name in ("braking", "lateral", "engine"))
-    along = np.arange(lateral.size) < lateral.size // 2
-    return np.where(side, lateral_too, np.where(along, braking, engine)).astype(bool)
 
 
 def _near(x: np.ndarray, y: np.ndarray, lateral: np.ndarray, along: np.ndarray) -> np.ndarray:
@@ -76,7 +62,7 @@ def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: 
         artists += ax.plot(x[::step], y[::step], ".", color=ORANGE, markersize=2, alpha=0.5, label="laps")
     lateral, along = edge_of(envelope, v)
     half = lateral.size // 2
-    shown = parts_tested(envelope, lateral, *band)
+    shown = edge_tested(envelope, v, lateral, along)
     if samples is not None:
         shown &= _near(samples.lateral[inside], samples.along[inside], lateral, along)
     for part, label, colour in (
@@ -105,12 +91,11 @@ def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> lis
     from matplotlib import colormaps
 
     shade = colormaps["cividis"]
-    half = 0.5 * (speeds[1] - speeds[0]) / (RINGS - 1)
     artists: list[Any] = []
     for share in np.linspace(0.0, 1.0, RINGS):
         v = speeds[0] + share * (speeds[1] - speeds[0])
         lateral, along = edge_of(envelope, v)
-        tested = parts_tested(envelope, lateral, v - half, v + half)
+        tested = edge_tested(envelope, v, lateral, along)
         height, colour = np.full(lateral.size, v * MS_TO_KMH), shade(0.85 * share)
         artists += ax.plot(-lateral / G, along / G, height, "--", color=colour, linewidth=0.9)
         ax.plot(np.where(tested, -lateral / G, np.nan), along / G, height, "-", color=colour, linewidth=2.0)

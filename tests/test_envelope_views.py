@@ -19,7 +19,7 @@ from simlap.units import G
 
 CIRCLE = Envelope.from_limits(
     lateral=(G, 0.0), braking=(G, 0.0), traction=(G, 0.0),
-    tested=dict.fromkeys(("lateral", "braking", "engine"), (10.0, 20.0)),
+    tested=dict.fromkeys(("lateral", "braking", "traction", "engine"), (10.0, 20.0)),
 )  # fmt: skip
 
 
@@ -84,6 +84,19 @@ def test_only_what_was_tested_of_a_ring_is_solid():
     x = np.asarray(solid.get_data_3d()[0], dtype=float)
     assert np.nanmin(np.abs(x)) > 0.5
     assert np.nanmax(np.abs(x)) == pytest.approx(1.0)
+
+
+def test_drive_that_the_tyres_bound_is_solid_only_where_traction_was_tested():
+    # The engine pulls 9 m/s² at 15 m/s, the tyres carry 5: at low lateral load the edge is the traction limit, which
+    # no lap has shown at that speed.
+    strong = Envelope.from_limits(
+        (11.0, 0.0), (10.0, 0.0), (5.0, 0.0), engine=([0.0, 80.0], [9.0, 9.0]),
+        tested={**dict.fromkeys(("lateral", "braking", "engine"), (10.0, 20.0)), "traction": (30.0, 40.0)},
+    )  # fmt: skip
+    drawn = plot_gg(strong, Figure().subplots(), band=(12.0, 18.0))
+    shown = {line.get_label(): np.asarray(line.get_xdata(), dtype=float) for line in drawn}
+    assert np.nanmin(np.abs(shown["limit, drive, untested"])) == pytest.approx(0.0, abs=1e-9)
+    assert np.nanmin(np.abs(shown["limit, drive"])) > 0.5 * 11.0 / G  # the sides alone, which the lateral limit sets
 
 
 def test_an_edge_that_no_sample_comes_near_is_dashed(fitted):
