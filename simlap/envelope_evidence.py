@@ -11,6 +11,7 @@ from simlap.envelope_combined import LEVEL_FLOOR
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_frontier import at_limit_chance, hats
 from simlap.envelope_samples import RoadSamples
+from simlap.track import inside
 
 # An event sets a limit when the likelihood finds it at the limit rather than short of it.
 SETS = 0.5
@@ -126,12 +127,7 @@ def _evidence(
         laps=tuple(int(n) for n in laps) if sets.any() else (),
         stations_m=tuple(float(s) for s in stations),
         speeds_ms=tuple(float(v) for v in speeds),
-        corners=tuple(c.name for c in corners if any(_inside(s, c, length) for s in stations)),
+        corners=tuple(c.name for c in corners if inside(stations, c.entry_m, c.exit_m, length).any()),
         spread=float(np.median(spread)) if found.count else 0.0,
         noise=float(np.median(noise)) if found.count else 0.0,
     )
-
-
-def _inside(station: float, corner: Any, length: float) -> bool:
-    """Whether a station lies in a corner, which may cross the start line."""
-    return (station - corner.entry_m) % length <= (corner.exit_m - corner.entry_m) % length

@@ -8,6 +8,7 @@ import numpy as np
 
 from simlap.envelope import Envelope
 from simlap.envelope_samples import held_windows, road_samples
+from simlap.track import inside
 
 # A corner has its own, lower grip when this many laps, at speeds that differ by at least `SPEEDS_APART`, level out
 # within `PLATEAU` of each other and below `BELOW` of the common limit. Under-driving alone would move with the speed.
@@ -66,27 +67,26 @@ def corner_grip(
     noise = float(windows.mean(samples.noise_lateral).std())
     found = []
     for corner in corners:
-        span = (corner.exit_m - corner.entry_m) % length
-        inside = np.flatnonzero((station - corner.entry_m) % length <= span)
-        if inside.size == 0:  # it lies between two stations
-            inside = np.array([np.argmin((station - corner.entry_m) % length)])
+        there = np.flatnonzero(inside(station, corner.entry_m, corner.exit_m, length))
+        if there.size == 0:  # it lies between two stations
+            there = np.array([np.argmin((station - corner.entry_m) % length)])
         sign = 1.0 if corner.direction == "left" else -1.0
-        lateral = sign * held[:, inside]
+        lateral = sign * held[:, there]
         at = np.argmax(lateral, axis=1)
         rows = np.arange(lateral.shape[0])
-        sustained, v = lateral[rows, at], np.sqrt(speed2[rows, inside[at]])
+        sustained, v = lateral[rows, at], np.sqrt(speed2[rows, there[at]])
         limit = corner.grip * envelope.lateral_limit(v, sign)
         share = sustained / limit
         found.append(
             CornerGrip(
                 name=corner.name,
                 direction=corner.direction,
-                peak=float(np.median((sign * samples.lateral[:, inside]).max(axis=1))),
+                peak=float(np.median((sign * samples.lateral[:, there]).max(axis=1))),
                 sustained=float(np.median(sustained)),
                 speed=float(np.median(v)),
                 limit=float(np.median(limit)),
                 used=float(np.median(share)),
-                normal=float(np.median(samples.normal[rows, inside[at]])),
+                normal=float(np.median(samples.normal[rows, there[at]])),
                 grip=_plateau(share, v, noise / float(np.median(limit))),
             )
         )

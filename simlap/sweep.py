@@ -22,7 +22,7 @@ from simlap.kept import grip_limits
 from simlap.limits import PERCENTILES
 from simlap.line import Line
 from simlap.solver import StationLimits, solve_batch
-from simlap.track import Corner
+from simlap.track import Corner, inside
 
 #: What can be swept, in words.
 PARAMETERS = {
@@ -224,8 +224,8 @@ def corner_worth(line: Line, env: Envelope, corners: Sequence[Corner], grip: np.
         return np.zeros(0)
     scale = np.ones((2 * len(corners), line.station.size))
     for k, corner in enumerate(corners):
-        inside = (line.station - corner.entry_m) % line.length <= (corner.exit_m - corner.entry_m) % line.length
-        scale[2 * k : 2 * k + 2, inside] = [[1.0 - PERCENT], [1.0 + PERCENT]]
+        there = inside(line.station, corner.entry_m, corner.exit_m, line.length)
+        scale[2 * k : 2 * k + 2, there] = [[1.0 - PERCENT], [1.0 + PERCENT]]
     limits = grip_limits(scale * grip)
     less, more = solve_batch(line, env.pack(), limits).lap_time.reshape(len(corners), 2).T
     return np.asarray(more - less) / 2.0

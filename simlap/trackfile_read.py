@@ -14,7 +14,7 @@ from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import origin_of, to_plane
 from simlap.polyline import line_from_vertices
 from simlap.projection import Curve
-from simlap.track import Corner, SurfaceNote, Track
+from simlap.track import Corner, SurfaceNote, Track, inside
 from simlap.trackfile import DECIMALS, ROLES
 
 LARGEST_FILE = 50_000_000  # [bytes] a circuit of 100 km with vertices every 2 m has 5 MB
@@ -287,8 +287,8 @@ def _corners(
                 f": entry at {entry:.1f} m, apex at {apex:.1f} m and exit at {leave:.1f} m are not in driving "
                 "order. Swap its positions, or turn the reference line round."
             )
-        at = (np.arange(kappa.size) * (curve.length / kappa.size) - entry) % curve.length
-        turned = float(kappa[at <= (leave - entry) % curve.length].sum())
+        station = np.arange(kappa.size) * (curve.length / kappa.size)
+        turned = float(kappa[inside(station, entry, leave, curve.length)].sum())
         found.append(Corner(name, "left" if turned > 0.0 else "right", entry, apex, leave, float(grip)))
     return tuple(sorted(found, key=lambda corner: corner.apex_m))
 

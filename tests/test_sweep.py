@@ -18,7 +18,7 @@ from simlap.line import Line
 from simlap.report.sweep import print_sweep
 from simlap.solver import StationLimits, limit_profile
 from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep
-from simlap.track import Corner
+from simlap.track import Corner, grip_scale
 from simlap.units import MS_TO_KMH
 
 POWER, DRAG = 130.0, 9e-4  # [m²/s³], [1/m]
@@ -132,6 +132,21 @@ def test_grip_in_a_corner_that_is_the_whole_lap_is_grip_everywhere():
     assert Envelope.unpack(slowed).braking == pytest.approx(
         [0.1 * (b - d) + d for b, d in zip(FULL.braking, (0.2, 0.0003), strict=True)]
     )
+
+
+def test_grip_in_a_corner_is_worth_the_stations_that_the_track_puts_in_it():
+    # Entry and exit lie on stations: the corner holds its first station and not its last, as `grip_scale` counts.
+    line = ring(80.0)
+    corner = Corner("1", "left", float(line.station[20]), float(line.station[25]), float(line.station[30]))
+    less, more = (
+        limit_profile(
+            line, CIRCLE, limits=grip_limits(grip_scale([replace(corner, grip=g)], line.station, line.length))
+        )
+        for g in (0.99, 1.01)
+    )
+    worth = corner_worth(line, CIRCLE, [corner])
+    # The same solver on the same limits, batched or not: only rounding is left; a station more moves it by 10 %.
+    assert worth[0] == pytest.approx((more.lap_time - less.lap_time) / 2.0, abs=1e-9)
 
 
 def test_everything_answerable_is_swept_when_nothing_is_named():
