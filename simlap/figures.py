@@ -1,20 +1,18 @@
 """All figures of an analysis, and their files."""
 
-import io
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import matplotlib
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from simlap.errors import OptionError
 from simlap.figures_corners import plot_corner, plot_corner_losses
 from simlap.figures_grip import plot_envelope, plot_gg
 from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed
+from simlap.figures_save import document, image
 from simlap.files import write_bytes
 from simlap.results import Analysis
 from simlap.traces import beyond_scale, traces
@@ -33,7 +31,6 @@ __all__ = [
 ]
 
 FORMATS = ("png", "svg", "pdf")
-PNG_DPI = 150  # sharp on a phone, under 200 kB a figure
 # Name of the file, function, width and height in inches.
 FIGURES: Mapping[str, tuple[Callable[[Analysis, Axes], Any], tuple[float, float]]] = {
     "loss_map": (plot_loss_map, (7.0, 6.0)),
@@ -45,8 +42,6 @@ FIGURES: Mapping[str, tuple[Callable[[Analysis, Axes], Any], tuple[float, float]
 }
 TO_SCALE = ("loss_map", "gg")  # a unit along is as long as a unit across
 BAND = 0.15  # [inch] left above and below together
-# Files do not carry the time of the run: the same analysis gives the same bytes.
-STEADY: dict[Any, Any] = {"svg.hashsalt": "simlap", "svg.fonttype": "path", "pdf.fonttype": 42}
 
 
 def make_figure(analysis: Analysis, name: str) -> Figure:
@@ -92,13 +87,12 @@ def save_figures(
     if not formats:
         return []
     files: list[tuple[str, bytes]] = []
-    with matplotlib.rc_context(STEADY):
-        figures = {name: _laid_out(make_figure(analysis, name)) for name in FIGURES}
-        for kind in formats:
-            if kind == "pdf":
-                files.append(("figures.pdf", _document(figures.values())))
-            else:
-                files += [(f"{name}.{kind}", _image(figure, kind)) for name, figure in figures.items()]
+    figures = {name: _laid_out(make_figure(analysis, name)) for name in FIGURES}
+    for kind in formats:
+        if kind == "pdf":
+            files.append(("figures.pdf", document(figures.values())))
+        else:
+            files += [(f"{name}.{kind}", image(figure, kind)) for name, figure in figures.items()]
     return [write_bytes(Path(folder) / name, data) for name, data in files]
 
 
@@ -107,18 +101,3 @@ def _laid_out(figure: Figure) -> Figure:
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
     return figure
-
-
-def _image(figure: Figure, kind: str) -> bytes:
-    stream = io.BytesIO()
-    metadata = {"Date": None} if kind == "svg" else {}
-    figure.savefig(stream, format=kind, dpi=PNG_DPI, metadata=metadata)
-    return stream.getvalue()
-
-
-def _document(figures: Iterable[Figure]) -> bytes:
-    stream = io.BytesIO()
-    with PdfPages(stream, metadata={"CreationDate": None}) as pages:
-        for figure in figures:
-            pages.savefig(figure)
-    return stream.getvalue()

@@ -10,7 +10,7 @@ from simlap.comparison import Comparison
 from simlap.envelope import Envelope
 from simlap.figures_grip import UNTESTED, UNTESTED_LABEL
 from simlap.figures_lap import printable
-from simlap.figures_target import save_figure
+from simlap.figures_save import save_figure
 from simlap.limits import PERCENTILES, tested_at
 from simlap.report.plain import corner_label
 from simlap.units import MS_TO_KMH, G

@@ -1,18 +1,15 @@
 """The target ladder as a figure."""
 
-import io
 import os
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from simlap.files import write_bytes
+from simlap.figures_save import save_figure
 from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.report.plain import lap_time
 from simlap.results import Analysis
 from simlap.target import Target
 
-GREY = "#6b6b6b"
 # Marker, colour and filling of each lap time, as on the page's line of lap times.
 SHAPES: dict[str, dict[str, Any]] = {
     "limit": {"marker": "|", "color": LIMIT, "markersize": 16, "markeredgewidth": 4},
@@ -66,24 +63,3 @@ def save_ladder(analysis: Analysis, target: Target, folder: str | os.PathLike[st
     figure = Figure(figsize=(8.0, 4.0), layout="constrained")
     draw_ladder(analysis, target, figure.subplots())
     return save_figure(figure, Path(folder), "ladder")
-
-
-def save_figure(figure: Any, folder: Path, name: str, formats: tuple[str, ...] = ("png", "svg")) -> list[Path]:
-    """Write one figure in each format, whole or not at all."""
-    paths = []
-    for kind in formats:
-        stream = io.BytesIO()
-        figure.savefig(stream, format=kind, dpi=150)
-        paths.append(write_bytes(folder / f"{name}.{kind}", stream.getvalue()))
-    return paths
-
-
-def draw_reliability(stated: Sequence[float], met: Sequence[float], sessions: Sequence[int], ax: Any) -> Any:
-    """Draw how often stated chances came true, one marker a group of sessions, on `ax`; return the markers' line."""
-    ax.plot([0, 1], [0, 1], "-", color=GREY, linewidth=1)
-    ax.fill_between([0, 1], [-0.1, 0.9], [0.1, 1.1], color=GREY, alpha=0.15, linewidth=0)
-    (line,) = ax.plot(stated, met, "o", color=LIMIT)
-    for x, y, count in zip(stated, met, sessions, strict=True):
-        ax.annotate(f"{count} sessions", (x, y), xytext=(8, -12), textcoords="offset points")
-    ax.set(xlabel="stated chance", ylabel="share that met the next step", xlim=(0, 1.12), ylim=(0, 1.05))
-    return line

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.figures_lap import STRIP_NAME, UPRIGHT_NAME, letters, printable
+from simlap.figures_save import image
 from simlap.files import picture_kind, write_bytes
 from simlap.labels import place_labels
 from simlap.projection import Curve
@@ -34,6 +34,7 @@ ARROW_FROM, ARROW_TO = 0.012, 0.045  # driving direction, shares of the lap behi
 TITLE_LENGTH = 60  # characters of a circuit's name
 STRIP_ROOM = 0.25  # above and below the elevation, share of its range
 ASLANT_ROOM = 2.5  # names that stand aslant over the elevation need more room
+PAGE_DPI = 130  # of a PNG: the whole figure on a screen
 TOLD_STRETCH = 1.5  # heights drawn this much larger than lengths are told of
 
 
@@ -176,6 +177,4 @@ def write_track_figure(track: Track, path: str | os.PathLike[str]) -> Path:
         When the ending is another one, or the file cannot be written.
     """
     kind = picture_kind(path)
-    data = io.BytesIO()
-    track_figure(track).savefig(data, format=kind, dpi=130)
-    return write_bytes(path, data.getvalue())
+    return write_bytes(path, image(track_figure(track), kind, PAGE_DPI))

@@ -1,5 +1,6 @@
 """What the figures draw, against the hand-made analysis; files of all formats."""
 
+import re
 import warnings
 from dataclasses import replace
 
@@ -11,11 +12,14 @@ from matplotlib.text import Text
 from report_case import FAST, HOSTILE, LENGTH, LIMIT_S, LOST_S, NAMES, SLOW, N, circle_case
 
 from simlap import figures, palette
+from simlap.circuits import invented_circuit
 from simlap.errors import OptionError
 from simlap.figures import FIGURES, make_figure, save_figures
 from simlap.figures_corners import plot_corner, plot_corner_losses
 from simlap.figures_grip import UNTESTED_LABEL, plot_envelope, plot_gg
 from simlap.figures_lap import plot_loss_building, plot_loss_map, plot_speed, printable, unwrapped
+from simlap.figures_save import save_figure
+from simlap.figures_track import write_track_figure
 from simlap.report.maps import loss_map
 from simlap.traces import LOSS_WINDOW, beyond_scale, gg_boundary, gg_samples, traces
 from simlap.units import G
@@ -270,6 +274,19 @@ def test_pdf_has_a_page_a_figure_and_a_file_is_the_same_twice(case, tmp_path):
     assert data.startswith(MAGIC["pdf"])
     assert f"/Count {len(FIGURES)}".encode() in data
     assert data == second.read_bytes()
+
+
+def test_the_same_drawing_is_the_same_file_without_the_time_of_the_run(tmp_path):
+    def drawn(name):
+        figure = Figure()
+        figure.subplots().plot([0.0, 1.0], [1.0, 0.0])  # the clip path of its axes has a name drawn by chance
+        return save_figure(figure, tmp_path / name, "line", ("svg", "pdf"))
+
+    track = invented_circuit("kart")
+    first, second = ([*drawn(name), write_track_figure(track, tmp_path / name / "map.svg")] for name in "ab")
+    for one, other in zip(first, second, strict=True):
+        assert one.read_bytes() == other.read_bytes()
+        assert not re.search(rb"dc:date|CreationDate", one.read_bytes())
 
 
 def test_unknown_format_writes_nothing_and_says_which(case, tmp_path):

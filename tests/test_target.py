@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from truth_table import analysis_of, laps_of, truth_table
 
 from simlap.circuits import invented_circuit
-from simlap.figures_target import draw_ladder, draw_reliability
+from simlap.figures_target import draw_ladder
 from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.phases import PHASES
 from simlap.report.plain import lap_time
@@ -137,12 +137,6 @@ def test_composite_takes_each_phase_from_a_lap_that_was_driven(club):
         here = analysis.phases.phase == phase
         if here.any():
             assert any(np.array_equal(joined.v[here], lap.v[here]) for lap in laps)
-
-
-def test_reliability_figure_shows_the_groups_as_they_are():
-    line = draw_reliability([0.3, 0.7], [0.25, 0.8], [40, 60], Figure().subplots())
-    assert list(line.get_xdata()) == [0.3, 0.7]
-    assert list(line.get_ydata()) == [0.25, 0.8]
 
 
 # -- replay: the first half of a session sets the target, the second half says whether it was met
