@@ -1,6 +1,5 @@
 """The commands. Each calls the library, formats and prints; heavy imports wait until a command runs."""
 
-import json
 import subprocess
 import sys
 from pathlib import Path
@@ -27,6 +26,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    emit_json,
     folder_name,
     load_session,
     load_track,
@@ -147,7 +147,7 @@ def _analyse_and_print(
         with step(f"writing to {out}"):
             write_outputs(result, out, against=held)
     if as_json:
-        emit(json.dumps(analysis_to_dict(result, held), ensure_ascii=False, indent=1))
+        emit_json(analysis_to_dict(result, held))
         return
     print_analysis(result)
     if held is not None:
@@ -203,7 +203,7 @@ def list_laps(
     session = load_session(sessions, column)
     motion, lapset, _ = find_session_laps(session, circuit, options)
     if as_json:
-        emit(json.dumps(laps_to_dict(session, motion, lapset), ensure_ascii=False, indent=1))
+        emit_json(laps_to_dict(session, motion, lapset))
     else:
         print_laps(session, motion, lapset)
 
@@ -215,7 +215,7 @@ def channels(sessions: SessionsArg, column: ColumnOpt = None, as_json: JsonOpt =
 
     def show(found: "Session | ColumnsError") -> None:
         if as_json:
-            emit(json.dumps(channels_to_dict(found), ensure_ascii=False, indent=1))
+            emit_json(channels_to_dict(found))
         else:
             print_channels(found)
 

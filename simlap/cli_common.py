@@ -1,6 +1,7 @@
 """Options that several commands share, and the way from their text to what the library takes."""
 
 import io
+import json
 import math
 import os
 import sys
@@ -9,7 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -196,3 +197,13 @@ def emit(text: str) -> None:
         else:
             sys.stdout.reconfigure(encoding="utf-8")
     sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+def json_text(content: dict[str, Any]) -> str:
+    """A result as JSON. NaN and infinity are no JSON: a result that holds one is a bug, and raises ValueError."""
+    return json.dumps(content, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def emit_json(content: dict[str, Any]) -> None:
+    """Print a result as JSON on stdout."""
+    emit(json_text(content))

@@ -1,7 +1,6 @@
 """Command `compare`: did the change to the car pay off?"""
 
 import itertools
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,6 +17,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    json_text,
     load_session,
     load_track,
     step,
@@ -80,7 +80,7 @@ def compare(
     with step("comparing"):
         result = run(*sessions, track=circuit, options=options, notes=note or [])
     raised = comparison_cautions(result)
-    text = json.dumps(comparison_to_dict(result, raised), ensure_ascii=False, indent=1)
+    text = json_text(comparison_to_dict(result, raised))
     if out is not None:
         from simlap.figures_compare import save_comparison_figures
         from simlap.files import write_text

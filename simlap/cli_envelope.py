@@ -1,6 +1,5 @@
 """The command `envelope`: limits at a few speeds with intervals and evidence; figures and JSON on request."""
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +16,7 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
-    emit,
+    emit_json,
     load_session,
     load_track,
     step,
@@ -78,27 +77,20 @@ def envelope(
     report = report_dict(fit, grips, ready.table)
     report["cautions"] = cautions_to_dicts(found)
     if as_json:
-        emit(json.dumps(report, ensure_ascii=False, indent=1))
+        emit_json(report)
     else:
         print_envelope(report)
 
 
 def write_figures(fit: "EnvelopeFit", table: Any, line: Any, corners: Any, folder: Path) -> tuple[Path, ...]:
     """Write the g-g and the g-g-v figure as PNG and SVG; return the paths."""
-    import io
-
     from simlap.envelope_samples import road_samples
     from simlap.figures_envelope import gg_figure, ggv_figure
-    from simlap.files import write_bytes
+    from simlap.figures_save import save_figure
 
     samples = road_samples(table, line, corners=corners)
-    paths = []
-    for name, figure in (("gg", gg_figure(fit.envelope, samples)), ("ggv", ggv_figure(fit.envelope, samples))):
-        for kind in ("png", "svg"):
-            buffer = io.BytesIO()
-            figure.savefig(buffer, format=kind, dpi=150)
-            paths.append(write_bytes(folder / f"{name}.{kind}", buffer.getvalue()))
-    return tuple(paths)
+    diagrams, surface = gg_figure(fit.envelope, samples), ggv_figure(fit.envelope, samples)
+    return (*save_figure(diagrams, folder, "gg"), *save_figure(surface, folder, "ggv"))
 
 
 def limits_at(fit: "EnvelopeFit", speeds: Any) -> dict[str, dict[str, list[float]]]:

@@ -1,6 +1,5 @@
 """Command `notes`: what to do in the next outing, in words."""
 
-import json
 from dataclasses import asdict
 from typing import Annotated
 
@@ -20,6 +19,7 @@ from simlap.cli_common import (
     TrackOpt,
     build_options,
     emit,
+    emit_json,
     load_session,
     load_track,
     step,
@@ -34,7 +34,7 @@ def thresholds(as_json: JsonOpt = False) -> None:
 
     if as_json:
         listed = {name: asdict(entry) for name, entry in TABLE.items()}
-        emit(json.dumps({"schema": THRESHOLDS_SCHEMA, "thresholds": listed}, ensure_ascii=False, indent=1))
+        emit_json({"schema": THRESHOLDS_SCHEMA, "thresholds": listed})
         return
     units = "# A name that ends in _ms is in m/s, in _ms2 in m/s²."
     lines = [
@@ -83,7 +83,7 @@ def notes(
         advice = with_step_worths(analysis, advise(analysis, limits), limits)
     if as_json:
         found = notes_to_dict(analysis, advice, everything=everything)
-        emit(json.dumps(found, ensure_ascii=False, indent=1))
+        emit_json(found)
         return
     out = console(NARROWEST)
     texts = [caution.text for caution in raised_cautions(analysis)]

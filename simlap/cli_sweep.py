@@ -1,6 +1,5 @@
 """Command `sweep`: what a little more grip, braking, power or less drag is worth on this circuit."""
 
-import json
 from pathlib import Path
 from typing import Annotated
 
@@ -18,7 +17,7 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
-    emit,
+    emit_json,
     folder_name,
     load_session,
     load_track,
@@ -87,7 +86,7 @@ def sweep(
         from matplotlib.figure import Figure
 
         from simlap.figures_limit import plot_profile, plot_sweep
-        from simlap.figures_target import save_figure
+        from simlap.figures_save import save_figure
 
         what_if, speed = (Figure(figsize=FIGURE_SIZE, layout="constrained") for _ in range(2))
         plot_sweep(result, what_if.subplots())
@@ -99,7 +98,7 @@ def sweep(
         by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
         warned = cautions_to_dicts(told)
         more = {"grip_per_percent_s": by_corner, "cautions": warned}
-        emit(json.dumps(result.to_dict() | more, ensure_ascii=False, indent=1))
+        emit_json(result.to_dict() | more)
         return
     from simlap.report.sweep import print_sweep
 

@@ -1,6 +1,5 @@
 """Command `target`: the ladder of lap times for the next outing."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,7 +18,7 @@ from simlap.cli_common import (
     StartLineOpt,
     TrackOpt,
     build_options,
-    emit,
+    emit_json,
     folder_name,
     load_session,
     load_track,
@@ -130,6 +129,6 @@ def target(
 
         save_ladder(analysis, result, figures)
     if as_json:
-        emit(json.dumps(target_to_dict(analysis, result), ensure_ascii=False, indent=1))
+        emit_json(target_to_dict(analysis, result))
     else:
         print_target(analysis, result)

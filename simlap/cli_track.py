@@ -1,6 +1,5 @@
 """The commands `track build`, `track show` and `track invent`."""
 
-import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +15,7 @@ from simlap.cli_common import (
     StartLineOpt,
     build_options,
     emit,
+    emit_json,
     load_session,
     say,
     step,
@@ -106,7 +106,7 @@ def show(
         with step(f"drawing {out}"):
             write_track_figure(track, out)
     if as_json:
-        emit(json.dumps(track_to_dict(track), ensure_ascii=False, indent=1))
+        emit_json(track_to_dict(track))
     else:
         emit(_summary(track))
         for row in _rows(track):

@@ -373,7 +373,7 @@ class Envelope:
 
     def to_json(self, path: str | os.PathLike[str]) -> Path:
         """Write the envelope as JSON, whole or not at all; return the path."""
-        return write_text(path, json.dumps(self.to_dict(), indent=2) + "\n")
+        return write_text(path, json.dumps(self.to_dict(), allow_nan=False, indent=2) + "\n")
 
     @classmethod
     def from_json(cls, path: str | os.PathLike[str]) -> "Envelope":

@@ -8,6 +8,7 @@ import pytest
 import simlap
 from simlap.against import against_lap
 from simlap.analysis import prepare
+from simlap.cli_common import emit_json
 from simlap.errors import OptionError
 
 
@@ -90,3 +91,11 @@ def test_choices_in_lists_and_arrays_are_taken_as_plain_numbers():
 def test_a_lap_is_held_against_best_typical_or_a_number_only(club, given):
     with pytest.raises(OptionError, match=re.escape(f"lap {given!r}: write best, typical or a lap number.")):
         against_lap(club.analysis, given)
+
+
+def test_a_result_that_is_no_json_is_never_printed(capsys):
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        emit_json({"gain_s": float("nan")})
+    assert capsys.readouterr().out == ""
+    emit_json({"gain_s": 0.5, "corner": "Épingle"})
+    assert capsys.readouterr().out == '{\n "gain_s": 0.5,\n "corner": "Épingle"\n}\n'
