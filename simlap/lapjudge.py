@@ -10,7 +10,8 @@ import numpy as np
 from simlap.corners import find_corners
 from simlap.line import Line
 from simlap.motion_types import Motion
-from simlap.stationing import curve_of, not_followed, pinned, station_of_path
+from simlap.projection import Curve
+from simlap.stationing import not_followed, pinned, station_of_path
 from simlap.track import inside
 from simlap.units import MS_TO_KMH
 
@@ -128,7 +129,7 @@ def _compare(
     else:
         middle = sorted(rest, key=lambda i: laps[i].time_s)[(len(rest) - 1) // 2]
         line = line_of_lap(motion, laps[middle])
-    curve = curve_of(line)
+    curve = Curve(line)
     station = np.arange(0.0, line.length, SPACING)
     v, off, a_lon, lost = [], [], [], []
     for i in rest:

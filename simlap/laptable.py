@@ -17,7 +17,7 @@ from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
 from simlap.sensors import heard
 from simlap.session import Session
-from simlap.stationing import curve_of, pinned, station_of_path, strictly_rising
+from simlap.stationing import pinned, station_of_path, strictly_rising
 from simlap.warp import shift_between
 
 STATION_MISS = 0.05  # [m] two planes whose origins lie 10 km apart measure a lap of 5 km so differently
@@ -125,7 +125,7 @@ def tabulate(motion: Motion, session: Session, lapset: LapSet, line: Line, spaci
     x, y = motion.at("x", inner), motion.at("y", inner)
     if not motion.closes:
         x, y = _closed(motion, laps, x, y, station / line.length)
-    curve = curve_of(line)
+    curve = Curve(line)
     offset = np.array([curve.offset(np.column_stack([a, b]), station) for a, b in zip(x, y, strict=True)])
     kappa, v = motion.at("kappa", inner), motion.at("v", inner)
     return LapTable(
@@ -172,7 +172,7 @@ def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap,
         raise NotEnoughData("No full lap between two crossings of the start line; nothing can be compared.")
     if not line.closed:
         raise OptionError("The reference line is open; laps need a closed one.")
-    curve = curve_of(line)
+    curve = Curve(line)
     if motion.closes:
         _check_start(motion, laps, curve)
     stations = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from simlap.line import Line
 from simlap.projection import Curve
 
 WINDOW = 40.0  # [m] a foot further than this from the expected station is another part of the circuit
@@ -130,8 +129,3 @@ def pinned(station: np.ndarray, length: float, reach: float = 60.0) -> np.ndarra
     out = strictly_rising(station - first * fade_in - last * fade_out)
     inner = np.clip(out[1:-1], 0.0, length)
     return np.concatenate([[0.0], inner, [length]])
-
-
-def curve_of(line: Line) -> Curve:
-    """The line as a smooth closed curve."""
-    return Curve(line)

@@ -9,7 +9,7 @@ from simlap.circuits import invented_circuit, invented_layout
 from simlap.errors import NotEnoughData
 from simlap.layout import Bend, Straight, closed_layout
 from simlap.line import Line
-from simlap.projection import Curve, project_path
+from simlap.projection import Curve
 from simlap.reference import CUT, ELEVATION_SPREAD, low_pass, mean_of_laps
 
 
@@ -24,8 +24,9 @@ def laps_beside(curve, offsets, step=0.8):
 
 
 def beside(line, other):
-    """Offset of one line's points from another line."""
-    return project_path(other, line.x, line.y).offset
+    """Offset of one line's points from another line, both of about the same length from the same start line on."""
+    curve, points = Curve(other), np.column_stack([line.x, line.y])
+    return curve.offset(points, curve.foot(points, line.station * (other.length / line.length)))
 
 
 @pytest.mark.parametrize(("aside", "waves"), [(2.0, 5.0), (6.0, 10.0)])

@@ -1,14 +1,14 @@
-"""Station and offset of driven paths: closed forms, crossings, straights side by side, gaps."""
+"""Station and offset of a driven lap: closed forms, crossings, straights side by side."""
 
 import math
 
 import numpy as np
 import pytest
 
-from simlap.errors import NotEnoughData
 from simlap.layout import Bend, Straight, closed_layout
 from simlap.line import Line
-from simlap.projection import Curve, project_path
+from simlap.projection import SAME_PLACE, Curve
+from simlap.stationing import LEAST_ADVANCE, station_of_lap
 
 
 def circle(radius=80.0, count=250):
@@ -28,97 +28,78 @@ FIGURE_EIGHT = [Straight(60), Bend(270, 40), Straight(120), Bend(-270, 40), Stra
 SIDE_BY_SIDE = [Straight(200), Bend(180, 6), Straight(400), Bend(180, 6), Straight(200)]
 
 
-def driven(line, offset, laps=1.0, step=0.7):
-    """A path at a known station and offset (function of the station), from station 3 m on."""
+def driven(line, offset, step=0.7):
+    """A lap at known stations (n,) and offsets (function of the station) [m]: curve, stations, offsets, x, y, s."""
     curve = Curve(line)
-    station = 3.0 + np.arange(0.0, laps * line.length, step)
+    station = np.linspace(0.0, line.length, math.ceil(line.length / step))
     off = offset(station)
-    return station, off, curve.at(station) + off[:, None] * curve.normal(station)
+    x, y = (curve.at(station) + off[:, None] * curve.normal(station)).T
+    return curve, station, off, x, y, np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
 
 
 def test_points_beside_a_circle_have_the_angle_as_station_and_the_radius_as_offset():
     # Source: on a circle of radius R driven anticlockwise, station = R * angle, offset = R - r (left is inside).
     # Tolerance: a cubic spline through 250 points of a circle is off by h⁴/384/R³ = 0.1 µm.
-    angle = np.linspace(0.2, 6.0, 400)
+    angle = np.linspace(0.0, 2.0 * math.pi, 700)
     radius = 80.0 + 6.0 * np.sin(3.0 * angle)
-    seen = project_path(circle(), radius * np.cos(angle), radius * np.sin(angle))
-    np.testing.assert_allclose(seen.station, 80.0 * angle, atol=1e-4)
-    np.testing.assert_allclose(seen.offset, 80.0 - radius, atol=1e-5)
-
-
-def test_station_runs_on_from_lap_to_lap():
-    line = circle()
-    station, off, path = driven(line, lambda s: 2.0 * np.sin(s / 90.0), laps=3.4)
-    seen = project_path(line, *path.T)
-    np.testing.assert_allclose(seen.station, station, atol=1e-6)
-    np.testing.assert_allclose(seen.offset, off, atol=1e-6)
+    x, y = radius * np.cos(angle), radius * np.sin(angle)
+    curve = Curve(circle())
+    station = station_of_lap(curve, x, y, np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    np.testing.assert_allclose(station, 80.0 * angle, atol=1e-4)
+    np.testing.assert_allclose(curve.offset(np.column_stack([x, y]), station), 80.0 - radius, atol=1e-5)
 
 
 @pytest.mark.parametrize("elements", [FIGURE_EIGHT, SIDE_BY_SIDE], ids=["figure of eight", "side by side"])
-def test_parts_that_cross_or_lie_alongside_are_never_mixed_up(elements):
-    # The path is 5 m beside the line, towards the neighbour (6 m to the middle between the straights) and away.
+@pytest.mark.parametrize("aside", [-5.0, -3.0, 0.0, 3.0, 5.0])
+def test_parts_that_cross_or_lie_alongside_are_never_mixed_up(elements, aside):
+    # The path is up to 5 m beside the line, towards the neighbour (6 m to the middle between the straights) and away.
     # Tolerance: Newton's method to rounding.
     line = drawn(elements)
-    for side in (-1.0, 1.0):
-        station, off, path = driven(line, lambda s, side=side: side * 5.0 * np.sin(s / 130.0), laps=2.0)
-        seen = project_path(line, *path.T)
-        np.testing.assert_allclose(seen.station, station, atol=1e-6)
-        np.testing.assert_allclose(seen.offset, off, atol=1e-6)
-
-
-def test_a_path_that_starts_on_the_crossing_takes_the_leg_it_drives_along():
-    line = drawn(FIGURE_EIGHT)
-    curve = Curve(line)
-    inner = np.abs(line.station[:, None] - line.station) > 100.0
-    apart = np.hypot(line.x[:, None] - line.x, line.y[:, None] - line.y)
-    one, two = np.unravel_index(np.argmin(np.where(inner, apart, np.inf)), apart.shape)
-    for leg, other in ((one, two), (two, one)):
-        begin = line.station[leg] + np.arange(0.0, 40.0, 0.5)
-        path = curve.at(begin) + (curve.points[other] - curve.points[leg])  # begins on a point of the other leg
-        seen = project_path(line, *path.T)
-        np.testing.assert_allclose(seen.station, begin, atol=2.5)  # the shift is less than a station and a half
+    curve, station, off, x, y, s = driven(line, lambda at: aside * np.sin(np.pi * at / line.length) ** 2)
+    found = station_of_lap(curve, x, y, s)
+    np.testing.assert_allclose(found, station, atol=1e-6)
+    np.testing.assert_allclose(curve.offset(np.column_stack([x, y]), found), off, atol=1e-6)
 
 
 def test_a_position_error_beyond_the_middle_keeps_the_leg_that_is_driven():
     # All positions 7 m to the north, where the straights lie 12 m apart: the other straight is nearer everywhere.
     line = drawn(SIDE_BY_SIDE)
-    station, _, path = driven(line, lambda s: 0.0 * s)
-    seen = project_path(line, path[:, 0], path[:, 1] + 7.0)
+    curve, station, _, x, y, s = driven(line, lambda at: 0.0 * at)
+    found = station_of_lap(curve, x, y + 7.0, s)
     hairpin = np.pi * 6.0
     along = station % (400.0 + hairpin)
     straight = np.abs(along - 200.0 - 0.5 * hairpin) > 0.5 * hairpin + 3.0
     assert straight.sum() > 0.9 * station.size
     # the spline swings a little where the straight becomes an arc
-    np.testing.assert_allclose(seen.station[straight], station[straight], atol=0.05)
-    np.testing.assert_allclose(np.abs(seen.offset[straight]), 7.0, atol=0.05)
-
-
-def test_after_a_gap_in_the_log_the_path_is_found_again():
-    line = drawn([Straight(600), Bend(180, 50), Straight(1200), Bend(180, 50), Straight(600)])
-    station, off, path = driven(line, lambda s: 1.0 + 0.0 * s)
-    kept = (station < 150.0) | (station > 1210.0)  # 100 m across to the other straight
-    seen = project_path(line, *path[kept].T)
-    behind = slice(int(np.sum(station < 150.0)) + 40, None)  # it may take a block of 20 m until it is missed
-    np.testing.assert_allclose(seen.offset[behind], off[kept][behind], atol=1e-6)
-    np.testing.assert_allclose(seen.station[behind] % line.length, station[kept][behind] % line.length, atol=1e-6)
+    np.testing.assert_allclose(found[straight], station[straight], atol=0.05)
+    away = curve.offset(np.column_stack([x, y + 7.0]), found)
+    np.testing.assert_allclose(np.abs(away[straight]), 7.0, atol=0.05)
 
 
 def test_a_car_that_stands_keeps_its_station():
+    # Half a minute at 100 samples a second on one point, as a stop logs it: the odometer creeps by 1 mm in all.
     line = circle()
-    x, y = Curve(line).at(np.array([100.0]))[0]
-    seen = project_path(line, np.full(3000, x), np.full(3000, y))
-    np.testing.assert_allclose(seen.station, 100.0, atol=1e-6)
+    curve, station, _, x, y, s = driven(line, lambda at: 0.0 * at)
+    stop = int(np.searchsorted(station, 100.0))
+    x, y, s, expected = (np.insert(one, stop, np.full(3000, one[stop])) for one in (x, y, s, station))
+    s = s + np.clip(np.arange(s.size) - stop, 0, 3000) * (1e-3 / 3000)
+    found = station_of_lap(curve, x, y, s)
+    # Stations rise strictly by at least LEAST_ADVANCE a sample, and so ahead of the car for as long as it stands
+    assert np.all(np.diff(found) > 0.0)
+    assert np.abs(found - expected).max() <= 3001 * LEAST_ADVANCE
+    behind = station > station[stop] + 2 * 3001 * LEAST_ADVANCE
+    np.testing.assert_allclose(found[3000:][behind], station[behind], atol=1e-6)
 
 
-def test_open_line_ends_hold_the_station():
-    x = np.linspace(0.0, 200.0, 101)
-    line = Line.from_points(x, np.zeros(101), closed=False)
-    along = np.linspace(-5.0, 205.0, 300)
-    seen = project_path(line, along, np.full(300, 2.0))
-    np.testing.assert_allclose(seen.station, np.clip(along, 0.0, 200.0), atol=1e-6)
-    np.testing.assert_allclose(seen.offset, 2.0, atol=1e-6)
-
-
-def test_a_path_without_a_position_is_refused():
-    with pytest.raises(NotEnoughData, match="no points, or one without a position"):
-        project_path(circle(), np.array([80.0, np.nan]), np.array([0.0, 1.0]))
+def test_the_nearest_place_is_told_apart_by_a_hint_where_legs_cross():
+    # The straights of the figure of eight cross: a point there lies on both, each at its own station.
+    line = drawn(FIGURE_EIGHT)
+    curve = Curve(line)
+    inner = np.abs(line.station[:, None] - line.station) > 100.0
+    apart = np.hypot(line.x[:, None] - line.x, line.y[:, None] - line.y)
+    one, two = np.unravel_index(np.argmin(np.where(inner, apart, np.inf)), apart.shape)
+    assert apart[one, two] < SAME_PLACE
+    for leg in (line.station[one], line.station[two]):
+        station, distance = curve.nearest(curve.points[one], float(leg))
+        assert station == pytest.approx(leg, abs=SAME_PLACE)
+        assert distance <= apart[one, two] + 1e-9
