@@ -26,18 +26,16 @@ import numpy as np
 
 from simlap.errors import OptionError
 from simlap.files import write_text
+from simlap.geodesy import to_geodetic
+from simlap.projection import Curve
+from simlap.trackfile_read import DECIMALS, LONGEST_NAME, is_name, load_json, track_from_geojson
 
 if TYPE_CHECKING:
     from simlap.track import Track
 
-# Decimals of a degree in the file. 1e-10 deg is 0.01 mm: rounding then moves the curvature between vertices 2 m apart
-# by up to 1e-5 1/m (0.04 m/s² at 60 m/s); with 1e-7 deg it would be a thousand times that.
-DECIMALS = 10
 ELEVATION_DECIMALS = 5  # 0.01 mm as well, for the vertical curvature
 
 LONGEST_SHOWN = 40  # characters of a refused name that the message repeats
-
-ROLES = ("reference line", "start line", "corner", "surface")
 
 
 def write_track(track: Track, path: str | os.PathLike[str]) -> Path:
@@ -64,8 +62,6 @@ def read_track(path: str | os.PathLike[str]) -> Track:
     OptionError
         When `path` is no path.
     """
-    from simlap.trackfile_read import load_json, track_from_geojson
-
     if not isinstance(path, (str, os.PathLike)):
         raise OptionError(f"track {path!r}: is no path. Name a track file.")
     source = os.fspath(path)
@@ -80,9 +76,6 @@ def track_to_geojson(track: Track) -> str:
     OptionError
         When the track has no latitude and longitude, crosses the 180th meridian or holds a text that cannot be written.
     """
-    from simlap.geodesy import to_geodetic
-    from simlap.projection import Curve
-
     if track.origin is None:
         raise OptionError(
             f"track {track.name!r} has no latitude and longitude, and a track file is in degrees. "
@@ -144,8 +137,6 @@ def track_to_geojson(track: Track) -> str:
 
 def _check_texts(track: Track) -> None:
     """Refuse names and notes that reading refuses."""
-    from simlap.trackfile_read import LONGEST_NAME, is_name
-
     texts = [("the track", track.name), *(("a corner", corner.name) for corner in track.corners)]
     for what, text in (*texts, *(("a surface note", note.text) for note in track.notes)):
         if not is_name(text):

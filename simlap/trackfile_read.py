@@ -15,8 +15,11 @@ from simlap.geodesy import origin_of, to_plane
 from simlap.polyline import line_from_vertices
 from simlap.projection import Curve
 from simlap.track import Corner, SurfaceNote, Track, inside
-from simlap.trackfile import DECIMALS, ROLES
 
+ROLES = ("reference line", "start line", "corner", "surface")
+# Decimals of a degree in the file. 1e-10 deg is 0.01 mm: rounding then moves the curvature between vertices 2 m apart
+# by up to 1e-5 1/m (0.04 m/s² at 60 m/s); with 1e-7 deg it would be a thousand times that.
+DECIMALS = 10
 LARGEST_FILE = 50_000_000  # [bytes] a circuit of 100 km with vertices every 2 m has 5 MB
 LONGEST_NAME = 200  # [characters] a name must fit a table; longer ones are a pasted text
 SHORTEST_LINE = 50.0  # [m] less is no circuit but a slip of the decimal point
