@@ -30,8 +30,9 @@ OWN_NONE, OWN_REPLACES, OWN_AT_LEAST = 0, 1, 2
 # Rows of the per-station limits
 R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_TRACTION, R_OWN_BRAKE, R_OWN_DRIVE = range(8)
 LIMIT_ROWS = 8
-# Packed envelope (`Envelope.pack`): speed step of the engine curve, speed cap, first of the drag's three values, first
-# value of the curve, their number
+# Packed envelope (`envelope.Packed`): exponent under braking, with that under drive behind it, cornering drag; speed
+# step of the engine curve, speed cap, first of the drag's three values, first value of the curve, their number
+ENV_EXPONENT, ENV_CORNERING = 8, 10
 ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 32
 NO_CAP = 1.0e3  # [m/s] stands for none
 
@@ -99,7 +100,7 @@ def engine(v, a_lat, env, scale):
     j = min(int(at), ENV_POINTS - 2)
     rise = env[ENV_CURVE + j + 1] - env[ENV_CURVE + j]
     at -= j
-    drag = env[10] * a_lat * a_lat
+    drag = env[ENV_CORNERING] * a_lat * a_lat
     if at >= 1.0:
         return env[ENV_CURVE + j + 1] * scale - drag, 0.0
     return (env[ENV_CURVE + j] + rise * at) * scale - drag, rise * scale / env[ENV_STEP]
@@ -182,7 +183,7 @@ def tyre_root(rho, hi, guess, i, ds, kind, geo, env, lateral_scale, scale):
     A friction ellipse that does not change with speed has a closed form; else Newton in a bracket.
     """
     t0, t1 = force(kind, env, scale)
-    p = env[8 + kind]
+    p = env[ENV_EXPONENT + kind]
     slope, q = geo[LAT_SLOPE, i], geo[NORMAL_SLOPE, i]
     drag, d_drag = slowing(max(rho, 0.0), i, kind, geo, env)
     free = drag == 0.0 and d_drag == 0.0
@@ -250,7 +251,7 @@ def engine_root(rho, hi, guess, i, ds, sign, geo, env, scale):
     for _ in range(MAX_NEWTON):
         a_lat = geo[LAT_SLOPE, i] * v * v - geo[LAT_BANK, i]
         power, slope = engine(v, a_lat, env, scale)
-        slope -= 4.0 * env[10] * a_lat * geo[LAT_SLOPE, i] * v
+        slope -= 4.0 * env[ENV_CORNERING] * a_lat * geo[LAT_SLOPE, i] * v
         f = v * v - rho - sign * ds * power
         if f <= 0.0 and v >= v_top:
             return hi
@@ -271,8 +272,8 @@ def explicit_half(z, i, ds, kind, along, geo, env, lateral_scale, scale):
     pure, used, d_used = tyres(z, i, kind, geo, env, lateral_scale, scale)
     drag, d_drag = slowing(z, i, kind, geo, env)
     if along < 0.0:
-        along = pure * left_over(used, env[8 + kind]) - drag
-    return furthest(z, along, pure, used, d_used, env[8 + kind], ds, drag, d_drag)
+        along = pure * left_over(used, env[ENV_EXPONENT + kind]) - drag
+    return furthest(z, along, pure, used, d_used, env[ENV_EXPONENT + kind], ds, drag, d_drag)
 
 
 @_inlined
@@ -285,7 +286,7 @@ def tyres_carry(z, rho, i, ds, kind, geo, env, lateral_scale, scale):
     m = ((z - rho) / ds + drag) / max(pure, TINY)
     if m + used <= 1.0:  # the diamond lies inside every superellipse
         return True
-    p = env[8 + kind]
+    p = env[ENV_EXPONENT + kind]
     return m**p + used**p <= 1.0
 
 
@@ -303,7 +304,7 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
     else:
         reach = explicit_half(z, j, ds, DRIVE, along, geo, env, rows[R_LATERAL, j], grip)
         a_lat = geo[LAT_SLOPE, j] * z - geo[LAT_BANK, j]
-        if reach - z > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
+        if reach - z > ENGINE_SLACK * ds * (weakest * throttle - env[ENV_CORNERING] * a_lat * a_lat):
             power, _ = engine(math.sqrt(z), a_lat, env, throttle)
             reach = min(reach, z + ds * power)
     rho = reach - ds * (geo[CLIMB, j] + geo[CLIMB, i])
@@ -321,7 +322,7 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
         if not rho - ds * drag >= top:  # top may be infinite
             found = tyre_root(rho, top, guess, i, ds, DRIVE, geo, env, lateral_scale, grip)
         a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
-        if found - rho > ENGINE_SLACK * ds * (weakest * throttle - env[10] * a_lat * a_lat):
+        if found - rho > ENGINE_SLACK * ds * (weakest * throttle - env[ENV_CORNERING] * a_lat * a_lat):
             power, _ = engine(math.sqrt(max(found, 0.0)), a_lat, env, throttle)
             if found > rho + ds * power:
                 found, why = engine_root(rho, found, guess, i, ds, 1.0, geo, env, throttle), ENGINE
@@ -340,7 +341,7 @@ def brake_step(z, top, j, i, ds, along, before, weakest, geo, env, rows):
     throttle = rows[R_DRIVE, j]
     reach = explicit_half(z, j, ds, BRAKE, along, geo, env, rows[R_LATERAL, j], rows[R_BRAKE, j])
     a_lat = geo[LAT_SLOPE, j] * z - geo[LAT_BANK, j]
-    if weakest * throttle < env[10] * a_lat * a_lat:
+    if weakest * throttle < env[ENV_CORNERING] * a_lat * a_lat:
         power, _ = engine(math.sqrt(z), a_lat, env, throttle)
         reach = max(reach, z - ds * power)
     rho = reach + climb
@@ -352,7 +353,7 @@ def brake_step(z, top, j, i, ds, along, before, weakest, geo, env, rows):
     found = tyre_root(rho, top, guess, i, ds, BRAKE, geo, env, rows[R_LATERAL, i], rows[R_BRAKE, i])
     throttle = rows[R_DRIVE, i]
     a_lat = geo[LAT_SLOPE, i] * found - geo[LAT_BANK, i]
-    if found < top and weakest * throttle < env[10] * a_lat * a_lat:
+    if found < top and weakest * throttle < env[ENV_CORNERING] * a_lat * a_lat:
         found = max(found, engine_root(rho, top, guess, i, ds, -1.0, geo, env, throttle))
     return found, (found - rho) / ds
 

@@ -39,6 +39,20 @@ NO_DRAG: Triple = (0.0, 0.0, 0.0)
 DRAG_KEYS = ("constant_ms2", "v2_per_m", "lateral2_s2_per_m")
 
 
+class Packed:
+    """Where the parts of an envelope lie in its packed vector, shape (ENVELOPE_SIZE,), or in the columns of draws."""
+
+    LEFT, RIGHT, BRAKING, TRACTION = (slice(k, k + 2) for k in range(0, 8, 2))  #: pairs (constant, v² term)
+    LATERAL = slice(LEFT.start, RIGHT.stop)  #: both sides
+    LIMITS = slice(LEFT.start, TRACTION.stop)  #: all four pairs
+    V2_TERMS = slice(LEFT.start + 1, TRACTION.stop, 2)  #: of them
+    EXPONENT_BRAKING, EXPONENT_DRIVE, CORNERING_DRAG = 8, 9, 10
+    EXPONENTS = slice(EXPONENT_BRAKING, EXPONENT_DRIVE + 1)
+    ENGINE_STEP, SPEED_CAP = 11, 12  #: from one speed of the engine curve to the next; both [m/s]
+    DRAG = slice(DRAG_START, ENGINE_START)  #: r0, r1, r2
+    ENGINE = slice(ENGINE_START, ENVELOPE_SIZE)  #: accelerations at v = j * step
+
+
 def _pair(values: Any, name: str) -> Pair:
     array = np.asarray(values, dtype=float).ravel()
     if array.size == 1:
@@ -293,15 +307,17 @@ class Envelope:
         The engine curve is sampled at `ENGINE_POINTS` uniform speeds from 0 to its top speed.
         """
         packed = np.empty(ENVELOPE_SIZE)
-        packed[0:2] = self.lateral_left
-        packed[2:4] = self.lateral_right
-        packed[4:6] = self.braking
-        packed[6:8] = self.traction
-        packed[8:11] = self.exponent_braking, self.exponent_drive, self.cornering_drag
+        packed[Packed.LEFT] = self.lateral_left
+        packed[Packed.RIGHT] = self.lateral_right
+        packed[Packed.BRAKING] = self.braking
+        packed[Packed.TRACTION] = self.traction
+        packed[Packed.EXPONENTS] = self.exponent_braking, self.exponent_drive
+        packed[Packed.CORNERING_DRAG] = self.cornering_drag
         step = max(self.top_speed, 1.0) / (ENGINE_POINTS - 1)
-        packed[11:DRAG_START] = step, NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
-        packed[DRAG_START:ENGINE_START] = self.drag
-        packed[ENGINE_START:] = np.interp(step * np.arange(ENGINE_POINTS), self.engine_v, self.engine_a)
+        packed[Packed.ENGINE_STEP] = step
+        packed[Packed.SPEED_CAP] = NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
+        packed[Packed.DRAG] = self.drag
+        packed[Packed.ENGINE] = np.interp(step * np.arange(ENGINE_POINTS), self.engine_v, self.engine_a)
         return packed
 
     @classmethod
@@ -316,18 +332,18 @@ class Envelope:
         if x.shape != (ENVELOPE_SIZE,):
             raise OptionError(f"envelope: a packed envelope has shape ({ENVELOPE_SIZE},), not {x.shape}.")
         return cls(
-            lateral_left=(x[0], x[1]),
-            lateral_right=(x[2], x[3]),
-            braking=(x[4], x[5]),
-            traction=(x[6], x[7]),
-            engine_v=x[11] * np.arange(ENGINE_POINTS),
-            engine_a=x[ENGINE_START:],
-            exponent_braking=x[8],
-            exponent_drive=x[9],
-            cornering_drag=x[10],
+            lateral_left=_pair(x[Packed.LEFT], "lateral"),
+            lateral_right=_pair(x[Packed.RIGHT], "lateral"),
+            braking=_pair(x[Packed.BRAKING], "braking"),
+            traction=_pair(x[Packed.TRACTION], "traction"),
+            engine_v=x[Packed.ENGINE_STEP] * np.arange(ENGINE_POINTS),
+            engine_a=x[Packed.ENGINE],
+            exponent_braking=x[Packed.EXPONENT_BRAKING],
+            exponent_drive=x[Packed.EXPONENT_DRIVE],
+            cornering_drag=x[Packed.CORNERING_DRAG],
             tested=dict(tested or {}),
-            speed_cap=None if x[12] >= NO_SPEED_CAP else float(x[12]),
-            drag=(x[DRAG_START], x[DRAG_START + 1], x[DRAG_START + 2]),
+            speed_cap=None if x[Packed.SPEED_CAP] >= NO_SPEED_CAP else float(x[Packed.SPEED_CAP]),
+            drag=_triple(x[Packed.DRAG]),
         )
 
     def to_dict(self) -> dict[str, Any]:

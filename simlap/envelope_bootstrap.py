@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.envelope import DRAG_START, ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP
+from simlap.envelope import ENGINE_POINTS, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP, Packed
 from simlap.envelope_belief import SPEED2_UNIT, Belief, Growth, fit_pair
 from simlap.envelope_combined import LEVEL_FLOOR, TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_events import CombinedEvents, Events
@@ -119,14 +119,15 @@ class Solution:
     def packed(self) -> np.ndarray:
         """(B, ENVELOPE_SIZE) vectors in the order of `Envelope.unpack`."""
         out = np.zeros((self.braking.shape[0], ENVELOPE_SIZE))
-        out[:, 0:2], out[:, 2:4] = self.lateral[:, 0], self.lateral[:, 1]
-        out[:, 4:6], out[:, 6:8] = self.braking, self.traction
-        out[:, 8], out[:, 9], out[:, 10] = self.exponent_braking, self.exponent_drive, self.cornering_drag
+        out[:, Packed.LEFT], out[:, Packed.RIGHT] = self.lateral[:, 0], self.lateral[:, 1]
+        out[:, Packed.BRAKING], out[:, Packed.TRACTION] = self.braking, self.traction
+        out[:, Packed.EXPONENT_BRAKING], out[:, Packed.EXPONENT_DRIVE] = self.exponent_braking, self.exponent_drive
+        out[:, Packed.CORNERING_DRAG] = self.cornering_drag
         step = self.knots[-1] / (ENGINE_POINTS - 1)
-        out[:, 11] = step
-        out[:, 12] = NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
-        out[:, DRAG_START:ENGINE_START] = DRAG
-        out[:, ENGINE_START:] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
+        out[:, Packed.ENGINE_STEP] = step
+        out[:, Packed.SPEED_CAP] = NO_SPEED_CAP if self.speed_cap is None else self.speed_cap
+        out[:, Packed.DRAG] = DRAG
+        out[:, Packed.ENGINE] = self.engine @ hats(step * np.arange(ENGINE_POINTS), self.knots).T
         return out
 
 
@@ -260,12 +261,12 @@ def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Draws (B, ENVELOPE_SIZE) with the errors that no resampling of one outing shows."""
     out = np.array(packed)
     lateral, braking, traction, engine = np.exp(rng.standard_normal((4, packed.shape[0], 1)) * DOUBT[:, None, None])
-    out[:, 0:4] *= lateral
-    out[:, 4:6] *= braking
-    out[:, 6:8] *= traction
-    out[:, ENGINE_START:] *= engine
-    out[:, 8:10] += rng.standard_normal((packed.shape[0], 2)) * EXPONENT_DOUBT
-    out[:, 8:10] = np.clip(out[:, 8:10], *EXPONENT_RANGE)
+    out[:, Packed.LATERAL] *= lateral
+    out[:, Packed.BRAKING] *= braking
+    out[:, Packed.TRACTION] *= traction
+    out[:, Packed.ENGINE] *= engine
+    out[:, Packed.EXPONENTS] += rng.standard_normal((packed.shape[0], 2)) * EXPONENT_DOUBT
+    out[:, Packed.EXPONENTS] = np.clip(out[:, Packed.EXPONENTS], *EXPONENT_RANGE)
     return out
 
 

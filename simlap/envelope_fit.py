@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from simlap.envelope import ENGINE_START, Envelope
+from simlap.envelope import Envelope, Packed
 from simlap.envelope_belief import Growth
 from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENT_PRIOR, EXPONENTS
@@ -135,28 +135,36 @@ def widened(packed: np.ndarray, solution: Solution, laps: int) -> np.ndarray:
         return packed
     out, fit = np.array(packed), solution.packed()[0]
     more = (laps / (laps - 1.0)) ** 0.5 - 1.0
-    for first, z in _levels_at(solution):
-        level = out[:, first] + out[:, first + 1] * z
-        out[:, first : first + 2] *= ((level / (fit[first] + fit[first + 1] * z)) ** more)[:, None]
-    out[:, ENGINE_START:] += more * np.mean(out[:, ENGINE_START:] - fit[ENGINE_START:], axis=1, keepdims=True)
-    out[:, 8:10] += more * (out[:, 8:10] - fit[8:10])
+    for pair, z in _levels_at(solution):
+        out[:, pair] *= ((_level(out, pair, z) / _level(fit, pair, z)) ** more)[:, None]
+    out[:, Packed.ENGINE] += more * np.mean(out[:, Packed.ENGINE] - fit[Packed.ENGINE], axis=1, keepdims=True)
+    out[:, Packed.EXPONENTS] += more * (out[:, Packed.EXPONENTS] - fit[Packed.EXPONENTS])
     return out
 
 
-def _levels_at(solution: Solution) -> list[tuple[int, float]]:
-    """Where each limit's pair of coefficients begins in a packed envelope, and the v² of its median event."""
+def _levels_at(solution: Solution) -> list[tuple[slice, float]]:
+    """Where each limit's pair of coefficients lies in a packed envelope, and the v² of its median event."""
     z = {name: float(np.median(parts[2][0])) for name, parts in solution.levels.items()}
-    return [(0, z["lateral"]), (2, z["lateral"]), (4, z["braking"]), (6, z["braking"])]
+    return [
+        (Packed.LEFT, z["lateral"]),
+        (Packed.RIGHT, z["lateral"]),
+        (Packed.BRAKING, z["braking"]),
+        (Packed.TRACTION, z["braking"]),
+    ]
+
+
+def _level(packed: np.ndarray, pair: slice, z: float) -> np.ndarray:
+    """Limits c0 + c1 z of packed envelopes, shape (..., ENVELOPE_SIZE), at a squared speed `z`. [m/s²]"""
+    return np.asarray(packed[..., pair.start] + packed[..., pair.start + 1] * z)
 
 
 def centred(packed: np.ndarray, solution: Solution) -> np.ndarray:
     """Draws moved so that their median limits are the fit's: resampling shifts quantiles a little."""
     out, fit = np.array(packed), solution.packed()[0]
-    for first, z in _levels_at(solution):
-        middle = np.median(out[:, first] + out[:, first + 1] * z)
-        out[:, first : first + 2] *= (fit[first] + fit[first + 1] * z) / middle
-    out[:, ENGINE_START:] += fit[ENGINE_START:] - np.median(out[:, ENGINE_START:], axis=0)
-    out[:, 8:10] += fit[8:10] - np.median(out[:, 8:10], axis=0)
+    for pair, z in _levels_at(solution):
+        out[:, pair] *= _level(fit, pair, z) / np.median(_level(out, pair, z))
+    out[:, Packed.ENGINE] += fit[Packed.ENGINE] - np.median(out[:, Packed.ENGINE], axis=0)
+    out[:, Packed.EXPONENTS] += fit[Packed.EXPONENTS] - np.median(out[:, Packed.EXPONENTS], axis=0)
     return out
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simlap import _kernels as kernels
-from simlap.envelope import DRAG_START, ENVELOPE_SIZE, Envelope, combined_use
+from simlap.envelope import DRAG_START, ENVELOPE_SIZE, Envelope, Packed, combined_use
 from simlap.errors import NoSolution, OptionError
 from simlap.frozen import own
 from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
@@ -243,16 +243,21 @@ def _at_stations(v: np.ndarray, line: Line) -> np.ndarray:
 def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray) -> np.ndarray:
     """Combined use of the tyres, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p), slope, banking and drag taken out."""
     geo, z = line.road_loads, v**2
+
+    def over(pair: slice) -> np.ndarray:
+        constant, slope = packed[pair]
+        return np.asarray(constant + slope * z)
+
     normal = np.maximum(geo[NORMAL] + geo[NORMAL_SLOPE] * z, 1e-9)
     demand = geo[LAT_SLOPE] * z - geo[LAT_BANK]
     along = a_lon + geo[CLIMB]
     left = demand >= 0.0
-    lateral = np.where(left, packed[0] + packed[1] * z, packed[2] + packed[3] * z) * scale[kernels.R_LATERAL]
+    lateral = np.where(left, over(Packed.LEFT), over(Packed.RIGHT)) * scale[kernels.R_LATERAL]
     drag = packed[DRAG_START] + packed[DRAG_START + 1] * z
-    braking = (packed[4] + packed[5] * z - drag) * scale[kernels.R_BRAKE]
-    traction = (packed[6] + packed[7] * z + drag) * scale[kernels.R_DRIVE] * scale[kernels.R_TRACTION]
+    braking = (over(Packed.BRAKING) - drag) * scale[kernels.R_BRAKE]
+    traction = (over(Packed.TRACTION) + drag) * scale[kernels.R_DRIVE] * scale[kernels.R_TRACTION]
     along = along + drag + packed[DRAG_START + 2] * demand**2
-    p = np.where(along < 0.0, packed[8], packed[9])
+    p = np.where(along < 0.0, packed[Packed.EXPONENT_BRAKING], packed[Packed.EXPONENT_DRIVE])
     sideways = np.abs(demand) / (lateral * normal)
     lengthways = np.abs(along) / (np.where(along < 0.0, braking, traction) * normal)
     return combined_use(sideways, lengthways, p)

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope import DRAG_START, ENGINE_POINTS, ENGINE_START, ENVELOPE_SIZE, Envelope
+from simlap.envelope import DRAG_START, ENGINE_POINTS, ENVELOPE_SIZE, Envelope, Packed
 from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.frozen import own
@@ -129,24 +129,24 @@ def scaled(packed: np.ndarray, parameter: str, factor: Any, drag: Any = 0.0) -> 
     out = np.array(packed, dtype=float)
     factor = np.asarray(factor, dtype=float)[..., None]
     blocks = {
-        "grip": slice(0, 8),
-        "lateral": slice(0, 4),
-        "braking": slice(4, 6),
-        "traction": slice(6, 8),
-        "downforce": slice(1, 8, 2),
+        "grip": Packed.LIMITS,
+        "lateral": Packed.LATERAL,
+        "braking": Packed.BRAKING,
+        "traction": Packed.TRACTION,
+        "downforce": Packed.V2_TERMS,
     }
     if parameter in blocks:  # of what the tyres give: drag slows the car with any grip
         force = DRAG_SIGN * np.tile(out[..., DRAG_START : DRAG_START + 2], 4)
-        out[..., :8] += force
+        out[..., Packed.LIMITS] += force
         out[..., blocks[parameter]] *= factor
-        out[..., :8] -= force
+        out[..., Packed.LIMITS] -= force
         return out
-    speed = out[..., 11:12] * np.arange(ENGINE_POINTS)
+    speed = out[..., Packed.ENGINE_STEP, None] * np.arange(ENGINE_POINTS)
     air = np.asarray(drag, dtype=float)[..., None] * speed**2
     if parameter == "power":
-        out[..., ENGINE_START:] += (factor - 1.0) * (out[..., ENGINE_START:] + air)
+        out[..., Packed.ENGINE] += (factor - 1.0) * (out[..., Packed.ENGINE] + air)
     else:
-        out[..., ENGINE_START:] -= (factor - 1.0) * air
+        out[..., Packed.ENGINE] -= (factor - 1.0) * air
     return out
 
 

@@ -14,7 +14,7 @@ from simlap.comparison import (
     PhaseChange,
     Side,
 )
-from simlap.envelope import ENVELOPE_SIZE
+from simlap.envelope import ENVELOPE_SIZE, Packed
 from simlap.errors import NotEnoughData
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
@@ -32,11 +32,12 @@ CLEAR = 1.0 - SIGNIFICANCE / 2.0  # chance above which a gain is clear; below 1 
 NOT_SHARED = 0.7
 # Beyond this nobody drives the laps; the change is then too small to settle.
 MOST_LAPS_WORTH_NAMING = 500
+_COLUMNS = np.arange(ENVELOPE_SIZE)
 # Columns of a packed envelope that belong to each limit.
 PARTS: Mapping[str, tuple[int, ...]] = {
-    "lateral": (0, 1, 2, 3),
-    "braking": (4, 5, 8),
-    "drive": (6, 7, 9, 10, *range(11, ENVELOPE_SIZE)),
+    "lateral": (*_COLUMNS[Packed.LATERAL],),
+    "braking": (*_COLUMNS[Packed.BRAKING], Packed.EXPONENT_BRAKING),
+    "drive": (*_COLUMNS[Packed.TRACTION], *_COLUMNS[Packed.EXPONENT_DRIVE :]),
 }
 
 

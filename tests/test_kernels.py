@@ -8,7 +8,7 @@ from scipy.optimize import brentq
 from solver_cases import CIRCLE, DRAGGED, FULL, hilly_line, random_line
 
 from simlap import _kernels as k
-from simlap.envelope import DRAG_START, ENGINE_POINTS, ENGINE_START, NO_SPEED_CAP
+from simlap.envelope import ENGINE_POINTS, ENGINE_START, NO_SPEED_CAP, Packed
 from simlap.line import LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE
 from simlap.solver import StationLimits
 
@@ -161,5 +161,7 @@ def test_sweep_uncompiled_is_the_sweep_compiled():
 
 
 def test_the_kernel_reads_a_packed_envelope_as_it_is_packed():
-    assert (k.ENV_DRAG, k.ENV_CURVE, k.ENV_POINTS) == (DRAG_START, ENGINE_START, ENGINE_POINTS)
-    assert k.NO_CAP == NO_SPEED_CAP
+    assert (k.ENV_CURVE, k.ENV_POINTS, k.NO_CAP) == (ENGINE_START, ENGINE_POINTS, NO_SPEED_CAP)
+    assert (
+        Packed.EXPONENT_BRAKING, Packed.CORNERING_DRAG, Packed.ENGINE_STEP, Packed.SPEED_CAP, Packed.DRAG.start,
+    ) == (k.ENV_EXPONENT, k.ENV_CORNERING, k.ENV_STEP, k.ENV_CAP, k.ENV_DRAG)  # fmt: skip
