@@ -55,9 +55,9 @@ app = typer.Typer(
 def tell_version(wanted: bool) -> None:
     """Print the version and stop."""
     if wanted:
-        from importlib.metadata import version
+        from simlap import __version__
 
-        emit(f"simlap {version('simlap')}")
+        emit(f"simlap {__version__}")
         raise typer.Exit
 
 

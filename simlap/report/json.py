@@ -2,11 +2,11 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 
+from simlap import __version__
 from simlap.against import Against
 from simlap.limits import NAMES, limits_with_interval
 from simlap.line import Line
@@ -95,7 +95,7 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
     line = analysis.line
     return {
         "schema": SCHEMA,
-        "simlap_version": version("simlap"),
+        "simlap_version": __version__,
         "source": str(analysis.session.source),
         "laps": [
             {
@@ -122,7 +122,7 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
         "best_lap": int(analysis.best_lap),
         "best_lap_s": _time(analysis.best_lap_s),
         "typical_lap_s": _time(analysis.typical_lap_s),
-        "limit_lap_s": _interval(analysis.limit_lap),
+        "limit_lap_s": interval_to_dict(analysis.limit_lap),
         "target": plain(analysis.target.to_dict()) if analysis.target is not None else None,
         "corners": [
             _corner(corner, line, analysis.advice.findings, lost[i : i + per_corner], caused[i : i + per_corner])
@@ -167,7 +167,7 @@ def envelope_to_dict(analysis: Analysis) -> dict[str, Any]:
         row: dict[str, Any] = {"speed_kmh": round(float(speed), SPEED_DIGITS)}
         for i, name in enumerate(names):
             estimate = Interval(float(value[i, j]), float(low[i, j]), float(high[i, j]))
-            row[name] = _interval(estimate, ACCELERATION_DIGITS)
+            row[name] = interval_to_dict(estimate, ACCELERATION_DIGITS)
         rows.append(row)
     return {
         "quantile": plain(analysis.fit.quantile),
@@ -191,8 +191,8 @@ def _corner(
         "rank": int(corner.rank),
         "banking_deg": _banking(line, corner.corner.apex_m),
         "min_speed_kmh": {name: round(float(v) * MS_TO_KMH, SPEED_DIGITS) for name, v in speeds.items()},
-        "lost_s": _interval(corner.lost),
-        "gain_alone_s": _interval(corner.gain_alone),
+        "lost_s": interval_to_dict(corner.lost),
+        "gain_alone_s": interval_to_dict(corner.gain_alone),
         "top3_chance": round(float(corner.top3_chance), SHARE_DIGITS),
         "clear_loss": bool(corner.clear),
         "build_up": bool(corner.build_up),
@@ -223,9 +223,9 @@ def _phase(phase: PhaseResult, lost: float, caused: float) -> dict[str, Any]:
     return {
         "start_m": _station(phase.start_m),
         "stop_m": _station(phase.stop_m),
-        "lost_s": {**_interval(phase.lost), "value": lost},
-        "caused_s": {**_interval(phase.caused), "value": caused},
-        "gain_alone_s": _interval(phase.gain_alone),
+        "lost_s": {**interval_to_dict(phase.lost), "value": lost},
+        "caused_s": {**interval_to_dict(phase.caused), "value": caused},
+        "gain_alone_s": interval_to_dict(phase.gain_alone),
         "gear_changes_s": None if phase.gear_changes_s is None else round(phase.gear_changes_s, TIME_DIGITS),
     }
 
@@ -252,7 +252,7 @@ def _priority(priority: Priority) -> dict[str, Any]:
         "phase": priority.phase,
         "kind": priority.kind,
         "sentence": priority.sentence,
-        "worth_s": _interval(priority.worth),
+        "worth_s": interval_to_dict(priority.worth),
         "step_worth_s": None if priority.step_worth_s is None else _time(priority.step_worth_s),
         "build_up": bool(priority.build_up),
     }
@@ -301,7 +301,8 @@ def _rounded_parts(parts: Iterable[float], total: float | None = None) -> list[f
     return [_time(part) for part in np.diff(np.round(running, TIME_DIGITS))]
 
 
-def _interval(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:
+def interval_to_dict(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:
+    """Value, low and high as plain numbers, rounded; never -0.0."""
     return {name: round(float(getattr(interval, name)), digits) + 0.0 for name in ("value", "low", "high")}
 
 

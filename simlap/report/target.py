@@ -1,13 +1,13 @@
 """The target ladder: on a terminal, and as JSON of schema "simlap.target/1"."""
 
-from importlib.metadata import version
 from typing import Any
 
 from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from simlap.keep import PHASE_WORDS
+from simlap import __version__
+from simlap.phases import PHASE_WORDS
 from simlap.report.cautions import cautions, cautions_to_dicts
 from simlap.report.plain import chance_words, clean, corner_label, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
@@ -34,7 +34,7 @@ def target_to_dict(analysis: Analysis, target: Target) -> dict[str, Any]:
     """The ladder as plain data for JSON, with what to know before acting on it."""
     return {
         "schema": SCHEMA,
-        "simlap_version": version("simlap"),
+        "simlap_version": __version__,
         "source": analysis.session.source,
         **target.to_dict(),
         "cautions": cautions_to_dicts(cautions(analysis)),
