@@ -14,7 +14,8 @@ from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
 from simlap.habit_traces import CornerSheet, CornerTrace
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
-from simlap.keep import PHASE_WORDS, best_used, phase_uses
+from simlap.keep import best_used, phase_uses
+from simlap.phases import PHASE_WORDS
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
 from simlap.target_claim import too_poor
 from simlap.thresholds import Thresholds, default_thresholds

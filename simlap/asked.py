@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from simlap.habits import spoken
-from simlap.keep import PHASE_WORDS
+from simlap.phases import PHASE_WORDS
 from simlap.report.plain import joined_by_and, lap_time
 from simlap.results import Analysis, CornerResult, Priority
 from simlap.units import MS_TO_KMH

@@ -169,8 +169,7 @@ def _from_session(
     name: str | None,
 ) -> "Track":
     """The circuit that the counted laps of a session drew."""
-    from simlap.laps import StartLine, find_laps
-    from simlap.motion import motion_of
+    from simlap.analysis import find_session_laps
     from simlap.reference import build_from_laps
 
     options = build_options(start=start_line, laps=laps, drop=drop)
@@ -178,9 +177,7 @@ def _from_session(
     if place is not None and session.has("latitude") and session.has("longitude"):
         raise OptionError(f"{session.source} has positions of its own. Leave --origin out.")
     with step("drawing the circuit"):
-        motion = motion_of(session)
-        line = None if options.start_line is None else StartLine.from_geodetic(*options.start_line, motion.origin)
-        lapset = find_laps(motion, session, start_line=line, choose=options.laps, drop=options.drop)
+        motion, lapset, _ = find_session_laps(session, None, options)
         track, notes = build_from_laps(motion, lapset)
     for note in notes:
         say(note)

@@ -6,7 +6,8 @@ from matplotlib.container import BarContainer
 from matplotlib.lines import Line2D
 
 from simlap.figures_lap import printable
-from simlap.palette import DRIVEN, LIMIT, LINE_DASHES, PHASE_COLOURS, PHASE_HATCHES, PHASE_WORDS
+from simlap.palette import DRIVEN, LIMIT, LINE_DASHES, PHASE_COLOURS, PHASE_HATCHES
+from simlap.phases import PHASE_WORDS
 from simlap.report.plain import LEDGERS, corner_label
 from simlap.results import Analysis, CornerResult
 from simlap.traces import traces

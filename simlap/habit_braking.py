@@ -4,6 +4,7 @@ import numpy as np
 
 from simlap.habit_marks import Marks, grip_in, lasts
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Numbers, Rule, Seen, brake_number, brake_words, metres_step
+from simlap.habit_shifts import gear_changes_at
 from simlap.habit_traces import CornerTrace
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
@@ -68,11 +69,7 @@ def _limit_eases_too(marks: Marks, index: int) -> bool:
 def _downshift_near(trace: CornerTrace, index: int, limits: Thresholds) -> bool:
     """A lower gear, or without a gear channel a jump of engine speed while the car slows, near `index`."""
     near = np.abs(trace.t - trace.t[index]) <= limits["shift_near_s"]
-    if trace.has("gear"):
-        return bool((np.diff(np.round(trace.channels["gear"][near])) < 0).any())
-    speed = trace.channels["engine_speed"][near]
-    rise = speed - np.minimum.accumulate(speed)
-    return bool((rise > limits["blip_share"] * speed.mean()).any())
+    return gear_changes_at(trace, near, False, limits)
 
 
 def light_braking_fits(trace: CornerTrace, marks: Marks, limits: Thresholds) -> bool:

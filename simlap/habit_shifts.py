@@ -54,6 +54,12 @@ def gear_changes(trace: CornerTrace, span: Span, up: bool, limits: Thresholds) -
     near = (trace.t >= trace.t[span[0]] - limits["shift_cut_s"]) & (
         trace.t <= trace.t[min(span[1], trace.t.size - 1)] + limits["shift_cut_s"]
     )
+    return gear_changes_at(trace, near, up, limits)
+
+
+def gear_changes_at(trace: CornerTrace, near: np.ndarray, up: bool, limits: Thresholds) -> bool:
+    """Whether the gear rises (`up`) or falls among the samples `near`, bool (n,); without a gear channel, whether the
+    engine speed jumps."""
     if trace.has("gear"):
         return bool((np.diff(np.round(trace.channels["gear"][near])) * (1.0 if up else -1.0) > 0.0).any())
     speed = trace.channels["engine_speed"][near]

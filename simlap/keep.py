@@ -8,13 +8,13 @@ import numpy as np
 
 from simlap.habit_laps import TRAFFIC
 from simlap.habits import spoken
+from simlap.phases import PHASE_WORDS
 from simlap.results import Finding, Priority
 from simlap.track import inside
 
 if TYPE_CHECKING:
     from simlap.results import Analysis
 
-PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
 # What is worth keeping: loss, and spread from lap to lap (middle half), as shares of the phase's time. Larger values
 # would praise phases that a driver knows to be poor: common practice, no source.
 KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]

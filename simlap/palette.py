@@ -19,6 +19,5 @@ DRIVEN, BEST, LIMIT, TARGET = VERMILION, BLACK, BLUE, GREEN
 LINE_DASHES: dict[str, Any] = {"driven": "-", "best": (0, (1.2, 1.2)), "limit": "--", "target": "-."}
 PHASE_COLOURS = {"braking": ORANGE, "mid_corner": SKY, "exit": GREEN}
 PHASE_HATCHES = {"braking": "///", "mid_corner": "...", "exit": "\\\\\\"}
-PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
 # Nine equal steps of cividis, dark blue to yellow, as matplotlib gives them at 0, 1/8 ... 1.
 CIVIDIS = ("#00224E", "#1A386F", "#434E6C", "#61656F", "#7D7C78", "#9B9476", "#BCAE6C", "#DEC958", "#FEE838")

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
 from simlap.report.cautions import COMPARED, STANDING, Caution, cautions_to_dicts
+from simlap.report.json import interval_to_dict
 from simlap.report.plain import clean, corner_label, lap_time, percent, signed
 from simlap.report.terminal import console, item
 from simlap.results import Interval
@@ -33,11 +34,11 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
             }
             for side in comparison.sides
         ],
-        "change_s": _interval(comparison.change),
-        "limit_change_s": _interval(comparison.limit_change),
-        "execution_change_s": _interval(comparison.execution_change),
-        "drift_s": None if comparison.drift is None else _interval(comparison.drift),
-        "limit_change_by_limit_s": {name: _interval(change) for name, change in comparison.by_limit.items()},
+        "change_s": interval_to_dict(comparison.change),
+        "limit_change_s": interval_to_dict(comparison.limit_change),
+        "execution_change_s": interval_to_dict(comparison.execution_change),
+        "drift_s": None if comparison.drift is None else interval_to_dict(comparison.drift),
+        "limit_change_by_limit_s": {name: interval_to_dict(change) for name, change in comparison.by_limit.items()},
         "verdict": comparison.verdict,
         "chance": round(comparison.chance, 3),
         "clear_chance": {"gain": round(CLEAR, 3), "loss": round(1.0 - CLEAR, 3)},
@@ -46,14 +47,14 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
         "corners": [
             {
                 "name": corner.name,
-                "change_s": _interval(corner.change),
-                "limit_change_s": _interval(corner.limit_change),
-                "execution_change_s": _interval(corner.execution_change),
+                "change_s": interval_to_dict(corner.change),
+                "limit_change_s": interval_to_dict(corner.limit_change),
+                "execution_change_s": interval_to_dict(corner.execution_change),
                 "phases": {
                     phase.name: {
-                        "change_s": _interval(phase.change),
-                        "limit_change_s": _interval(phase.limit_change),
-                        "execution_change_s": _interval(phase.execution_change),
+                        "change_s": interval_to_dict(phase.change),
+                        "limit_change_s": interval_to_dict(phase.limit_change),
+                        "execution_change_s": interval_to_dict(phase.execution_change),
                     }
                     for phase in corner.phases
                 },
@@ -64,10 +65,6 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
         "cautions": cautions_to_dicts((*raised, COMPARED, *STANDING)),
         "notes": list(comparison.notes),
     }
-
-
-def _interval(interval: Interval) -> dict[str, float]:
-    return {name: round(getattr(interval, name), 3) + 0.0 for name in ("value", "low", "high")}
 
 
 def _span(interval: Interval) -> str:

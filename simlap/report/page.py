@@ -12,8 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from simlap.against import Against
-from simlap.palette import PHASE_WORDS
-from simlap.phases import PHASES
+from simlap.phases import PHASE_WORDS, PHASES
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.json import all_notes, analysis_to_dict
@@ -23,9 +22,8 @@ from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
 from simlap.report.sentences import WHOLE, answer, holds_most, name, step_words, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
-from simlap.units import MS_TO_KMH
+from simlap.units import MS_TO_KMH, PA_TO_BAR
 
-PASCAL_PER_BAR = 1e5
 # A clock that starts beyond a day counts from a far moment (an epoch): its hours say nothing.
 DAY = 86_400.0  # [s]
 SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km lap
@@ -201,7 +199,7 @@ def _pedal_curves(lap: Traces) -> list[tuple[str, list[Curve]]]:
     """(name, curves) for each pedal channel in the log, in the unit that `PEDAL_WORDS` names."""
     out = []
     for key in lap.pedals:
-        factor = 1.0 / PASCAL_PER_BAR if key == "brake_pressure" else 100.0
+        factor = PA_TO_BAR if key == "brake_pressure" else 100.0
         curves = [
             Curve("best lap", "best", lap.pedals_best[key] * factor, lap_scale=True),
             Curve("typical lap", "pedal", lap.pedals[key] * factor, filled=True, lap_scale=True),

@@ -21,9 +21,9 @@ from simlap.report.plain import (
     shortened,
     time_gap,
 )
-from simlap.report.sentences import WHOLE, step_words
+from simlap.report.sentences import WHOLE, step_words, worth
 from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
-from simlap.results import Analysis, CornerResult, Interval
+from simlap.results import Analysis, CornerResult
 from simlap.units import MS_TO_KMH
 
 # Widths of the columns of the ranked table; with one blank between them they fill PLAIN_WIDTH exactly.
@@ -72,7 +72,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
             said = (
-                f"{clean(priority.sentence)} {step_words(priority.step_worth_s)}Worth {_worth(priority.worth)} {WHOLE}."
+                f"{clean(priority.sentence)} {step_words(priority.step_worth_s)}Worth {worth(priority.worth)} {WHOLE}."
             )
             parts.append(item(f"{number}.", said))
         if analysis.advice.order:
@@ -189,7 +189,3 @@ def _legend(analysis: Analysis, ledger: str) -> list[str]:
     if any(corner.build_up for corner in analysis.corners):
         lines.append("build up: fast corner, only in small steps")
     return lines
-
-
-def _worth(worth: Interval) -> str:
-    return f"{seconds(worth.value)} s ({seconds(worth.low)} to {seconds(worth.high)})"
