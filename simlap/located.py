@@ -17,6 +17,7 @@ from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
 from simlap.splines import flat_lowpass, lowpass
+from simlap.swapped import refuse_swapped
 
 LEAST_FIXES = 20
 GAP = 1.0  # [s] without a fix and without speed: a car turns 30 degrees in it
@@ -75,6 +76,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         )
     short_enough(session.source, "positions", fixes.t[-1] - fixes.t[0])
     receiver, inertial, speed_source = _channels(session, fixes, notes)
+    if (told_speed := receiver.get("speed", inertial.get("wheel_speed"))) is not None:
+        refuse_swapped(session, fixes if origin is None else fixes_of(session), told_speed)
     receiver = agreeing(fixes, receiver, notes)
     told = fix_noise(fixes.t, fixes.x, fixes.y)
     held = Against()

@@ -64,6 +64,18 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
     return out
 
 
+def driven_and_chords(fixes: Fixes, speed: Observation) -> tuple[np.ndarray, np.ndarray]:
+    """Ways by the speed and chords of the path over the same `CHORD_S` seconds, both (n,) [m]; empty where they are
+    fewer than `LEAST_CHORDS`."""
+    t, dx, dy, whole = _chords(fixes)
+    whole &= _told(speed.t, t, max(STEPS_SILENT / speed.rate, GAP))
+    driven = CHORD_S * _mean(speed.t, speed.value, t)
+    whole &= driven > LEAST_CHORD
+    if whole.sum() < LEAST_CHORDS:
+        return np.zeros(0), np.zeros(0)
+    return driven[whole], np.hypot(dx, dy)[whole]
+
+
 @dataclass(frozen=True)
 class Against:
     """A speed held against the positions of its log."""

@@ -7,12 +7,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from motion_cases import Drive, drive, logged, wander
+from motion_cases import ORIGIN, Drive, drive, logged, wander
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
 from simlap.circuits import invented_circuit
-from simlap.errors import NotEnoughData, OptionError
+from simlap.errors import LogFormatError, NotEnoughData, OptionError
+from simlap.geodesy import to_geodetic, to_plane
 from simlap.located import _quality
 from simlap.motion import motion_of
 from simlap.sensors import fixes_of, observe
@@ -493,11 +494,30 @@ def test_chords_that_lie_inside_a_gap_of_the_positions_say_nothing_of_the_speed(
     assert motion.quality.speed_source == "speed"
 
 
-def test_swapped_latitude_and_longitude_are_noticed_by_the_course():
-    d = short()
-    s = logged(d, 10, speed_ms=0.05, seed=6)
-    swapped = {**s.channels, "latitude": s.channel("longitude"), "longitude": s.channel("latitude")}
-    motion = motion_of(Session.from_arrays(s.t, **swapped))
+def moved_to(session: Session, latitude: float, longitude: float, *, swapped: bool) -> Session:
+    """The log as driven elsewhere on the globe, its two columns the right way or exchanged."""
+    x, y = to_plane(session.channel("latitude"), session.channel("longitude"), ORIGIN)
+    there = dict(zip(("latitude", "longitude"), to_geodetic(x, y, (latitude, longitude)), strict=True))
+    if swapped:
+        there = {"latitude": there["longitude"], "longitude": there["latitude"]}
+    return Session.from_arrays(session.t, **{**session.channels, **there})
+
+
+@pytest.mark.parametrize("place", [(47.3, 11.1), (-34.0, 62.0), (58.0, -4.0)])
+def test_swapped_latitude_and_longitude_are_refused_by_the_speed_and_right_ones_never(place):
+    # East and north stretch against each other by 1 / (cos latitude · cos longitude), 1.5 to 2.6 here; a receiver's
+    # speed then fits the positions one way round only, with whichever signs yaw and lateral acceleration are logged.
+    for signs in ((1, 1, 1), (1, -1, -1)):
+        s = logged(short(), 10, speed_ms=0.05, inertial=True, seed=6, signs=signs)
+        with pytest.raises(LogFormatError, match=r"latitude and longitude are swapped\. Swap them: --column latitude="):
+            motion_of(moved_to(s, *place, swapped=True))
+    # the last log's signs are mirrored, as its path would be if the columns were swapped: it is right all the same
+    assert motion_of(moved_to(s, *place, swapped=False)).quality.verdict == "good"
+
+
+def test_swapped_latitude_and_longitude_without_a_speed_are_noticed_by_the_course():
+    s = without(logged(short(), 10, speed_ms=0.05, seed=6), "speed")
+    motion = motion_of(moved_to(s, *ORIGIN, swapped=True))
     assert any("Latitude and longitude may be swapped" in note for note in motion.notes)
 
 
