@@ -9,6 +9,7 @@ from report_case import circle_case
 from typer.testing import CliRunner
 
 from simlap.cli import app
+from simlap.readers.repair import SHIFTED
 from simlap.report.cautions import comparison_cautions, data_cautions
 from simlap.session import Column
 
@@ -58,6 +59,17 @@ def test_json_of_target_and_laps_names_its_schema_and_its_log(club, monkeypatch)
         data = json.loads(done.stdout)
         assert data["schema"] == f"simlap.{command}/1"
         assert data["source"] == club.session.source
+
+
+def test_laps_tell_what_the_reader_repaired_once(club, monkeypatch):
+    notes = ("101 positions at 0,0 (no fix) removed", f"50.00 s {SHIFTED} (row 9)")
+    session = replace(club.session, notes=notes)
+    monkeypatch.setattr("simlap.cli_app.load_session", lambda *_: session)
+    text = " ".join(CliRunner().invoke(app, ["laps", "log.csv"]).output.split())
+    assert text.count(notes[0]) == 1
+    assert text.count(notes[1]) == 1  # as a caution
+    data = json.loads(CliRunner().invoke(app, ["laps", "log.csv", "--json"]).stdout)
+    assert data["notes"][:2] == list(notes)
 
 
 def test_columns_left_unread_are_named_where_a_channel_is_missing():

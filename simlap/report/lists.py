@@ -9,6 +9,7 @@ from rich.text import Text
 from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
+from simlap.readers.repair import REPEATED, SHIFTED
 from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts, clock_cautions
 from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console, item
@@ -35,7 +36,7 @@ def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, 
             }
             for lap in lapset.laps
         ],
-        "notes": list(lapset.notes),
+        "notes": [*session.notes, *lapset.notes],
         "cautions": cautions_to_dicts(_lap_cautions(session, lapset)),
     }
 
@@ -65,9 +66,11 @@ def print_laps(session: Session, motion: Motion, lapset: LapSet) -> None:
     out = console()
     out.print(table)
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
-    for note in (*lapset.notes, *motion.notes):
+    cautions = _lap_cautions(session, lapset)
+    read = [note for note in session.notes if not any(told in note for told in (REPEATED, SHIFTED))]
+    for note in (*read, *lapset.notes, *motion.notes):  # what is left out of `read` is a caution, below
         out.print(Text(clean(note)))
-    for caution in _lap_cautions(session, lapset):
+    for caution in cautions:
         out.print(item("!", caution.text))
 
 
