@@ -311,14 +311,17 @@ def jerk_of(fused: Fused) -> float:
 
 
 def _valid(t: np.ndarray, fixes: Fixes, fused: Fused, channels: Mapping[str, Observation], v: np.ndarray) -> np.ndarray:
-    """False inside gaps between used fixes, unless inertial channels bridge them or the car stands."""
+    """False inside gaps between used fixes, unless inertial channels heard there bridge them or the car stands."""
     used = np.setdiff1d(fixes.t, fused.outlier_t)
-    bridged = "a_lon" in channels and ("a_lat" in channels or "yaw_rate" in channels)
-    limit = max(GAP_INERTIAL if bridged else GAP, 3.0 / max(fixes.rate, 1e-3))
+    shortest = max(GAP, 3.0 / max(fixes.rate, 1e-3))
+    across = next((name for name in ("a_lat", "yaw_rate") if name in channels), None)
+    bridges = ("a_lon", across) if "a_lon" in channels and across is not None else ()
     valid = np.ones(t.size, dtype=bool)
-    for i in np.flatnonzero(np.diff(used) > limit):
+    for i in np.flatnonzero(np.diff(used) > shortest):
         inside = (t > used[i]) & (t < used[i + 1])
-        if inside.any() and v[inside].max() > STANDS:
+        bridged = bool(bridges) and used[i + 1] - used[i] <= max(GAP_INERTIAL, shortest)
+        bridged = bridged and all(heard(channels[name].t, t[inside]).all() for name in bridges)
+        if not bridged and inside.any() and v[inside].max() > STANDS:
             valid &= ~inside
     return valid
 

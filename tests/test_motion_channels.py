@@ -330,6 +330,18 @@ def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():
     assert np.max(np.abs(bridged.x - d_east(d, bridged))[inside]) < 1.5
 
 
+@pytest.mark.parametrize("silent", [("a_lon", "a_lat", "yaw_rate"), ("a_lon",), ("a_lat", "yaw_rate")])
+def test_a_gap_in_which_the_accelerometers_are_silent_as_well_is_not_bridged(silent):
+    s = logged(short(), 10, speed_ms=0.05, inertial=True, seed=6)
+    gap = (s.t > 60.0) & (s.t < 63.0)
+    gone = ("latitude", "longitude", "speed", "course", *silent)
+    motion = motion_of(
+        Session.from_arrays(s.t, **{n: np.where(gap & (n in gone), np.nan, v) for n, v in s.channels.items()})
+    )
+    assert not motion.valid[(motion.t > 60.5) & (motion.t < 62.5)].any()
+    assert motion.valid[(motion.t < 59.0) | (motion.t > 64.0)].all()
+
+
 def d_east(d: Drive, motion) -> np.ndarray:
     """True x in the motion's plane, by the mean difference away from the gap."""
     there = d.at("x", motion.t)
