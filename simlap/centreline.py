@@ -11,10 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from simlap.corners import find_corners
+from simlap.elevation import rounding_of
 from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import origin_of, to_plane
 from simlap.polyline import line_from_vertices
 from simlap.track import Track, start_line_across
+from simlap.trackfile_read import rounding_of_degrees
 
 # Names that a header may use, spelled as `_plain` spells them; units stand in the name. Latitude and longitude are in
 # degrees by the standards that name them so (RFC 7946, ISO 6709).
@@ -83,10 +85,12 @@ def track_from_centre_line(
         if origin is not None:
             raise OptionError(f"{source} is in degrees and has its place already. Leave --origin out.")
         lat, lon = columns.pop("lat"), columns.pop("lon")
+        rounding = rounding_of_degrees(np.stack((lat, lon), axis=1))
         origin = origin_of(lat, lon)
         x, y = to_plane(lat, lon, origin)
     else:
         x, y = columns.pop("x"), columns.pop("y")
+        rounding = rounding_of(np.append(x, y)) / math.sqrt(12.0)
     points = np.stack((x, y), axis=1)
     run = np.linalg.norm(np.diff(points, axis=0), axis=1)
     gap = float(np.linalg.norm(points[-1] - points[0]))
@@ -98,7 +102,7 @@ def track_from_centre_line(
     if reverse:
         points, columns = _reversed(points, columns)
     try:
-        line, widths = line_from_vertices(points, columns, None)
+        line, widths = line_from_vertices(points, columns, None, rounding=rounding)
     except OptionError as error:
         raise TrackFormatError(f"{source}: {error}") from error
     half = max([HALF_WIDTH, *(float(width[0]) for width in widths.values())])

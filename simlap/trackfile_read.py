@@ -144,7 +144,7 @@ def track_from_geojson(data: Any, source: str) -> Track:
             np.stack((x, y), axis=1)[:-1],
             {key: values[:-1] for key, values in columns.items()},
             start_line,
-            rounding=_rounding(position),
+            rounding=rounding_of_degrees(position[:, :2]),
         )
     except OptionError as error:
         raise TrackFormatError(f"{source}: {error}") from error
@@ -323,9 +323,8 @@ def _mark(place: Place, curve: Curve, position: np.ndarray, origin: tuple[float,
     return station
 
 
-def _rounding(position: np.ndarray) -> float:
-    """Standard deviation that rounding to the decimals used in the file gives to a position. [m]"""
-    degrees = position[:, :2]
+def rounding_of_degrees(degrees: np.ndarray) -> float:
+    """Standard deviation that rounding to the decimals used in the file gives to positions (n, 2). [m]"""
     decimals = next((d for d in range(DECIMALS) if np.array_equal(np.round(degrees, d), degrees)), DECIMALS)
     metres_per_degree = 111_320.0  # on a meridian, and an upper bound along a parallel
     return 0.0 if decimals >= DECIMALS else metres_per_degree * 10.0**-decimals / math.sqrt(12.0)
