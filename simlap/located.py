@@ -36,6 +36,10 @@ POSITIONS_ALONE = (
     "lap is good to about 1 %, and may be 2 % too fast where positions wander by more than a metre. Log the receiver's "
     "speed as well."
 )
+POSITIONS_AND_SENSORS = (
+    "No speed of the log is used: speed comes from the positions, with the inertial sensors between them. Log the "
+    "receiver's speed as well."
+)
 # A receiver's speed is good to 0.05 to 0.1 m/s (common practice, no source). One that the first path finds noisier is
 # contradicted by positions whose error is smooth, and which so seem better than they are.
 CONTRADICTED = 0.12  # [m/s]
@@ -106,8 +110,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
             f"Noise and rate of the log carry {carried:.2f} Hz instead of {bandwidth:.2f} Hz; "
             "everything is smoothed to that."
         )
-    if speed_source == "path" and not inertial:
-        notes.append(POSITIONS_ALONE)
+    if speed_source == "path":
+        notes.append(POSITIONS_AND_SENSORS if inertial else POSITIONS_ALONE)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
     path = lowpass(fused.path, fused.grid.step, carried)
     p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))

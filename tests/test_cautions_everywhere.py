@@ -70,6 +70,8 @@ def test_laps_tell_what_the_reader_repaired_once(club, monkeypatch):
     assert text.count(notes[1]) == 1  # as a caution
     data = json.loads(CliRunner().invoke(app, ["laps", "log.csv", "--json"]).stdout)
     assert data["notes"][:2] == list(notes)
+    assert data["motion"]["speed_source"] == "speed"
+    assert "Source of the speed: speed" in text
 
 
 def test_columns_left_unread_are_named_where_a_channel_is_missing():

@@ -330,6 +330,13 @@ def test_drop_out_is_marked_without_inertial_channels_and_bridged_with_them():
     assert np.max(np.abs(bridged.x - d_east(d, bridged))[inside]) < 1.5
 
 
+def test_speed_from_positions_between_which_sensors_tell_is_said_to_be_so():
+    s = logged(short(), 10, speed_ms=0.05, inertial=True, seed=6)
+    said = [note for note in motion_of(without(s, "speed")).notes if "speed comes from the positions" in note]
+    assert len(said) == 1
+    assert not any("speed comes from" in note for note in motion_of(s).notes)
+
+
 @pytest.mark.parametrize("silent", [("a_lon", "a_lat", "yaw_rate"), ("a_lon",), ("a_lat", "yaw_rate")])
 def test_a_gap_in_which_the_accelerometers_are_silent_as_well_is_not_bridged(silent):
     s = logged(short(), 10, speed_ms=0.05, inertial=True, seed=6)

@@ -25,7 +25,12 @@ def laps_to_dict(session: Session, motion: Motion, lapset: LapSet) -> dict[str, 
         "schema": LAPS_SCHEMA,
         "source": session.source,
         "found_by": lapset.found_by,
-        "motion": {"verdict": motion.quality.verdict, "reason": motion.quality.reason, "notes": list(motion.notes)},
+        "motion": {
+            "verdict": motion.quality.verdict,
+            "reason": motion.quality.reason,
+            "speed_source": motion.quality.speed_source,
+            "notes": list(motion.notes),
+        },
         "laps": [
             {
                 "number": lap.number,
@@ -66,6 +71,7 @@ def print_laps(session: Session, motion: Motion, lapset: LapSet) -> None:
     out = console()
     out.print(table)
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
+    out.print(Text(f"Source of the speed: {motion.quality.speed_source}"))
     cautions = _lap_cautions(session, lapset)
     read = [note for note in session.notes if not any(told in note for told in (REPEATED, SHIFTED))]
     for note in (*read, *lapset.notes, *motion.notes):  # what is left out of `read` is a caution, below
