@@ -27,6 +27,9 @@ SHORTEST_LAP_M = 150.0  # [m] shorter ones are refused: a corner and its straigh
 AWAY_M, APART_S = 15.0, 4.0  # [m], [s]
 APART = 0.5  # of a lap whose length is known: a line that a circuit's legs side by side cross twice counts once
 FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap channel gives
+# A start line that the path alone gives lies so far from other parts of the lap, where its straight allows it: at the
+# crossing of a figure of eight both ways would cross it. Nearer along the lap than BESIDE is the straight itself.
+CLEAR, BESIDE = FOUND_HALF_WIDTH + 5.0, 40.0  # [m], [m]
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
@@ -398,6 +401,19 @@ def _comes_back(x: np.ndarray, y: np.ndarray, length: float) -> bool:
     return bool(np.median(away) < RETURN_SHARE * length + RETURN)
 
 
+def _clear_of_others(x: np.ndarray, y: np.ndarray, straight: np.ndarray, middle: int, length: float) -> int:
+    """The place of a straight nearest its middle from which no other part of the lap lies within `CLEAR`; the middle
+    where there is none. Places are indices of a path at every `SPACING` metres."""
+    lap, beside = round(length / SPACING), round(BESIDE / SPACING)
+    for place in straight[np.argsort(np.abs(straight - middle), kind="stable")].tolist():
+        around = np.arange(max(place - lap, 0), min(place + lap, x.size))
+        along = np.abs(around - place)
+        others = around[(along > beside) & (along < lap - beside)]
+        if others.size == 0 or np.min(np.hypot(x[others] - x[place], y[others] - y[place])) > CLEAR:
+            return int(place)
+    return int(middle)
+
+
 def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     """Line across the middle of a long straight that is passed once a lap, and its crossings.
 
@@ -430,7 +446,10 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
     best: tuple[int, StartLine, np.ndarray] | None = None
     tried: list[StartLine] = []
     for i in order:
-        at = t[(starts[i] + stops[i]) // 2]
+        place = (starts[i] + stops[i]) // 2
+        if motion.closes:
+            place = _clear_of_others(x, y, np.arange(starts[i], stops[i]), place, length)
+        at = t[place]
         line = _across(*(float(motion.at(n, np.array([at]))[0]) for n in ("x", "y", "course")))
         if any(np.hypot(line.middle[0] - o.middle[0], line.middle[1] - o.middle[1]) < 50.0 for o in tried):
             continue  # the same straight on another lap

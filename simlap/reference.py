@@ -16,7 +16,7 @@ from simlap.lapjudge import lap_path
 from simlap.line import Line
 from simlap.projection import Curve
 from simlap.stationing import pinned, station_of_lap
-from simlap.track import Track, start_line_across
+from simlap.track import Track, crossing_once, start_line_across
 
 if TYPE_CHECKING:
     from simlap.laps import LapSet
@@ -132,7 +132,7 @@ def build_from_laps(motion: Motion, lapset: LapSet) -> tuple[Track, tuple[str, .
     start = lapset.start_line
     across = start_line_across(found.line, HALF_WIDTH)
     if start is not None and motion.closes:
-        across = ((start.x1, start.y1), (start.x2, start.y2))
+        across = crossing_once(found.line, ((start.x1, start.y1), (start.x2, start.y2)))
     track = Track(
         name="circuit of the laps",
         line=found.line,

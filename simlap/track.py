@@ -146,4 +146,27 @@ def start_line_across(line: Line, half_width: float) -> tuple[Point, Point]:
     size = float(np.hypot(dx, dy))
     nx, ny = -dy / size * half_width, dx / size * half_width
     x, y = float(line.x[0]), float(line.y[0])
-    return (x - float(nx), y - float(ny)), (x + float(nx), y + float(ny))
+    return crossing_once(line, ((x - float(nx), y - float(ny)), (x + float(nx), y + float(ny))))
+
+
+def crossing_once(line: Line, start_line: tuple[Point, Point]) -> tuple[Point, Point]:
+    """The start line of a closed line, cut back half-way to where the line crosses it a second time. [m]"""
+    a, b = np.array(start_line[0]), np.array(start_line[1])
+    size = float(np.hypot(*(b - a)))
+    along = (b - a) / size
+    points = np.stack((line.x, line.y), axis=1)
+    beside = (points - a) @ np.array([-along[1], along[0]])
+    ahead = np.roll(beside, -1)
+    cuts = np.flatnonzero((beside < 0.0) != (ahead < 0.0))
+    share = beside[cuts] / (beside[cuts] - ahead[cuts])
+    where = (points[cuts] + share[:, None] * (np.roll(points, -1, axis=0)[cuts] - points[cuts]) - a) @ along
+    on = (where >= 0.0) & (where <= size)
+    if on.sum() < 2:
+        return start_line
+    station = line.station[cuts[on]]
+    own = where[on][np.argmin(np.minimum(station, line.length - station))]
+    others = where[on][where[on] != own]
+    low = 0.5 * (own + np.max(others[others < own], initial=-own))
+    high = 0.5 * (own + np.min(others[others > own], initial=2.0 * size - own))
+    (x1, y1), (x2, y2) = a + low * along, a + high * along
+    return (float(x1), float(y1)), (float(x2), float(y2))

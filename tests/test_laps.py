@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from motion_cases import ORIGIN, Drive, drive, logged, start_points
+from shapely import LineString, Point
 
 from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
@@ -451,3 +452,20 @@ def test_a_gap_in_one_lap_makes_no_hill_of_a_circuit():
     found = find_laps(replace(motion, valid=motion.valid & ~hole), session)
     assert any(lap.reason.startswith("gap") for lap in found.laps)
     assert not any("closed circuit" in note for note in found.notes)
+
+
+def test_the_start_line_of_a_figure_of_eight_keeps_away_from_its_crossing():
+    # both straights of this circuit have the crossing in their middle: r |tan(270° / 2)| = 40 m from each bend
+    plan = closed_layout([Straight(40), Bend(270, 40), Straight(80), Bend(-270, 40), Straight(40)])
+    s = np.arange(0.0, 3.4 * plan.length, 0.4)
+    x, y = plan.positions(s % plan.length)
+    shape = {"kappa": plan.curvature(s % plan.length), "course": np.unwrap(plan.headings(s % plan.length))}
+    motion = replace(motion_along(x, y, 20.0), **shape)
+    line = find_laps(motion, SimpleNamespace(has=lambda name: False)).start_line
+    one = LineString(np.column_stack(plan.positions(np.linspace(0.0, plan.length, 2000))))
+    across = LineString([(line.x1, line.y1), (line.x2, line.y2)])
+    crossed = across.intersection(one)
+    assert crossed.geom_type == "Point"  # once a lap
+    # nothing else within the line's own half length of its middle: a log that errs by metres crosses it once as well
+    near = Point(line.middle).buffer(0.5 * across.length + 2.0).intersection(one)
+    assert near.geom_type == "LineString"

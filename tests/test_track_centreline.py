@@ -1,5 +1,6 @@
 """Centre lines as CSV: metres and degrees, widths, direction, and every way to break one."""
 
+import json
 import math
 from pathlib import Path
 
@@ -10,6 +11,9 @@ from simlap.centreline import track_from_centre_line
 from simlap.circuits import invented_circuit
 from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import to_geodetic
+from simlap.layout import Bend, Straight, closed_layout
+from simlap.trackfile import track_to_geojson
+from simlap.trackfile_read import track_from_geojson
 
 CIRCUITS = Path(__file__).parents[2] / "shared" / "data" / "circuits"
 
@@ -178,3 +182,16 @@ def test_rounded_points_of_a_centre_line_do_not_make_its_corners_tighter(tmp_pat
     path = csv_of(tmp_path / "ellipse.csv", header, [np.round(column, decimals) for column in columns])
     track = track_from_centre_line(path)
     assert 1.0 / np.abs(track.line.kappa).max() == pytest.approx(b**2 / a, rel=rel)
+
+
+def test_a_start_line_beside_the_crossing_of_a_figure_of_eight_is_cut_back_and_can_be_read(tmp_path):
+    half = 40.0 * math.sqrt(3.0)  # r |tan(240° / 2)|: the crossing lies at station 0, at 60 degrees
+    plan = closed_layout([Straight(half), Bend(240, 40), Straight(2 * half), Bend(-240, 40), Straight(half)])
+    first = 2.0  # [m] a line of 7.5 m each way meets the other road after 2 m · tan(60°) = 3.5 m
+    station = first + np.arange(0.0, plan.length - 1.0, 2.0)
+    path = csv_of(tmp_path / "eight.csv", "x_m,y_m", plan.positions(station % plan.length))
+    track = track_from_centre_line(path, origin=(47.0, 8.0))
+    (x1, y1), (x2, y2) = track.start_line
+    assert math.hypot(x2 - x1, y2 - y1) < 15.0
+    read = track_from_geojson(json.loads(track_to_geojson(track)), "eight.geojson")
+    assert read.length == pytest.approx(track.length, rel=1e-4)
