@@ -78,6 +78,7 @@ def compare(
             reference = reference or session.source
             found.append(one)
         prepared.append((label, tuple(found)))
+    _all_placed([one for _, found in prepared for one in found])
     assert track is not None
     corners = tuple(track.corners or find_corners(track.line))
     line, phases = _common_ground(prepared, track, corners, options)
@@ -94,6 +95,16 @@ def compare(
         warnings=warnings,
         notes=tuple(notes),
     )
+
+
+def _all_placed(logs: Sequence[Prepared]) -> None:
+    """Refuse logs without positions beside others with them: their reckoned path lies on no circuit of the others."""
+    unplaced = [one.session.source for one in logs if not one.motion.closes]
+    if 0 < len(unplaced) < len(logs) and any(not one.table.shares_stations(logs[0].table) for one in logs):
+        raise NotEnoughData(
+            f"{', '.join(unplaced)}: no positions in the log, so its laps cannot be laid on the circuit of the others. "
+            "Compare logs with positions."
+        )
 
 
 def _common_ground(

@@ -11,7 +11,7 @@ from truth_table import Named, Standing, laps_of, truth_table
 
 from simlap.analysis import judge, mean_path, prepare
 from simlap.circuits import invented_circuit
-from simlap.compare import _common_ground, _side, compare, parse_note
+from simlap.compare import _all_placed, _common_ground, _side, compare, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
@@ -359,3 +359,16 @@ def test_verdicts_over_200_seeded_pairs(what):
         f"\n{what}: {100 * share:.1f} % right of 200; limit changed by {changes.mean():+.3f} s, sd {changes.std():.3f}"
     )
     assert share >= (0.93 if what == "none" else 0.85)
+
+
+def test_a_log_without_positions_beside_one_with_them_is_named_and_not_another_circuit():
+    def log(source, closes):
+        return SimpleNamespace(
+            session=SimpleNamespace(source=source),
+            motion=SimpleNamespace(closes=closes),
+            table=SimpleNamespace(shares_stations=lambda other: closes),
+        )
+
+    with pytest.raises(NotEnoughData, match=r"^reckoned\.csv: no positions in the log"):
+        _all_placed([log("placed.csv", True), log("reckoned.csv", False)])
+    _all_placed([log("reckoned.csv", False), log("other.csv", False)])  # another message has to tell why
