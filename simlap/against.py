@@ -12,6 +12,7 @@ from simlap.errors import NotEnoughData, OptionError
 from simlap.losses import Ledger, ledgers
 from simlap.options import Options
 from simlap.phases import PHASE_NAMES, PHASES
+from simlap.report.plain import rounded_parts
 from simlap.results import Analysis
 from simlap.session import Session
 
@@ -29,10 +30,13 @@ class Against:
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; positive seconds are lost to the reference."""
 
+        between = round(self.ledger.driven_s, 3) - round(self.ledger.reference_s, 3)
+        lost, caused = rounded_parts(self.ledger.lost, between), rounded_parts(self.ledger.caused)
+
         def phase(index: int) -> dict[str, float]:
             return {
-                "lost_s": round(float(self.ledger.lost[index]), 3) + 0.0,
-                "caused_s": round(float(self.ledger.caused[index]), 3) + 0.0,
+                "lost_s": lost[index],
+                "caused_s": caused[index],
                 "gain_alone_s": round(float(self.ledger.gain_alone[index]), 3) + 0.0,
             }
 

@@ -268,6 +268,16 @@ def test_a_lap_held_against_another_stands_in_all_three_files(tmp_path):
     assert "against" not in analysis_to_dict(case)
 
 
+def test_written_phases_of_a_lap_held_against_another_add_up_as_written():
+    # Twelve phases of 0.4 ms over a hundredth: rounded one by one they lose 4.8 ms of a gap of 0.1248 s.
+    parts = np.full(12, 0.0104)
+    ledger = replace(circle_case().typical_ledger, lost=parts, caused=parts, driven_s=42.1248, reference_s=42.0)
+    written = Against("typical lap", "best lap", NAMES, ledger).to_dict()
+    phases = [phase for corner in written["corners"] for phase in corner["phases"].values()]
+    assert sum(phase["lost_s"] for phase in phases) == pytest.approx(written["subject_s"] - 42.0, abs=1e-9)
+    assert sum(phase["caused_s"] for phase in phases) == pytest.approx(0.125, abs=1e-9)
+
+
 def test_a_lap_that_was_set_aside_is_told_where_it_is_held_against(club, capsys):
     done = club.analysis
     number = next(lap.number for lap in done.lapset.flying if lap.number != done.best_lap)

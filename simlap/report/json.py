@@ -12,6 +12,7 @@ from simlap.limits import NAMES, limits_with_interval
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions, cautions_to_dicts
+from simlap.report.plain import rounded_parts
 from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.units import MS_TO_KMH, G
 
@@ -89,8 +90,8 @@ SPEED_STEP_KMH = 10.0  # grid of the envelope's table; its limits bend little ov
 def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict[str, Any]:
     """The whole analysis in the shape that `SCHEMA_TEXT` describes; values that `json.dumps` takes as they are."""
     between = _time(analysis.typical_lap_s) - _time(analysis.limit_lap.value)
-    lost = _rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
-    caused = _rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
+    lost = rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
+    caused = rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
     per_corner = len(PHASE_NAMES)
     line = analysis.line
     return {
@@ -287,18 +288,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, Iterable):
         return [plain(one) for one in value]
     return str(value)
-
-
-def _rounded_parts(parts: Iterable[float], total: float | None = None) -> list[float]:
-    """Parts rounded to a millisecond so that they still add up to `total`, or else to the rounded sum.
-
-    The running sum is rounded, not the part: each part moves by less than one millisecond, the sum by less than
-    half of one. `total` is the sum as the reader forms it from other rounded numbers, at most a millisecond away.
-    """
-    running = np.cumsum([0.0, *parts])
-    if total is not None and abs(total - running[-1]) < 1.1 * 10.0**-TIME_DIGITS:  # two roundings of half a digit
-        running[-1] = total
-    return [_time(part) for part in np.diff(np.round(running, TIME_DIGITS))]
 
 
 def interval_to_dict(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:

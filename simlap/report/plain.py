@@ -1,7 +1,8 @@
 """Text of the user, and numbers, made safe to print: one place for all outputs."""
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import accumulate, pairwise
 
 # Unicode categories that never reach a terminal, a page or a note as they are: control characters (an escape
 # sequence could rewrite the screen), lone surrogates, and code points nobody has assigned.
@@ -77,6 +78,19 @@ def _ticks(time_s: float, digits: int) -> int:
     thousandths = round(round(float(time_s), MILLI) * 10**MILLI)
     step = 10 ** (MILLI - digits)
     return (2 * thousandths + step) // (2 * step)
+
+
+def rounded_parts(parts: Iterable[float], total: float | None = None) -> list[float]:
+    """Parts rounded to a millisecond so that they still add up to `total`, or else to the rounded sum.
+
+    The running sum is rounded, not the part: each part moves by less than one millisecond, the sum by less than
+    half of one. `total` is the sum as the reader forms it from other rounded numbers, at most a millisecond away.
+    """
+    running = [0.0, *accumulate(map(float, parts))]
+    if total is not None and abs(total - running[-1]) < 1.1 * 10.0**-MILLI:  # two roundings of half a digit
+        running[-1] = total
+    ticks = (round(each, MILLI) for each in running)
+    return [round(after - before, MILLI) + 0.0 for before, after in pairwise(ticks)]
 
 
 def seconds(value: float, digits: int = 2) -> str:
