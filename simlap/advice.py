@@ -18,7 +18,7 @@ from simlap.keep import best_used, phase_uses
 from simlap.phases import PHASE_WORDS
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
 from simlap.target_claim import too_poor
-from simlap.thresholds import Thresholds, default_thresholds
+from simlap.thresholds import Thresholds, thresholds_of
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     ----------
     analysis : Analysis
     thresholds : Thresholds, optional
-        From `read_thresholds`; the defaults when left out.
+        From `read_thresholds`; those of the analysis' options when left out.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     refused = too_poor(analysis)
     if refused:
         return Advice(refused=refused)
-    limits = thresholds or default_thresholds()
+    limits = thresholds or thresholds_of(analysis.options)
     sheets, remarks = sheets_of(analysis, limits)
     findings = find_habits(sheets, limits)
     corners = by_laps(analysis.corners, len(analysis.counted))

@@ -31,6 +31,7 @@ from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
 from simlap.target_worth import with_step_worths
+from simlap.thresholds import Thresholds, changed_thresholds
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
 
@@ -325,7 +326,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         unexplained_s=typical_ledger.unexplained_s,
         beaten_s=float(max(0.0, -typical_ledger.lost.min())),
         line_s=line_shares(table, line, fit, grip),
-        options=asdict(options),
+        options={**asdict(replace(options, thresholds=None)), "thresholds": changed_thresholds(options.thresholds)},
         less_grip=less_grip,
         notes=(
             *prepared.session.notes,

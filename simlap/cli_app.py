@@ -23,6 +23,7 @@ from simlap.cli_common import (
     SeedOpt,
     SessionsArg,
     StartLineOpt,
+    ThresholdsOpt,
     TrackOpt,
     build_options,
     emit,
@@ -81,6 +82,7 @@ def analyse(
     quantile: QuantileOpt = None,
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
+    thresholds: ThresholdsOpt = None,
     out: OutOpt = None,
     figures: Annotated[
         Path | None,
@@ -98,7 +100,14 @@ def analyse(
 ) -> None:
     """Rank the corners by the time left in them; write the report to --out."""
     options = build_options(
-        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, corner_grip=corner_grip
+        start=start_line,
+        laps=laps,
+        drop=drop,
+        quantile=quantile,
+        draws=draws,
+        seed=seed,
+        corner_grip=corner_grip,
+        thresholds=thresholds,
     )
     other = None
     if against is not None and not (against in ("best", "typical") or against.isdecimal()):
@@ -106,7 +115,7 @@ def analyse(
         if not against.strip() or not other.exists() or other.is_dir():
             raise OptionError(f"--against {against!r}: write best, typical, a lap number, or the path of another log.")
     own: dict[Path | None, tuple[str, ...]] = {} if out is None else {out: REPORT_FILES, out / FIGURES_FOLDER: ()}
-    check_places([*sessions, track, other], folders={figures: (), **own})
+    check_places([*sessions, track, other, thresholds], folders={figures: (), **own})
     circuit = load_track(track)
     session = load_session(sessions, column)
     rival = None if other is None else load_session([other], column)

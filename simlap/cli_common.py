@@ -153,10 +153,12 @@ def build_options(
     draws: int | None = None,
     seed: int = 0,
     corner_grip: bool = False,
+    thresholds: Path | None = None,
 ) -> "Options":
     """Options of an analysis from the texts of the command line."""
     from simlap.envelope_fit import DRAWS, QUANTILE
     from simlap.options import DRAWS_ALLOWED, QUANTILES, Options
+    from simlap.thresholds import read_thresholds
 
     if quantile is not None and not QUANTILES[0] <= quantile <= QUANTILES[1]:
         raise OptionError(f"--quantile {quantile}: choose a level from {QUANTILES[0]} to {QUANTILES[1]}.")
@@ -171,6 +173,7 @@ def build_options(
         quantile=QUANTILE if quantile is None else quantile,
         draws=DRAWS if draws is None else draws,
         seed=seed,
+        thresholds=None if thresholds is None else read_thresholds(thresholds),
         corner_grip=corner_grip,
     )
 

@@ -1,7 +1,6 @@
 """The command `cues`: notes and chapters for the driver's video."""
 
 import math
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -77,22 +76,19 @@ def cues(
     for option, seconds in (("--video-start", video_start), ("--crossing-video-time", crossing_video_time)):
         if seconds is not None and not math.isfinite(seconds):
             raise OptionError(f"{option} {seconds:g}: write a number of seconds.")
-    from simlap.advice import advise
     from simlap.analysis import analyse
     from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
-    from simlap.thresholds import read_thresholds
 
-    limits = None if thresholds is None else read_thresholds(thresholds)
-    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    options = build_options(
+        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, thresholds=thresholds
+    )
     target = chapters if chapters is not None else out.with_name(f"{out.stem}.chapters.vtt")
     check_places([*sessions, track, thresholds], files={"--out": out, "--chapters": target})
     circuit = load_track(track)
     session = load_session(sessions, column)
     with step("analysing"):
         result = analyse(session, circuit, options)
-        if limits is not None:
-            result = replace(result, advice=advise(result, limits))
     if video_start is not None:
         sync = Sync(video_start)
     elif crossing_lap is not None and crossing_video_time is not None:

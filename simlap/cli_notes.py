@@ -29,7 +29,7 @@ THRESHOLDS_SCHEMA = "simlap.thresholds/1"
 
 
 def thresholds(as_json: JsonOpt = False) -> None:
-    """List the thresholds of the findings, as a file that --thresholds of 'notes' and 'cues' takes."""
+    """List the thresholds of the findings, as a file that --thresholds takes."""
     from simlap.thresholds import TABLE
 
     if as_json:
@@ -65,27 +65,24 @@ def notes(
     """Print at most three things to do in the next outing and one to keep."""
     from rich.text import Text
 
-    from simlap.advice import advise
     from simlap.analysis import analyse
     from simlap.notes import notes_lines, notes_to_dict, wrapped
     from simlap.report.cautions import raised_cautions
     from simlap.report.table import print_parts
     from simlap.report.terminal import NARROWEST, console
-    from simlap.target_worth import with_step_worths
-    from simlap.thresholds import default_thresholds, read_thresholds
 
-    limits = read_thresholds(thresholds) if thresholds is not None else default_thresholds()
-    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
+    options = build_options(
+        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, thresholds=thresholds
+    )
     circuit = load_track(track)
     session = load_session(sessions, column)
     with step("analysing"):
         analysis = analyse(session, circuit, options)
-        advice = with_step_worths(analysis, advise(analysis, limits), limits)
     if as_json:
-        found = notes_to_dict(analysis, advice, everything=everything)
+        found = notes_to_dict(analysis, analysis.advice, everything=everything)
         emit_json(found)
         return
     out = console(NARROWEST)
     texts = [caution.text for caution in raised_cautions(analysis)]
-    lines = notes_lines(analysis, advice, everything=everything, cautions=texts)
+    lines = notes_lines(analysis, analysis.advice, everything=everything, cautions=texts)
     print_parts(out, [Text(line) for line in wrapped(lines, out.width)])

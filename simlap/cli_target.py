@@ -16,6 +16,7 @@ from simlap.cli_common import (
     SeedOpt,
     SessionsArg,
     StartLineOpt,
+    ThresholdsOpt,
     TrackOpt,
     build_options,
     emit_json,
@@ -88,6 +89,7 @@ def target(
     quantile: QuantileOpt = None,
     draws: DrawsOpt = None,
     seed: SeedOpt = 0,
+    thresholds: ThresholdsOpt = None,
     figures: Annotated[
         Path | None, typer.Option("--figures", metavar="DIR", parser=folder_name, help="Write the ladder's figure.")
     ] = None,
@@ -112,8 +114,10 @@ def target(
         given["lap_share"] = lap_step / 100.0
     if not 1 <= outing <= FARTHEST_OUTING:
         raise OptionError(f"--outing {outing}: choose 1 to {FARTHEST_OUTING}.")
-    options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
-    check_places([*sessions, track], folders={figures: ()})
+    options = build_options(
+        start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, thresholds=thresholds
+    )
+    check_places([*sessions, track, thresholds], folders={figures: ()})
     circuit = load_track(track)
     session = load_session(sessions, column)
     from simlap.analysis import analyse

@@ -1,5 +1,6 @@
 """The commands `track build`, `track show` and `track invent`."""
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path

@@ -8,6 +8,7 @@ from typing import Any
 
 from simlap.envelope_fit import DRAWS, QUANTILE
 from simlap.errors import OptionError
+from simlap.thresholds import Thresholds
 
 # Stations of an analysis. Halving it moves the limit lap of a 3 km circuit by less than 2 ms (see
 # tests/test_analysis.py); doubling it blurs the brake point.
@@ -36,6 +37,7 @@ class Options:
     quantile: float = QUANTILE  #: level of the envelope, in `QUANTILES`
     draws: int = DRAWS  #: lap bootstrap, in `DRAWS_ALLOWED`
     seed: int = 0  #: of the bootstrap, from 0 on
+    thresholds: Thresholds | None = None  #: of the findings, from `read_thresholds`; the usual ones where left out
     corner_grip: bool = False  #: take the grip factors that single corners show, where the track file states none
 
     def __post_init__(self) -> None:
@@ -48,6 +50,8 @@ class Options:
             "draws": _draws(self.draws),
             "seed": _seed(self.seed),
         }
+        if not isinstance(self.thresholds, Thresholds | None):
+            raise OptionError(f"thresholds {self.thresholds!r}: read them from a TOML file with simlap.thresholds.")
         if not isinstance(self.corner_grip, bool):
             raise OptionError(f"corner_grip {self.corner_grip!r}: write True or False.")
         for name, value in own.items():

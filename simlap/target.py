@@ -22,7 +22,7 @@ from simlap.target_lift import lifts_of
 from simlap.target_marks import MARKS_OF_PHASE, visible
 from simlap.target_steps import Plan, raised
 from simlap.target_types import CornerTarget, Mark, Steps, Target
-from simlap.thresholds import default_thresholds
+from simlap.thresholds import thresholds_of
 from simlap.transitions import shown_transitions, with_transitions
 
 __all__ = ["CornerTarget", "Mark", "Steps", "Target", "composite", "target_of", "usual_steps"]
@@ -59,8 +59,9 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
-    sheets, _ = sheets_of(analysis, default_thresholds())
-    bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis, find_habits(sheets)))
+    limits = thresholds_of(analysis.options)
+    sheets, _ = sheets_of(analysis, limits)
+    bench = replace(shown_bench(analysis, laps, goal), lifts=lifts_of(analysis, find_habits(sheets, limits)))
     (shown_v,), (shown_s,) = bench.solve([{}])
     lap_times = np.array([lap.lap_time for lap in laps])
     alike = within_outings(outings_of(analysis), lap_times)
@@ -70,7 +71,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     for number in range(1, outing + 1):  # each outing builds on what the one before asked for
         ahead = outlook(alike, len(laps) * number, seed=seed)
         moves, held_by = raised(Plan(bench, shown_v, float(shown_s), ahead, steps, number), moves)
-    corners, joined_s = _corner_targets(bench, shown_v, moves, logged_brake_points(sheets) if moves else {})
+    corners, joined_s = _corner_targets(bench, shown_v, moves, logged_brake_points(sheets, limits) if moves else {})
     next_s = min(joined_s, float(lap_times.min()))  # what was driven once is no step back
     step, chance = _interval(bench, laps, joined(moves), next_s), ahead.chance_of(next_s)
     return Target(

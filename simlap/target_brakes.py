@@ -8,13 +8,13 @@ import numpy as np
 from simlap.habit_marks import has_brake, mark, read_alike
 from simlap.habit_traces import CornerSheet
 from simlap.target_marks import Marks
-from simlap.thresholds import default_thresholds
+from simlap.thresholds import Thresholds
 
 # A corner is braked for where this share of the laps press the brake.
 MOST = 0.5  # [1]
 
 
-def logged_brake_points(sheets: Sequence[CornerSheet]) -> dict[int, float | None]:
+def logged_brake_points(sheets: Sequence[CornerSheet], limits: Thresholds) -> dict[int, float | None]:
     """Station of the first pressure before each corner, by the rules of the findings; `sheets` of all corners. [m]
 
     Returns
@@ -23,7 +23,6 @@ def logged_brake_points(sheets: Sequence[CornerSheet]) -> dict[int, float | None
         Per index of a corner the median over the counted laps that hold a brake channel; None where most of them
         leave the brake alone. A corner without such laps is not in it.
     """
-    limits = default_thresholds()
     found: dict[int, float | None] = {}
     for index, sheet in enumerate(sheets):
         alike = zip(sheet.traces, read_alike(sheet.traces), strict=True)

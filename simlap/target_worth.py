@@ -13,7 +13,7 @@ from simlap.target_blend import Bench
 from simlap.target_lift import EARLY_LIFT, lifts_of
 from simlap.target_marks import within
 from simlap.target_types import Steps
-from simlap.thresholds import Thresholds, default_thresholds
+from simlap.thresholds import Thresholds, thresholds_of
 
 # Shares of the way from the typical lap to the limit that are tried; a step is read to a fortieth of its phase.
 SHARES = np.linspace(0.0, 1.0, 41)
@@ -26,7 +26,7 @@ def with_step_worths(analysis: Analysis, advice: Advice, thresholds: Thresholds 
     sized = [each for each in advice.priorities if _kind(each) is not None]
     if not sized:
         return advice
-    limits = thresholds or default_thresholds()
+    limits = thresholds or thresholds_of(analysis.options)
     line, limit = analysis.line, analysis.limit
     goal = Driven(dt=limit.segment_time, v=limit.v, a=between_stations(line, limit.v))
     lifted = any(each.kind == EARLY_LIFT for each in sized)

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from simlap.errors import OptionError
 
@@ -134,6 +135,19 @@ class Thresholds:
 def default_thresholds() -> Thresholds:
     """The table as it stands."""
     return Thresholds(MappingProxyType({name: entry.value for name, entry in TABLE.items()}))
+
+
+def changed_thresholds(thresholds: Thresholds | None) -> dict[str, float] | None:
+    """Those of the values that differ from the table's; None where all are the table's."""
+    if thresholds is None:
+        return None
+    return {name: value for name, value in thresholds.values.items() if value != TABLE[name].value} or None
+
+
+def thresholds_of(options: Mapping[str, Any]) -> Thresholds:
+    """The values that an analysis was asked to use, from the options that it holds; the table where it holds none."""
+    usual = default_thresholds().values
+    return Thresholds(MappingProxyType({**usual, **(options.get("thresholds") or {})}))
 
 
 def read_thresholds(path: str | os.PathLike[str]) -> Thresholds:

@@ -83,3 +83,17 @@ def test_notes_over_the_video_are_the_findings_of_the_notes_with_the_same_option
     advice = [line for line in lines if line == FAST or any(f". {line}" in p["sentence"] for p in notes["priorities"])]
     assert advice
     assert len(lines) - len(advice) + more == sum(one["laps"].count(lap) for one in found)
+
+
+def test_analysis_notes_and_target_judge_by_the_same_thresholds(log, tmp_path):
+    # 9 s are never reached, and at 30 bar a brake point lies metres behind where it lies at 3.
+    mine = tmp_path / "mine.toml"
+    mine.write_text("late_throttle_s = 9.0\nbrake_on_bar = 30.0\n", encoding="utf-8")
+    options = (log, "--draws", "20", "--thresholds", mine, "--json")
+    whole = json.loads(run(*options, command="analyse").stdout)
+    assert whole["options"]["thresholds"] == {"late_throttle_s": 9.0, "brake_on_bar": 30.0}
+    assert "late throttle" not in {one["kind"] for corner in whole["corners"] for one in corner["findings"]}
+    assert whole["priorities"] == json.loads(run(*options).stdout)["priorities"] != []
+    corners = json.loads(run(*options, command="target").stdout)["corners"]
+    assert any(corner["brake_point_m"] for corner in corners)
+    assert corners == whole["target"]["corners"]

@@ -13,7 +13,7 @@ from simlap.phases import PHASES
 from simlap.report.losses_csv import cell
 from simlap.results import Analysis
 from simlap.spans import Span
-from simlap.thresholds import Thresholds, default_thresholds
+from simlap.thresholds import Thresholds, thresholds_of
 from simlap.track import Corner
 from simlap.units import MS_TO_KMH
 
@@ -34,7 +34,7 @@ def corners_csv(analysis: Analysis) -> str:
 
     Comma, decimal point, header row, "\\n" ends. The times of a lap's corners add up to its lap time.
     """
-    limits = default_thresholds()
+    limits = thresholds_of(analysis.options)
     table = analysis.table
     rows = [row for row, ledger in enumerate(analysis.lap_ledgers) if ledger is not None]
     sheets, _ = sheets_of(analysis, limits, rows)

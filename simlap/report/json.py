@@ -70,7 +70,8 @@ beaten_s         most by which the typical lap beats the limit over one phase; a
 line_s[]         lap, line_s: time lost (+) or won (-) by that lap's line against the mean line
 quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_speed_ms, repaired_percent,
                  bandwidth_hz, speed_source, position_drifts
-options          of the run: start_line, laps, drop, spacing [m], quantile, draws, seed, corner_grip
+options          of the run: start_line, laps, drop, spacing [m], quantile, draws, seed, corner_grip,
+                 thresholds (null, or those that are not the usual ones)
 cautions[]       key, text
 notes[]          repairs and decisions of the reader, the motion, the laps and the fit, in plain words
 against          only with --against: subject, reference, remark (why the reference was set aside, else ""),
