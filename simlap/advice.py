@@ -1,13 +1,24 @@
 """What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlap.arrival import warned
-from simlap.asked import TIME_LOST, as_asked, asked_speeds, left_alone, order_of_work, rests_on
+from simlap.asked import (
+    ASKS_SPEED,
+    FEW_LAPS,
+    TIME_LOST,
+    as_asked,
+    asked_phases,
+    asked_speeds,
+    by_laps,
+    left_alone,
+    order_of_work,
+    rests_on,
+)
 from simlap.conditions import corner_steps
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
@@ -18,19 +29,23 @@ from simlap.keep import best_used, phase_uses
 from simlap.phases import PHASE_WORDS
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
 from simlap.target_claim import too_poor
+from simlap.target_worth import step_worths
 from simlap.thresholds import Thresholds, thresholds_of
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
     from simlap.results import Analysis
 
+__all__ = ["FEW_LAPS", "PRIORITIES", "TIME_LOST", "advise", "by_laps", "choose_priorities", "plain_loss", "questioned"]
+
 PRIORITIES = 3
+# A step that brings less is not worth one of the few priorities, whatever its whole phase holds: it prints as 0.01 s or
+# less. Common practice, no source.
+LEAST_STEP = 0.01  # [s]
 #: Kinds that rest on the limit profile's speed more than on what the feet did: no reason to be faster in a fast corner.
 MODEL_SAYS = (TIME_LOST, "low minimum speed", "fast in, slow out")
 #: Kinds whose advice holds no speed, and stands in a fast corner as well.
 SAFER_AT_ONCE = (BOTH_PEDALS, BRAKE_IN_FLAT)
-#: Kinds whose advice in mid-corner is a higher slowest speed.
-ASKS_SPEED = (TIME_LOST, "low minimum speed", "full throttle before the apex")
 PLACED_BY_SHAPE = (
     "The log holds no usable position: brake points of different laps are placed by the likeness of the paths, so that "
     "their spread from lap to lap holds that error as well."
@@ -45,9 +60,6 @@ UNEXPLAINED = 0.5  # [1]
 # A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
 CLEARLY_AHEAD = 0.25  # [1]
 ALIKE = "No lap of yours is clearly quicker there to compare with: look for the reason with your coach first"
-# With fewer laps steps in speed are this share of the usual ones. Common practice, no source; the caution on few laps
-# begins at the same number.
-FEW_LAPS, FEW_SHARE = 4, 0.5
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -73,7 +85,15 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     sheets, remarks = sheets_of(analysis, limits)
     findings = find_habits(sheets, limits)
     corners = by_laps(analysis.corners, len(analysis.counted))
-    priorities = choose_priorities(corners, findings, sheets, limits, asked_speeds(analysis))
+    priorities = choose_priorities(
+        corners,
+        findings,
+        sheets,
+        limits,
+        asked_speeds(analysis),
+        phases=asked_phases(analysis),
+        step_worth=step_worths(analysis, findings, limits),
+    )
     return Advice(
         findings=findings,
         priorities=questioned(analysis, warned(analysis, priorities)),
@@ -81,16 +101,6 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
         order=order_of_work(analysis, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
     )
-
-
-def by_laps(corners: Sequence[CornerResult], laps: int) -> tuple[CornerResult, ...]:
-    """The corners with a smaller step in speed where few `laps` say how fast they are, and how fast they could be.
-
-    Fast corners keep theirs, which is as small already.
-    """
-    if laps >= FEW_LAPS:
-        return tuple(corners)
-    return tuple(each if each.build_up else replace(each, step_kmh=FEW_SHARE * each.step_kmh) for each in corners)
 
 
 def questioned(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Priority, ...]:
@@ -105,15 +115,19 @@ def choose_priorities(
     sheets: Sequence[CornerSheet],
     limits: Thresholds,
     asked: Mapping[str, float] | None = None,
+    *,
+    phases: Mapping[str, Sequence[str]] | None = None,
+    step_worth: Callable[[Priority], float | None] | None = None,
 ) -> tuple[Priority, ...]:
     """At most three things to do, one a corner, by what fixing the phase alone is worth.
 
     Only corners and phases whose interval lies above zero count. A fast corner never heads the list before
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
     Where the target asks for less than a corner allows, `asked` above the typical lap's slowest speed [km/h], both
-    are told.
+    are told. In a corner that it works on, its own `phases` come first. With `step_worth`, the lap time of a priority's
+    step [s], each priority holds it, and none is chosen whose step brings less than `LEAST_STEP`.
     """
-    asked = asked or {}
+    asked, phases = asked or {}, phases or {}
     by_name = {sheet.corner: sheet for sheet in sheets}
     own = {(corner.corner.name, phase.name): _drivers_own(phase) for corner in corners for phase in corner.phases}
 
@@ -121,26 +135,53 @@ def choose_priorities(
         told = 0.0 if priority.kind == TIME_LOST else priority.on_laps
         return own[priority.corner, priority.phase] * max(told, UNEXPLAINED)
 
-    found = []
+    chances: dict[str, list[Priority]] = {}
     for corner in corners:
-        sheet = by_name[corner.corner.name]
-        chances = [
+        name, sheet = corner.corner.name, by_name[corner.corner.name]
+        here = [
             chance
             for phase in corner.phases
             if corner.clear and phase.gain_alone.low > 0.0 and _drivers_own(phase) >= limits["worth_s"]
             for chance in _candidate(corner, phase, findings, sheet, limits, asked)
             if not (left_alone(corner, asked) and chance.phase == "mid_corner" and chance.kind in ASKS_SPEED)
         ]
-        if chances:
-            found.append(max(chances, key=weight))
-    found.sort(key=weight, reverse=True)
+        worked_on = phases.get(name, ())
+        chances[name] = sorted(here, key=lambda each: (each.phase in worked_on, weight(each)), reverse=True)
+    return _that_bring_something(chances, weight, step_worth or (lambda _: None))
+
+
+def _that_bring_something(
+    chances: dict[str, list[Priority]],
+    weight: Callable[[Priority], float],
+    step_worth: Callable[[Priority], float | None],
+) -> tuple[Priority, ...]:
+    """Priorities among the `chances` of each corner, best first; the next best for one whose step brings nothing."""
+    worths: dict[tuple[str, str], float | None] = {}
+    while True:
+        chosen = _heads(chances, weight)
+        for each in chosen:
+            key = (each.corner, each.phase)
+            if key not in worths:
+                worths[key] = step_worth(each)
+            brings = worths[key]
+            if brings is not None and brings < LEAST_STEP:
+                chances = {**chances, each.corner: [one for one in chances[each.corner] if one != each]}
+                break
+        else:
+            return tuple(replace(each, step_worth_s=worths[each.corner, each.phase]) for each in chosen)
+
+
+def _heads(chances: Mapping[str, Sequence[Priority]], weight: Callable[[Priority], float]) -> list[Priority]:
+    """The first of each corner, at most `PRIORITIES` of them, those corners first in which most is to be had."""
+    corners = sorted(filter(None, chances.values()), key=lambda here: max(map(weight, here)), reverse=True)
+    found = [here[0] for here in corners]
     calm = [each for each in found if not each.build_up]
     if calm and found[0].build_up:
         found.remove(calm[0])
         found.insert(0, calm[0])
     elif not calm:
         found = [each for each in found if each.kind not in MODEL_SAYS]
-    return tuple(found[:PRIORITIES])
+    return found[:PRIORITIES]
 
 
 def _drivers_own(phase: PhaseResult) -> float:

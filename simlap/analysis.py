@@ -30,7 +30,6 @@ from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
-from simlap.target_worth import with_step_worths
 from simlap.thresholds import Thresholds, changed_thresholds
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
@@ -259,7 +258,7 @@ def advised(analysis: Analysis) -> Analysis:
         analysis = replace(analysis, no_target=reason, notes=(*analysis.notes, f"No target: {reason}"))
     else:
         analysis = replace(analysis, target=target)
-    return replace(analysis, advice=with_step_worths(analysis, advise(analysis)))  # with the target in hand
+    return replace(analysis, advice=advise(analysis))  # with the target in hand
 
 
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:

@@ -11,6 +11,11 @@ from simlap.units import MS_TO_KMH
 
 TIME_LOST = "time lost"  #: kind of a priority whose reason no channel shows
 
+#: Kinds whose advice in mid-corner is a higher slowest speed.
+ASKS_SPEED = (TIME_LOST, "low minimum speed", "full throttle before the apex")
+# With fewer laps steps in speed are this share of the usual ones. Common practice, no source; the caution on few laps
+# begins at the same number.
+FEW_LAPS, FEW_SHARE = 4, 0.5
 # A slowest speed that is to rise by less than this stays as it is: speeds are told in whole km/h.
 NO_CHANGE = 0.5  # [km/h]
 # Another phase of a corner is worth more than the one in the notes from here on: less is not told in print.
@@ -28,6 +33,21 @@ def asked_speeds(analysis: Analysis) -> dict[str, float]:
         if f"{corner.min_speed_kmh.next:.0f}" != f"{corner.min_speed_kmh.now:.0f}"
     }
     return {corner.corner: max(0.0, rises.get(corner.corner, 0.0)) for corner in analysis.target.corners}
+
+
+def asked_phases(analysis: Analysis) -> dict[str, tuple[str, ...]]:
+    """The phases that the target works on, per corner in its list."""
+    return {} if analysis.target is None else {corner.corner: corner.phases for corner in analysis.target.corners}
+
+
+def by_laps(corners: Sequence[CornerResult], laps: int) -> tuple[CornerResult, ...]:
+    """The corners with a smaller step in speed where few `laps` say how fast they are, and how fast they could be.
+
+    Fast corners keep theirs, which is as small already.
+    """
+    if laps >= FEW_LAPS:
+        return tuple(corners)
+    return tuple(each if each.build_up else replace(each, step_kmh=FEW_SHARE * each.step_kmh) for each in corners)
 
 
 def as_asked(corner: CornerResult, asked: Mapping[str, float]) -> CornerResult:
@@ -86,10 +106,12 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
 def _left_for_later(analysis: Analysis, priorities: Sequence[Priority]) -> str:
     """Corners in which another phase is worth more than the one that is told."""
     corners = {corner.corner.name: corner for corner in analysis.corners}
+    worked_on = asked_phases(analysis)
     places = []
     for one in priorities:
         most = max(corners[one.corner].phases, key=lambda phase: phase.gain_alone.value)
-        if most.name != one.phase and most.gain_alone.value - one.worth.value >= HOLDS_MORE:
+        told = (one.phase, *worked_on.get(one.corner, ()))
+        if most.name not in told and most.gain_alone.value - one.worth.value >= HOLDS_MORE:
             places.append(f"{_place(one.corner)} {PHASE_WORDS[most.name]} ({most.gain_alone.value:.2f} s)")
     if not places:
         return ""

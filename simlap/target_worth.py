@@ -1,19 +1,21 @@
 """What the step of a priority gives by itself: a first part of what its whole phase is worth."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
-from simlap.advice import ASKS_SPEED, by_laps
+from simlap.asked import ASKS_SPEED, by_laps
 from simlap.driven import Driven, between_stations
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASE_NAMES, PHASES
-from simlap.results import Advice, Analysis, CornerResult, Priority
+from simlap.results import Analysis, CornerResult, Finding, Priority
 from simlap.target_blend import Bench
 from simlap.target_lift import EARLY_LIFT, lifts_of
 from simlap.target_marks import within
 from simlap.target_types import Steps
-from simlap.thresholds import Thresholds, thresholds_of
+from simlap.thresholds import Thresholds
 
 # Shares of the way from the typical lap to the limit that are tried; a step is read to a fortieth of its phase.
 SHARES = np.linspace(0.0, 1.0, 41)
@@ -21,24 +23,24 @@ SHARES = np.linspace(0.0, 1.0, 41)
 IN_METRES = {EARLY_LIFT: BRAKING, "early braking": BRAKING, "late throttle": EXIT}
 
 
-def with_step_worths(analysis: Analysis, advice: Advice, thresholds: Thresholds | None = None) -> Advice:
-    """The advice, each of its priorities with the lap time that its own step brings where it says how large that is."""
-    sized = [each for each in advice.priorities if _kind(each) is not None]
-    if not sized:
-        return advice
-    limits = thresholds or thresholds_of(analysis.options)
-    line, limit = analysis.line, analysis.limit
-    goal = Driven(dt=limit.segment_time, v=limit.v, a=between_stations(line, limit.v))
-    lifted = any(each.kind == EARLY_LIFT for each in sized)
-    bench = Bench(analysis, analysis.typical, goal, lifts=lifts_of(analysis, advice.findings) if lifted else {})
+def step_worths(
+    analysis: Analysis, findings: Sequence[Finding], limits: Thresholds
+) -> Callable[[Priority], float | None]:
+    """What tells the lap time that the step of a priority brings where it says how large that is, else None. [s]"""
     corners = by_laps(analysis.corners, len(analysis.counted))
     index = {result.corner.name: place for place, result in enumerate(corners)}
 
+    @cache
+    def bench() -> Bench:
+        line, limit = analysis.line, analysis.limit
+        goal = Driven(dt=limit.segment_time, v=limit.v, a=between_stations(line, limit.v))
+        return Bench(analysis, analysis.typical, goal, lifts=lifts_of(analysis, findings))
+
     def worth(priority: Priority) -> float | None:
         kind, place = _kind(priority), index[priority.corner]
-        return None if kind is None else _worth(bench, place, corners[place], kind, priority.kind, limits)
+        return None if kind is None else _worth(bench(), place, corners[place], kind, priority.kind, limits)
 
-    return replace(advice, priorities=tuple(replace(each, step_worth_s=worth(each)) for each in advice.priorities))
+    return worth
 
 
 def _kind(priority: Priority) -> int | None:

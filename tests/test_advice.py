@@ -269,6 +269,28 @@ def test_speed_that_the_limit_gains_through_a_corner_is_not_speed_given_up_for_i
     assert first.slows == pytest.approx(slows)
 
 
+def test_a_step_that_brings_nothing_gives_way_to_the_next_best():
+    made = session(
+        corner("A", (0.30, 0.28, 0.0)), corner("B", (0.10, 0.0, 0.0)), corner("C", (0.08, 0.0, 0.0)),
+        corner("D", (0.06, 0.0, 0.0)), **{**SLOWLY, "brake_m": 30.0},
+    )  # fmt: skip
+    steps = {("A", "braking"): 0.009, ("B", "braking"): 0.0, ("C", "braking"): 0.02}
+    chosen = choose_priorities(*made, step_worth=lambda each: steps.get((each.corner, each.phase)))
+    assert names(chosen) == [("A", "mid_corner"), ("C", "braking"), ("D", "braking")]
+    assert [each.step_worth_s for each in chosen] == [None, 0.02, None]
+    assert choose_priorities(*made, step_worth=lambda _: 0.0) == ()
+
+
+def test_a_note_names_a_phase_that_the_target_works_on_there():
+    # the braking holds more, but the target works on the rest of the corner; it never moves the corner down the list
+    made = session(corner("A", (0.30, 0.20, 0.0)), corner("B", (0.25, 0.0, 0.0)), **{**SLOWLY, "brake_m": 30.0})
+    assert names(choose_priorities(*made)) == [("A", "braking"), ("B", "braking")]
+    told = choose_priorities(*made, phases={"A": ("mid_corner", "exit")})
+    assert names(told) == [("A", "mid_corner"), ("B", "braking")]
+    other = choose_priorities(*made, phases={"B": ("exit",)})  # nothing is to be said of that one
+    assert names(other) == [("A", "braking"), ("B", "braking")]
+
+
 def test_fewer_laps_ask_for_smaller_steps():
     # 17 m/s = 61 km/h against 72 km/h: half of it is 5.4 km/h, a step 4 km/h at most, and half of that by three laps.
     corners, findings, sheets, limits = session(corner("A", (0.0, 0.2, 0.0)), **SLOWLY)

@@ -74,7 +74,7 @@ def ordered(priorities, listed, gains=(0.21, 0.27, 0.0), kind="early lift"):
     made = [Priority(name, phase, "", gain(worth), False, kind) for name, phase, worth in priorities]
     target = SimpleNamespace(
         next_step=Interval(96.29, 96.2, 96.4),
-        corners=[SimpleNamespace(corner=name, worth_s=worth) for name, worth in listed.items()],
+        corners=[SimpleNamespace(corner=name, worth_s=worth, phases=()) for name, worth in listed.items()],
     )
     corners = (corner("1", gains), corner("5", (0.0, 0.50, 0.0)))
     return order_of_work(SimpleNamespace(corners=corners, target=target if listed else None), made)
