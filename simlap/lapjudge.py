@@ -30,6 +30,7 @@ LENGTH_SHARE = 0.05  # a lap this much longer or shorter than the median went an
 TRAFFIC_SHARE = 0.10  # speed on a straight this far below the median lap, where the others do not brake
 TRAFFIC_LOSS = 0.06  # ... and at least so much of it lost on the straight itself, not brought along from the corner
 TRAFFIC_LENGTH = 40.0  # [m] over at least this length
+NORMAL_SHARE = 0.03  # before and behind a stretch on which it was held up a lap is this near to the median lap
 STRAIGHT_KAPPA = 1.0 / 300.0  # [1/m]
 NOT_BRAKING = -1.0  # [m/s²] where the median lap slows more than this, brake points differ and nothing is judged
 SLOW_SHARE = 0.05  # of the usual lap time
@@ -180,6 +181,13 @@ def _compare(
                     f"traffic: slowed on the straight at {station[worst]:.0f} m, "
                     f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
                 )
+            elif (held := _held_up_long(speed[row] / typical, judged)) is not None:
+                places[i], stop = float(station[held.start]), float(station[held.stop - 1])
+                share = 1.0 - float(np.median(speed[row][held] / typical[held]))
+                reasons[i] = (
+                    f"traffic: slowed from {places[i]:.0f} to {stop:.0f} m, over more than one straight, "
+                    f"{100 * share:.0f} % below the other laps, and as fast as they are before and behind"
+                )
 
 
 def _alike(offset: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, str]:
@@ -223,6 +231,25 @@ def _held_up(ratio: np.ndarray, judged: np.ndarray) -> int:
         if low.sum() * SPACING >= TRAFFIC_LENGTH:
             return int(start + np.argmin(np.where(low, part, np.inf)))
     return -1
+
+
+def _held_up_long(ratio: np.ndarray, judged: np.ndarray) -> slice | None:
+    """The stretch over more than one straight on which a lap was held up all along; None where there is none.
+
+    `ratio` and `judged` as in `_held_up`. Below 1 - `TRAFFIC_SHARE` without a break, over `TRAFFIC_LENGTH` of each of
+    two straights and the corner between them, and with the rest of the lap as usual: a lift in one corner slows a lap up
+    to the next corner that all laps slow for, and a lap that is slow from the start line on, or up to it, is no lap at
+    speed.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], ratio < 1.0 - TRAFFIC_SHARE, [False]]).astype(int)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        rest = np.concatenate([ratio[:start], ratio[stop:]])
+        on_straights = np.diff(np.concatenate([[0], judged[start:stop].astype(int), [0]]))
+        lengths = SPACING * (np.flatnonzero(on_straights < 0) - np.flatnonzero(on_straights > 0))
+        inside_lap = start > 0 and stop < ratio.size
+        if inside_lap and (lengths >= TRAFFIC_LENGTH).sum() > 1 and np.median(rest) > 1.0 - NORMAL_SHARE:
+            return slice(int(start), int(stop))
+    return None
 
 
 def lap_path(motion: Motion, lap: Lap) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

@@ -174,6 +174,23 @@ def test_a_lift_inside_a_corner_that_is_taken_flat_is_no_traffic(middle, half, a
     assert all(lap.reason.startswith("traffic:") for lap in held)
 
 
+@pytest.mark.parametrize(
+    ("start", "stop", "reason"), [(0.2, 0.65, "traffic:"), (-1.0, 2.0, "slow:"), (0.0, 0.45, "slow:")]
+)
+def test_a_lap_slowed_over_several_straights_was_held_up_where_the_rest_of_it_is_as_usual(start, stop, reason):
+    # a fifth slower than planned on nearly half of lap 3, corners and straights alike; or all along, or from its start
+    base = drive("kart", laps=1)
+
+    def held_up(lap, station):
+        share = station / base.plan.length
+        return 1.0 - 0.2 * np.where((share > start) & (share < stop) & (lap == 3), 1.0, 0.0)
+
+    d = drive("kart", laps=6, seed=3, slow=held_up)
+    (aside,) = [lap for lap in laps_with(d, logged(d, 10, speed_ms=0.05, seed=4)).flying if not lap.counted]
+    assert aside.number == 3
+    assert aside.reason.startswith(reason)
+
+
 def straight_of(d: Drive) -> tuple[float, float]:
     """Middle of the part of the longest straight on which the driver speeds up, and half its length."""
     s = np.arange(0.0, d.plan.length, 1.0)
