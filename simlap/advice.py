@@ -20,6 +20,7 @@ from simlap.asked import (
     rests_on,
 )
 from simlap.conditions import corner_steps
+from simlap.envelope_grip import corner_grip
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
 from simlap.habit_rules import speed_step
@@ -60,6 +61,10 @@ UNEXPLAINED = 0.5  # [1]
 # A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
 CLEARLY_AHEAD = 0.25  # [1]
 ALIKE = "No lap of yours is clearly quicker there to compare with: look for the reason with your coach first"
+SLIPPERY = (
+    "All laps hold the same level there, {:.0f} % of the grip shown elsewhere: if the road is slippery there, do not "
+    "go faster, but state its grip in the track file."
+)
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -96,10 +101,26 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     )
     return Advice(
         findings=findings,
-        priorities=questioned(analysis, warned(analysis, priorities)),
+        priorities=questioned(analysis, slippery(analysis, warned(analysis, priorities))),
         keep=best_used(phase_uses(analysis), findings, priorities),
         order=order_of_work(analysis, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
+    )
+
+
+def slippery(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Priority, ...]:
+    """The priorities; one that asks for more speed where all laps hold one level says that the road may grip less."""
+    faster = {each.corner for each in priorities if each.phase == "mid_corner" and each.kind in ASKS_SPEED}
+    if not faster:
+        return tuple(priorities)
+    shown = corner_grip(analysis.table, analysis.line, analysis.track.corners, analysis.fit.envelope)
+    stated = {corner.name for corner in analysis.track.corners if corner.grip != 1.0}
+    level = {each.name: each.used for each in shown if each.steady and each.name in faster - stated}
+    return tuple(
+        replace(each, sentence=f"{each.sentence} {SLIPPERY.format(100.0 * level[each.corner])}")
+        if each.corner in level and each.corner in faster
+        else each
+        for each in priorities
     )
 
 

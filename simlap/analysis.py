@@ -24,13 +24,14 @@ from simlap.options import Options
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
+from simlap.report.plain import joined_by_and
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
-from simlap.thresholds import Thresholds, changed_thresholds
+from simlap.thresholds import changed_thresholds
 from simlap.track import Corner, Track, grip_scale, inside
 from simlap.zones import brake_onsets, cut_zones
 
@@ -333,8 +334,28 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
             *prepared.lapset.notes,
             *grade_notes(track, line),
             *fit.notes,
+            *(steady_notes(stated, table, line, fit, less_grip) if options.corner_grip else ()),
             *([f"On request, single corners were given less grip: {less_grip_words(less_grip)}."] if less_grip else []),
         ),
+    )
+
+
+def steady_notes(
+    corners: Sequence[Corner], table: LapTable, line: Line, fit: EnvelopeFit, less_grip: Mapping[str, float]
+) -> tuple[str, ...]:
+    """On request for corners' own grip: what was found, and why none is taken where all laps hold one level."""
+    stated = {corner.name for corner in corners if corner.grip != 1.0}
+    names = [
+        spoken(found.name, begins=False)
+        for found in own_grip(table, line, corners, fit)
+        if found.steady and found.name not in stated and found.name not in less_grip
+    ]
+    if not names:
+        return () if less_grip else ("No corner shows less grip of its own.",)
+    return (
+        f"No grip of its own is taken for {joined_by_and(names)}: all laps hold one level there, below the grip shown "
+        "elsewhere, which a slippery road and a driver who holds back show alike. If the road is known to grip less, "
+        "state it in the track file.",
     )
 
 
@@ -380,8 +401,10 @@ def own_grip(table: LapTable, line: Line, corners: Sequence[Corner], fit: Envelo
     out = []
     for found, corner in zip(corner_grip(table, line, corners, fit.envelope), corners, strict=True):
         here = inside(np.asarray(line.station), corner.entry_m, corner.exit_m, float(line.length))
-        if found.grip is not None and (not here.any() or use[here].max() < AT_THE_GRIP * found.normal):
-            found = replace(found, grip=None)
+        if (found.steady or found.grip is not None) and (
+            not here.any() or use[here].max() < AT_THE_GRIP * found.normal
+        ):
+            found = replace(found, grip=None, steady=False)
         out.append(found)
     return tuple(out)
 

@@ -237,9 +237,9 @@ def _held_up_long(ratio: np.ndarray, judged: np.ndarray) -> slice | None:
     """The stretch over more than one straight on which a lap was held up all along; None where there is none.
 
     `ratio` and `judged` as in `_held_up`. Below 1 - `TRAFFIC_SHARE` without a break, over `TRAFFIC_LENGTH` of each of
-    two straights and the corner between them, and with the rest of the lap as usual: a lift in one corner slows a lap up
-    to the next corner that all laps slow for, and a lap that is slow from the start line on, or up to it, is no lap at
-    speed.
+    two straights and the corner between them, and with the rest of the lap as usual: a lift in one corner slows a lap
+    up to the next corner that all laps slow for, and a lap that is slow from the start line on, or up to it, is no lap
+    at speed.
     """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], ratio < 1.0 - TRAFFIC_SHARE, [False]]).astype(int)))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):

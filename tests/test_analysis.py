@@ -10,6 +10,7 @@ import pytest
 
 import simlap
 import simlap.spread
+from simlap.advice import slippery
 from simlap.against import against_session
 from simlap.analysis import (
     analyse,
@@ -18,12 +19,13 @@ from simlap.analysis import (
     lap_row,
     own_grip,
     prepare,
+    steady_notes,
     why_none_counts,
     with_shown_grip,
 )
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
-from simlap.envelope_grip import corner_grip
+from simlap.envelope_grip import _steady, corner_grip
 from simlap.errors import NoSolution, NotEnoughData
 from simlap.laps import Lap
 from simlap.line import Line
@@ -31,6 +33,7 @@ from simlap.options import Options
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions, data_cautions
 from simlap.report.losses_csv import losses_csv
+from simlap.results import Priority
 from simlap.session import Session
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
@@ -284,6 +287,33 @@ def test_a_corner_that_the_limit_does_not_slow_for_shows_no_grip_of_its_own(club
     monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
     found = own_grip(analysis.table, analysis.line, club.track.corners, analysis.fit)
     assert [one.name for one in found if one.grip is None] == ["8"]
+
+
+@pytest.mark.parametrize(
+    ("share", "steady"),
+    [([0.84, 0.845, 0.85], True), ([0.82, 0.85, 0.88], False), ([0.99, 0.99, 0.99], False), ([0.84, 0.84], False)],
+)
+def test_a_level_below_the_limit_is_steady_where_it_repeats_on_three_laps(share, steady):
+    assert _steady(np.array(share)) == steady
+
+
+def test_more_speed_in_a_corner_held_at_one_level_is_asked_with_a_word_on_its_road(club, monkeypatch):
+    done = club.analysis
+    shown = corner_grip(done.table, done.line, club.track.corners, done.fit.envelope)
+    level = [replace(one, used=0.84, steady=one.name in "29") for one in shown]
+    monkeypatch.setattr("simlap.advice.corner_grip", lambda *_: level)
+    stated = tuple(replace(c, grip=0.9) if c.name == "9" else c for c in done.track.corners)
+    asks = [("2", "mid_corner"), ("2", "exit"), ("3", "mid_corner"), ("9", "mid_corner")]
+    made = [Priority(name, phase, "Do.", None, False, "low minimum speed") for name, phase in asks]
+
+    def doubted(one):
+        (told,) = slippery(replace(done, track=replace(done.track, corners=stated)), [one])
+        return "84 % of the grip shown elsewhere: if the road is slippery there" in told.sentence
+
+    assert [doubted(one) for one in made] == [True, False, False, False]
+    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: level)
+    (why,) = steady_notes(stated, done.table, done.line, done.fit, {})
+    assert why.startswith("No grip of its own is taken for corner 2: all laps hold one level there")
 
 
 def test_corners_that_were_given_less_grip_are_named():
