@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.arrival import warned
+from simlap.arrival import FIRST_PART, warned
 from simlap.asked import (
     ASKS_SPEED,
     FEW_LAPS,
@@ -239,7 +239,8 @@ def _candidate(
         _, smaller = plain_loss(as_asked(corner, asked), phase, sheet, limits)
         (say, act), rest = plain, rests_on(corner, asked, plain[1], smaller)
     if corner.build_up:
-        what = f"{act}. " if kind in SAFER_AT_ONCE else ""
+        first = act if kind in SAFER_AT_ONCE else FIRST_PART.get(kind, "")
+        what = f"{first}. " if first else ""
         act = (
             f"{what}Fast corner: change it only in small steps of at most {corner.step_kmh:.0f} km/h per outing, and "
             "only with your coach's agreement"

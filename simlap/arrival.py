@@ -58,7 +58,7 @@ def arrivals(analysis: Analysis, index: int, phase: int) -> tuple[Arrival, ...]:
     return tuple(found)
 
 
-#: Steps without a measure of their own: before a fast corner only a first part of them is told.
+#: Steps without a measure of their own: before and in a fast corner only a first part of them is told.
 FIRST_PART = {"part throttle on the exit": "Open the throttle a little further than now once the steering unwinds"}
 
 
@@ -88,16 +88,17 @@ def _capped(priority: Priority, found: Sequence[Arrival]) -> Priority:
         )
         step = f"{FIRST_PART.get(priority.kind, whole)}, but arrive at most {caps}"
     head = priority.sentence.removesuffix(f"{whole}.")
-    return replace(priority, sentence=f"{head}{step}. {arrival_words(found)}", step=step)
+    return replace(priority, sentence=f"{head}{step}. {arrival_words(found, coach=not priority.build_up)}", step=step)
 
 
-def arrival_words(found: Sequence[Arrival]) -> str:
-    """Why no more than a part of a step is taken, for the driver."""
+def arrival_words(found: Sequence[Arrival], *, coach: bool = True) -> str:
+    """Why no more than a part of a step is taken, for the driver; `coach` False where the step names the coach."""
     places = " and ".join(
         f"{each.faster_kmh:.0f} km/h faster at {spoken(each.corner.corner.name, begins=False)}" for each in found
     )
     many = len(found) > 1
+    with_coach = ", and only with your coach's agreement" if coach else ""
     return (
         f"All that is to be had there would bring you up to {places}, {'fast corners' if many else 'a fast corner'}: "
-        "build up over several outings, and only with your coach's agreement."
+        f"build up over several outings{with_coach}."
     )

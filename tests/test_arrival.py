@@ -94,6 +94,14 @@ def test_before_a_fast_corner_the_step_itself_holds_the_cap_and_asks_for_no_more
     )
 
 
+def test_in_a_fast_corner_before_a_fast_one_the_coach_is_named_once(case):
+    worth, step = Interval(1.0, 0.9, 1.1), "Fast corner: change it only with your coach's agreement"
+    done = Priority("North", "exit", f"North, exit: part open. {step}.", worth, True, KIND, step=step)
+    (fast,) = warned(with_fast(case, 1), (done,))
+    assert fast.sentence.count("coach") == 1
+    assert fast.sentence.endswith("km/h faster at East, a fast corner: build up over several outings.")
+
+
 def test_a_step_with_a_measure_keeps_it_and_gets_the_cap(case):
     step = "Open the throttle about 10 m earlier, smoothly as the steering unwinds"
     assert told(with_fast(case, 1), kind="late throttle", step=step).step == (
