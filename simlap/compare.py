@@ -11,7 +11,7 @@ import numpy as np
 
 from simlap.analysis import Prepared, mean_path, prepare
 from simlap.comparison import Comparison, Side
-from simlap.conditions import told_by, unlike_laps
+from simlap.conditions import Step, Trend, lap_trend, told_by, unlike_laps
 from simlap.corners import find_corners
 from simlap.driven import driven_on
 from simlap.envelope_fit import fit_envelope
@@ -86,12 +86,14 @@ def compare(
         _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
     warnings = _warnings(sides, notes)
+    moved = [max((abs(found.change_s) for _, found in unlike_sessions(side)), default=0.0) for side in sides]
     return judge_sides(
         sides,
         line,
         phases,
         [corner.name for corner in corners],
         limits=_grip_of(corners, line),
+        moved=moved,
         warnings=warnings,
         notes=tuple(notes),
     )
@@ -169,6 +171,23 @@ def _side(
     )
 
 
+def unlike_sessions(side: Side) -> list[tuple[str, Trend | Step]]:
+    """Sessions of a side whose laps were driven in unlike conditions, and what tells so.
+
+    A trend of any size counts that chance hardly makes: 1.5 % in ten laps is little for one session, and more than
+    most changes of a car.
+    """
+    found = []
+    for one in side.prepared:
+        numbers, counted = np.asarray(one.table.numbers), np.asarray(one.table.counted, dtype=bool)
+        rows = told_by(numbers, counted, one.lapset.laps)
+        told = numbers[rows], np.asarray(one.table.t)[rows, -1], counted[rows]
+        unlike = unlike_laps(*told) or lap_trend(*told, least=(0.0, 0.0))
+        if unlike is not None:
+            found.append((one.session.source, unlike))
+    return found
+
+
 def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:
     """What differs between the sides beside the change that is to be judged."""
     told: dict[str, dict[str, str]] = {}
@@ -186,12 +205,7 @@ def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:
         if len(set(values.values())) > 1 or len(values) < len(sides)
     ]
     for each in sides:
-        for one in each.prepared:
-            numbers, counted = np.asarray(one.table.numbers), np.asarray(one.table.counted, dtype=bool)
-            rows = told_by(numbers, counted, one.lapset.laps)
-            unlike = unlike_laps(numbers[rows], np.asarray(one.table.t)[rows, -1], counted[rows])
-            if unlike is not None:
-                warnings.append(f"Side {each.label} ({one.session.source}): {unlike.sentence}")
+        warnings += [f"Side {each.label} ({source}): {unlike.sentence}" for source, unlike in unlike_sessions(each)]
     rates = {round(one.motion.quality.fixes_per_second) for side in sides for one in side.prepared}
     if len(rates) > 1:
         warnings.append(

@@ -139,6 +139,8 @@ def lap_trend(
     numbers: Sequence[int] | np.ndarray,
     lap_times: Sequence[float] | np.ndarray,
     counted: Sequence[bool] | np.ndarray | None = None,
+    *,
+    least: tuple[float, float] = (RISES, FALLS),
 ) -> Trend | None:
     """The trend of lap times, None where none is clear.
 
@@ -151,6 +153,8 @@ def lap_trend(
     counted : bool array, shape (m,), optional
         Which laps count, all by default. Whether there is a trend is asked of all laps, its size of these alone: slow
         laps before a row of even ones do no harm.
+    least : (float, float)
+        Smallest rise and smallest fall that are told, as shares of the lap time. [1]
 
     Notes
     -----
@@ -165,7 +169,7 @@ def lap_trend(
         return None
     change = float(theilslopes(y[own], x[own]).slope * (x[own][-1] - x[own][0]))
     share = change / float(np.median(y[own]))
-    if not (share >= RISES or share <= -FALLS) or not _in_order(x, y):
+    if not (share >= least[0] or share <= -least[1]) or not _in_order(x, y):
         return None
     return Trend(change, share)
 

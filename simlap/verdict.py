@@ -48,12 +48,15 @@ def judge_sides(
     corners: Sequence[str],
     *,
     limits: StationLimits | None,
+    moved: Sequence[float] = (),
     warnings: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> Comparison:
     """Split the change between sides A and B (and A2) and word the verdict.
 
-    `limits` are those per station that the sides' limit laps were solved with, such as the track's grip.
+    `limits` are those per station that the sides' limit laps were solved with, such as the track's grip. `moved` is by
+    how much the lap times moved within each side, from lap to lap or in a step, beyond chance [s]: what may be that
+    alone is taken off the change before it is judged.
     With A2 the state before the change is taken midway between A and A2, so that a linear drift from outing to
     outing cancels; outings are taken as evenly spaced.
     """
@@ -74,14 +77,16 @@ def judge_sides(
     change = float(limit.sum())
     error = float(limit_draws.sum(axis=1).std(ddof=1))
     freedom = sum(side.laps for side in sides) - len(sides)
-    chance, detectable, more = settle(change, error, freedom, min(first.laps, second.laps))
+    apart = _moved_apart(weights, moved)
+    judged = math.copysign(max(abs(change) - apart, 0.0), change)
+    chance, detectable, more = settle(judged, error, freedom, min(first.laps, second.laps))
     verdict = NO_CLEAR_CHANGE
     if chance >= CLEAR:
         verdict = PAID_OFF
     elif chance <= 1.0 - CLEAR:
         verdict = COST_TIME
 
-    uneven = _drift_warning(sides, change, verdict, detectable)
+    uneven = _drift_warning(sides, change, verdict, detectable) + _moved_warning(apart, change, judged)
 
     def intervals(which: slice | int) -> tuple[Interval, Interval, Interval]:
         columns = np.atleast_1d(np.arange(phases.count)[which])
@@ -136,6 +141,28 @@ def _drift_warning(sides: Sequence[Side], change: float, verdict: str, detectabl
         f"The limit moved by {drifted:+.2f} s from A to A2 with the car in the same state, as much as or more than the "
         f"change found at B ({change:+.2f} s): the verdict holds only if the track changed evenly from outing to "
         "outing. Repeat B.",
+    )
+
+
+def _moved_apart(weights: Sequence[float], moved: Sequence[float]) -> float:
+    """What the sides may differ by from conditions that moved within them by `moved` each, or () [s].
+
+    A limit is that of the best of its laps, and two outings may lie as far apart as the laps within one of them. A
+    third outing takes out what moves alike in all.
+    """
+    if len(moved) < 3:
+        return max(moved, default=0.0)
+    return abs(float(np.dot(weights, moved)))
+
+
+def _moved_warning(apart: float, change: float, judged: float) -> tuple[str, ...]:
+    """Says what the laps' own movement took off the change that is judged."""
+    if apart == 0.0:
+        return ()
+    left = f"only {judged:+.2f} s of the limit's {change:+.2f} s are" if judged else "nothing of the change is"
+    return (
+        f"Lap times moved within a session by {apart:.2f} s, beyond chance: a change of the limit of that size may be "
+        f"track or tyres alone. Therefore {left} judged.",
     )
 
 

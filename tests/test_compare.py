@@ -174,7 +174,9 @@ def test_limits_of_a_side_at_speeds_that_it_has_not_tested_are_thin():
     thin = [line for line in axes[0].get_lines() if line.get_linewidth() < 1.0 and len(line.get_xdata())]
     assert all(np.isfinite(line.get_ydata()).all() for line in thin)  # the whole limit is still to be seen
     assert len(thin) == 2
-    assert "thin: no data at that speed" in [text.get_text() for text in axes[0].get_legend().get_texts()]
+    assert "thin: not shown at the limit at that speed" in [
+        text.get_text() for text in axes[0].get_legend().get_texts()
+    ]
 
 
 def test_a_better_driver_in_the_same_car_is_not_credited_to_the_car():
@@ -228,6 +230,21 @@ def test_a_track_that_changed_unevenly_is_warned_of_and_a_change_at_b_alone_is_n
     assert same.warnings == ()  # noise from A to A2 is no drift
 
 
+def test_a_track_that_grips_up_within_a_session_is_no_gain_of_the_car():
+    # nothing changed but the track, which gains 0.4 % of grip from lap to lap at B
+    rising = {"laps": LAPS, "losses": False}
+    driver = Driver.with_deficits(TRACK.corners, seed=4)
+    before, after = (
+        synthetic_session(TRACK, club_car(), driver, Sensors.good(), seed=60 + i, grip_drift=step, **rising).session
+        for i, step in enumerate((0.0, 0.004))
+    )
+    comparison = compare([before], [after], track=TRACK, options=Options(draws=40))
+    assert comparison.limit_change.value < -comparison.detectable_s  # it would pass for a clear gain
+    assert comparison.verdict == NO_CLEAR_CHANGE
+    assert any("Side B" in warning and "fall from lap to lap" in warning for warning in comparison.warnings)
+    assert any("beyond chance" in warning for warning in comparison.warnings)
+
+
 def test_no_clear_change_says_what_would_be_clear():
     # Source: two-sided error of 0.05, 0.025 on either side
     sentence = verdict_sentence(SimpleNamespace(verdict=NO_CLEAR_CHANGE, chance=0.972, drift=None))
@@ -237,9 +254,9 @@ def test_no_clear_change_says_what_would_be_clear():
 @pytest.mark.parametrize(
     ("verdict", "chance", "words"), [(PAID_OFF, 0.9999, "above 99 %"), (COST_TIME, 0.0001, "below 1 %")]
 )
-def test_a_verdict_from_two_outings_alone_does_not_credit_the_car(verdict, chance, words):
+def test_a_verdict_from_two_outings_alone_credits_neither_car_nor_conditions_nor_driver(verdict, chance, words):
     alone = verdict_sentence(SimpleNamespace(verdict=verdict, chance=chance, drift=None))
-    assert "car or conditions became" in alone
+    assert f"{'faster' if verdict == PAID_OFF else 'slower'} by the car, the conditions or a driver" in alone
     assert "A-B alone cannot tell them apart" in alone
     assert words in alone
     back = verdict_sentence(SimpleNamespace(verdict=verdict, chance=chance, drift=Interval(0.0, -0.1, 0.1)))

@@ -74,12 +74,16 @@ def _span(interval: Interval) -> str:
 def verdict_sentence(comparison: Comparison) -> str:
     """The verdict on the car in one sentence."""
     chance = _chance(comparison.chance)
-    alone = comparison.drift is None
-    who, but = ("car or conditions", "; A-B alone cannot tell them apart") if alone else ("the car", "")
+    faster, slower, but = "the car became faster", "the car became slower", ""
+    if comparison.drift is None:
+        # no log tells more grip from a driver who uses more of it in every corner
+        faster = "faster by the car, the conditions or a driver nearer to the limit everywhere"
+        slower = "slower by the car, the conditions or a driver farther from the limit everywhere"
+        but = "; A-B alone cannot tell them apart"
     if comparison.verdict == PAID_OFF:
-        return f"Paid off: {who} became faster, chance {chance}{but}."
+        return f"Paid off: {faster}, chance {chance}{but}."
     if comparison.verdict == COST_TIME:
-        return f"Cost time: {who} became slower; the chance of having become faster is {chance}{but}."
+        return f"Cost time: {slower}; the chance of having become faster is {chance}{but}."
     return (
         f"No clear change of the car: the chance that it is faster is {chance}; {100 * CLEAR:.1f} % would be a clear "
         f"gain, {100 * (1.0 - CLEAR):.1f} % a clear loss."
