@@ -154,8 +154,28 @@ def fit_pair(
     free = climb(level, error, design, begin, kind, precision, np.zeros(2), pull, weight)
     flat = climb(level, error, design[:, :, :1], begin[:, :1], kind, np.zeros((1, 1)), np.zeros(1), None, weight)
     constant = begin[:, 1] == 0.0
-    c1 = np.where(constant, 0.0, np.minimum(free[:, 1], _most_growth(free[:, 0], belief.middle)) / SPEED2_UNIT)
-    return np.stack([np.where(constant, flat[:, 0], free[:, 0]) - c1 * belief.middle, c1], axis=1), belief
+    at_middle = np.where(constant, flat[:, 0], free[:, 0])
+    climbed = np.where(constant, 0.0, free[:, 1])
+    grown = np.clip(_untold(climbed, begin[:, 1], belief), 0.0, _most_growth(at_middle, belief.middle))
+    c1 = grown / SPEED2_UNIT
+    return np.stack([at_middle - c1 * belief.middle, c1], axis=1), belief
+
+
+def _untold(climbed: np.ndarray, begin: np.ndarray, belief: Belief) -> np.ndarray:
+    """v² terms of the draws (B,), climbed to from `begin` (B,), with what the laps do not tell of growth put back.
+
+    Where corners of one speed leave open whether a limit grows at all, every draw climbs to the one likeliest growth,
+    and their interval passed by the posterior mean (all draws without growth, the mean with 0.0005 1/m). As far as
+    no growth is as likely as before looking, the draws get the belief's mean and at least its spread.
+    """
+    grows = belief.points[:, 1]
+    open_ = min(float(belief.chance[grows == 0.0].sum()) / NO_GROWTH, 1.0)
+    mean = float(belief.chance @ grows)
+    variance = float(belief.chance @ (grows - mean) ** 2)
+    if open_ == 0.0 or variance == 0.0:
+        return climbed
+    lost = math.sqrt(max(1.0 - float(climbed.var()) / variance, 0.0))
+    return climbed + open_ * (mean - float(climbed.mean()) + lost * (begin - mean))
 
 
 def _most_growth(level: np.ndarray, middle: float) -> np.ndarray:

@@ -28,6 +28,24 @@ def test_a_line_that_every_corner_shows_is_found(c1):
     assert limit == pytest.approx(C0 + c1 * SPEEDS2, rel=0.005)
 
 
+@pytest.mark.parametrize("c1", [0.0, C1])
+def test_draws_of_a_limit_lie_about_its_value_where_corners_of_one_speed_leave_its_growth_open(c1):
+    # Twelve windows at 25 to 26 m/s tell nothing of the growth: 90 % of the draws have to hold the value at any speed.
+    z = np.linspace(25.0, 26.0, 12)[None] ** 2
+    level, weight = C0 + c1 * z, np.ones_like(z)
+    told = level, np.full_like(z, 0.1), z
+    pair, belief = fit_pair(*told, None, Growth(), weight, LATERAL_EVENTS)
+    many = [np.repeat(each, 200, axis=0) for each in told]
+    rng = np.random.default_rng(1)
+    weights = rng.standard_exponential(many[0].shape)
+    draws, _ = fit_pair(*many, belief, Growth(), weights, LATERAL_EVENTS, rng)
+    for v in (10.0, 25.0, 40.0, 60.0):
+        value, drawn = (each[:, 0] + each[:, 1] * v**2 for each in (pair, draws))
+        low, high = np.quantile(drawn, (0.05, 0.95))
+        assert low < value[0] < high
+    assert draws[:, 1].min() >= 0.0
+
+
 def test_corners_short_of_the_limit_do_not_lower_it():
     # Five of twelve corners 5 to 10 % short; 1 % is a third of the bar "limits" for c0.
     level = C0 + C1 * SPEEDS2
