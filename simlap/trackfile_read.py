@@ -28,6 +28,8 @@ STEEPEST_BANK = 60.0  # [deg] the steepest banked tracks have about 50
 GRIP_RANGE = (0.1, 3.0)  # factors beyond are a percentage or a slip
 # Corners and notes are marks on the line: one this far off was meant for another place. A wide track has 20 m.
 FARTHEST_MARK = 25.0  # [m]
+# Corners may meet: marks rounded to five decimals of a degree lie up to 0.8 m off, and two of them meet.
+TOUCHING = 2.0  # [m]
 # Names of the one coordinate system that RFC 7946 allows, as older GIS programs still write them.
 CRS_NAMES = ("urn:ogc:def:crs:OGC:1.3:CRS84", "urn:ogc:def:crs:OGC::CRS84", "EPSG:4326", "urn:ogc:def:crs:EPSG::4326")
 
@@ -266,6 +268,7 @@ def _corners(
 ) -> tuple[Corner, ...]:
     """Corners sorted by apex, their stations taken from their positions."""
     found: list[Corner] = []
+    place_of: dict[str, Place] = {}
     for place, feature in features:
         if place.role != "corner":
             continue
@@ -293,7 +296,23 @@ def _corners(
         station = np.arange(kappa.size) * (curve.length / kappa.size)
         turned = float(kappa[inside(station, entry, leave, curve.length)].sum())
         found.append(Corner(name, "left" if turned > 0.0 else "right", entry, apex, leave, float(grip)))
-    return tuple(sorted(found, key=lambda corner: corner.apex_m))
+        place_of[name] = place
+    found.sort(key=lambda corner: corner.apex_m)
+    _check_apart(found, curve.length, place_of)
+    return tuple(found)
+
+
+def _check_apart(corners: list[Corner], length: float, places: dict[str, Place]) -> None:
+    """Refuse a corner that ends behind the entry of the next one, or begins before the last one's apex."""
+    for number, corner in enumerate(corners if len(corners) > 1 else ()):
+        after = corners[(number + 1) % len(corners)]
+        own, gap = ((station - corner.apex_m) % length for station in (corner.exit_m, after.apex_m))
+        entry = gap - (after.apex_m - after.entry_m) % length
+        if own > entry + TOUCHING:
+            places[corner.name].fail(
+                f", corner {_short(corner.name)}: its exit at {corner.exit_m:.1f} m lies behind the entry of corner "
+                f"{_short(after.name)} at {after.entry_m:.1f} m. Corners may touch, not overlap: move one of the two."
+            )
 
 
 def _notes(

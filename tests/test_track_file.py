@@ -399,6 +399,14 @@ BROKEN = {
         edit(lambda d: corner_of(d)["geometry"]["coordinates"].reverse()),
         r"features\[2\] \(corner\): entry at 113.2 m, apex at 92.\d m and exit at 74.1 m are not in driving order",
     ),
+    "corner dragged over the next": (
+        edit(
+            lambda d: corner_of(d)["geometry"]["coordinates"].__setitem__(
+                2, corner_of(d, 1)["geometry"]["coordinates"][1]
+            )
+        ),
+        r"features\[2\] \(corner\), corner '1': its exit at [\d.]+ m lies behind the entry of corner '2' at [\d.]+ m",
+    ),
     "corner without a name": (
         edit(lambda d: corner_of(d)["properties"].pop("name")),
         r"features\[2\] \(corner\), property 'name': None is no text of 1 to 200 characters",
