@@ -25,12 +25,16 @@ from simlap.cli_places import check_places
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from simlap.envelope_fit import EnvelopeFit
     from simlap.envelope_grip import CornerGrip
 
 SCHEMA = "simlap.envelope_report/1"
-# Limits are printed at so many speeds from the slowest to the fastest of the laps, rounded to this.
+# Limits are printed at so many speeds from the slowest to the fastest of the laps, rounded to this; a tested speed
+# of a limit that has none of these takes the place of the nearest.
 SPEEDS, ROUND_KMH = 5, 10.0
+SAME = 1e-9  # [m/s] rounding of a speed carried to km/h and back
 SHOWN = ("lateral left", "lateral right", "braking", "engine", "traction")
 
 
@@ -51,7 +55,7 @@ def envelope(
     from simlap.analysis import own_grip, prepare
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
-    from simlap.report.cautions import STANDING, cautions_to_dicts, data_cautions
+    from simlap.report.cautions import STANDING, Caution, cautions_to_dicts, data_cautions
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     check_places([*sessions, track], folders={out: ("envelope.json",)})
@@ -73,7 +77,7 @@ def envelope(
         with step(f"writing to {out}"):
             write_figures(fit, ready.table, ready.line, corners, out)
             fit.envelope.to_json(out / "envelope.json")
-    found = (*data_cautions(ready), *STANDING)
+    found = (*data_cautions(ready), *(Caution("limit not shown", text) for text in unshown(fit)), *STANDING)
     report = report_dict(fit, grips, ready.table)
     report["cautions"] = cautions_to_dicts(found)
     if as_json:
@@ -106,12 +110,52 @@ def limits_at(fit: "EnvelopeFit", speeds: Any) -> dict[str, dict[str, list[float
     }
 
 
+def table_speeds(slowest: float, fastest: float, tested: list[tuple[float, float]]) -> "np.ndarray":
+    """Speeds of the table [km/h] from the laps' slowest to fastest; each limit's `tested` speeds [m/s] hold one."""
+    import numpy as np
+
+    grid = np.unique(np.round(np.linspace(slowest, fastest, SPEEDS) / ROUND_KMH) * ROUND_KMH)
+    spans = [(low * MS_TO_KMH, high * MS_TO_KMH) for low, high in tested]
+
+    def held(speeds: np.ndarray, span: tuple[float, float]) -> int:
+        return int(((speeds >= span[0]) & (speeds <= span[1])).sum())
+
+    for span in spans:
+        if held(grid, span):
+            continue
+        # in place of the nearest speed that no other limit needs: more columns do not fit a terminal
+        sole = [each for each in spans if held(grid, each) == 1]
+        needed = np.array([any(held(grid[[i]], each) for each in sole) for i in range(grid.size)])
+        middle = 0.5 * (span[0] + span[1])
+        if not needed.all():
+            grid = np.delete(grid, int(np.argmin(np.where(needed, np.inf, np.abs(grid - middle)))))
+        grid = np.unique(np.append(grid, middle))
+    return grid
+
+
+def unshown(fit: "EnvelopeFit") -> list[str]:
+    """One sentence for each limit of the tyres that no window of the laps was found at."""
+    expected = {
+        "lateral": "what the fastest corners came to and what braking tells",
+        "braking": "what the hardest braking came to and what the corners tell",
+    }
+    return [
+        f"{name}: no lap was found at this limit (0 of {fit.evidence[name].events} windows); what stands there is "
+        f"expected from {words}, and not shown."
+        for name, words in expected.items()
+        if fit.evidence[name].at_limit == 0
+    ]
+
+
 def report_dict(fit: "EnvelopeFit", grips: "tuple[CornerGrip, ...]", table: Any) -> dict[str, Any]:
     """Everything that the command prints, as plain numbers; keys end in their unit."""
     import numpy as np
 
     kmh = np.asarray(table.v)[np.asarray(table.counted, dtype=bool)] * MS_TO_KMH
-    grid = np.unique(np.round(np.linspace(kmh.min(), kmh.max(), SPEEDS) / ROUND_KMH) * ROUND_KMH)
+    evidence, tested_names = fit.evidence, {name.split()[0] for name in SHOWN}
+    shown = {name for name in tested_names if name not in evidence or evidence[name].at_limit}
+    tested = [span for name, span in fit.envelope.tested.items() if name in shown]
+    grid = table_speeds(float(kmh.min()), float(kmh.max()), tested)
     return {
         "schema": SCHEMA,
         "quantile": fit.quantile,
@@ -135,6 +179,7 @@ def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
 
 def print_envelope(report: dict[str, Any]) -> None:
     """The report as tables for a terminal."""
+    import numpy as np
     from rich import box
     from rich.table import Table
     from rich.text import Text
@@ -147,15 +192,19 @@ def print_envelope(report: dict[str, Any]) -> None:
     speeds = report["speeds_ms"]
     tested = report["envelope"]["tested_ms"]
     limits = Table(
-        title="Limits shown [g], 90 % interval; * no data at that speed", title_justify="left", box=box.SIMPLE_HEAD
+        title="Limits shown [g], 90 % interval; * not shown at the limit at that speed",
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
     )
     limits.add_column("limit")
     for v in speeds:
         limits.add_column(f"{v * MS_TO_KMH:.0f} km/h", justify="right")
     for name, rows in _shown_limits(report["limits_ms2"]).items():
         low, high = tested.get(name.split()[0], (0.0, 0.0))
+        if report["evidence"].get(name.split()[0], {"at_limit": 1})["at_limit"] == 0:
+            low, high = np.inf, -np.inf
         cells = [
-            f"{value / G:.2f}{' ' if low <= v <= high else '*'}\n{below / G:.2f}-{above / G:.2f}"
+            f"{value / G:.2f}{' ' if low - SAME <= v <= high + SAME else '*'}\n{below / G:.2f}-{above / G:.2f}"
             for v, value, below, above in zip(speeds, rows["value"], rows["low"], rows["high"], strict=True)
         ]
         limits.add_row(name, *cells)

@@ -28,7 +28,7 @@ class LimitEvidence:
     laps: tuple[int, ...]  #: lap numbers that reached it there
     stations_m: tuple[float, ...]  #: where, middle of the laps' windows
     speeds_ms: tuple[float, ...]  #: and how fast
-    corners: tuple[str, ...]  #: names of the corners that hold these stations, in track order
+    corners: tuple[str, ...]  #: names of the corners that hold these stations (braking: or lie ahead), in track order
     spread: float  #: driver's own variation, median over the events [m/s²]
     noise: float  #: error of one window of one lap, median over the events [m/s²]
 
@@ -101,7 +101,8 @@ def collect_evidence(
         sets = chance[name] > SETS
         close = found.value >= limits[name] * (1.0 - REACHED) - found.noise
         laps = samples.numbers[(close & sets).any(axis=1)]
-        evidence[name] = _evidence(samples, found, sets, laps, corners, length, solution.spread[name][0])
+        spread = solution.spread[name][0]
+        evidence[name] = _evidence(samples, found, sets, laps, corners, length, spread, ahead=name == "braking")
     for name, both in (("combined_braking", events.trail), ("combined_drive", events.pickup)):
         every = np.ones(both.count, dtype=bool)
         evidence[name] = _evidence(samples, both, every, samples.numbers, corners, length, np.zeros(both.count))
@@ -116,18 +117,28 @@ def _evidence(
     corners: Sequence[Any],
     length: float,
     spread: np.ndarray,
+    *,
+    ahead: bool = False,
 ) -> LimitEvidence:
     middle = np.sort(found.where, axis=0)[found.where.shape[0] // 2] if found.count else np.empty(0, dtype=int)
     stations = samples.station[middle][sets]
     speeds = np.sqrt(np.median(found.speed2, axis=0))[sets] if found.count else np.empty(0)
     noise = found.noise if isinstance(found, Events) else found.noise_along
+    held = {_corner_ahead(s, corners, length) for s in stations} if ahead else set()
     return LimitEvidence(
         events=found.count,
         at_limit=int(sets.sum()),
         laps=tuple(int(n) for n in laps) if sets.any() else (),
         stations_m=tuple(float(s) for s in stations),
         speeds_ms=tuple(float(v) for v in speeds),
-        corners=tuple(c.name for c in corners if inside(stations, c.entry_m, c.exit_m, length).any()),
+        corners=tuple(
+            c.name for c in corners if c.name in held or inside(stations, c.entry_m, c.exit_m, length).any()
+        ),
         spread=float(np.median(spread)) if found.count else 0.0,
         noise=float(np.median(noise)) if found.count else 0.0,
     )
+
+
+def _corner_ahead(station: float, corners: Sequence[Any], length: float) -> str:
+    """Name of the corner that is braked for at a station: the one whose exit comes next; "" without corners."""
+    return min(corners, key=lambda corner: (corner.exit_m - station) % length).name if corners else ""

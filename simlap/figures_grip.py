@@ -22,7 +22,7 @@ LIMITS = (  # the rows of `limits_with_interval`: name, colour, dashes
 )
 
 UNTESTED: dict[str, Any] = {"linewidth": 0.8, "alpha": 0.6}  # where no data reach: pale beside what the laps have shown
-UNTESTED_LABEL = "thin: no data at that speed"
+UNTESTED_LABEL = "thin: not shown at the limit at that speed"
 
 
 def plot_gg(analysis: Analysis, ax: Axes) -> tuple[PathCollection, list[Line2D]]:

@@ -10,7 +10,7 @@ from envelope_cases import drive
 from matplotlib.figure import Figure
 from typer.testing import CliRunner
 
-from simlap.cli_envelope import envelope, limits_at
+from simlap.cli_envelope import envelope, limits_at, table_speeds, unshown
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
 from simlap.envelope_samples import road_samples
@@ -122,6 +122,33 @@ def test_intervals_have_a_width_and_limits_are_the_envelopes(fitted):
         assert (low < high).all(), name
     lateral = limits_at(fit, v)["lateral left"]
     np.testing.assert_allclose(lateral["value"], fit.envelope.lateral_limit(v), rtol=1e-12)
+
+
+def test_the_table_has_a_tested_speed_of_each_limit():
+    # laps from 60 to 160 km/h: 60, 80, 110, 140, 160; lateral has 80 km/h and braking was tested at 35 m/s alone, that
+    # is 126 km/h, in place of 140
+    speeds = table_speeds(60.0, 160.0, [(20.0, 30.0), (35.0, 35.0)])
+    assert speeds == pytest.approx([60.0, 80.0, 110.0, 126.0, 160.0])
+    # the nearest stays where it is another limit's only one: 32 m/s is 115.2 km/h, and 110 km/h that of the other
+    assert table_speeds(60.0, 160.0, [(30.0, 31.0), (32.0, 32.0)]) == pytest.approx([60.0, 80.0, 110.0, 115.2, 160.0])
+
+
+def test_a_limit_that_no_window_reached_is_told(fitted):
+    _, fit = fitted
+    assert unshown(fit) == []
+    none = replace(fit.evidence["braking"], at_limit=0, events=1)
+    (told,) = unshown(replace(fit, evidence={**fit.evidence, "braking": none}))
+    assert told.startswith("braking: no lap was found at this limit (0 of 1 windows)")
+
+
+def test_braking_names_the_corners_that_it_leads_to(fitted):
+    case, fit = fitted
+    found, length = fit.evidence["braking"], float(case.line.length)
+    assert found.corners
+    for name in found.corners:  # one of its windows lies between the exit of the corner before and the own exit
+        number = [corner.name for corner in case.corners].index(name)
+        before, own = case.corners[number - 1].exit_m, case.corners[number].exit_m
+        assert any((station - before) % length <= (own - before) % length for station in found.stations_m)
 
 
 def test_command_prints_limits_and_writes_figures_and_json(tmp_path, club):

@@ -65,13 +65,13 @@ def test_limits_at_speeds_without_data_are_marked_in_table_and_drawing():
     envelope = replace(case.fit.envelope, tested={"braking": (0.0, 100.0)})
     shown = render_page(replace(case, fit=replace(case.fit, envelope=envelope)))
     table = re.search(r'<table class="envelope">.*?</table>', shown, re.DOTALL).group(0)
-    assert "* no data at that speed" in table
+    assert "* not shown at the limit at that speed" in table
     for row in re.findall(r"<tr><th scope=\"row\">.*?</tr>", table):
         marks = [cell.endswith("*") for cell in re.findall(r"<td>([^<]*)<small>", row)]
         assert marks == [True, True, False, True, True]  # left, right, braking, traction, engine
     drawing = re.search(r'<svg[^>]*class="gg">.*?</svg>', shown, re.DOTALL).group(0)
     assert drawing.count("untested") >= 2  # drive and the sides, at two speeds
-    assert "thin: no data at that speed" in shown
+    assert "thin: not shown at the limit at that speed" in shown
     everywhere = dict.fromkeys(("lateral", "braking", "traction", "engine"), (0.0, 100.0))
     envelope = replace(case.fit.envelope, tested=everywhere)
     whole = render_page(replace(case, fit=replace(case.fit, envelope=envelope)))

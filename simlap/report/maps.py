@@ -205,7 +205,7 @@ def gg_figure(analysis: Analysis) -> tuple[Markup, list[tuple[str, str]]]:
         untested |= not shown.all()
         legend.append((style, f"envelope at {v * MS_TO_KMH:.0f} km/h"))
     if untested:
-        legend.append(("untested", "thin: no data at that speed"))
+        legend.append(("untested", "thin: not shown at the limit at that speed"))
     drawing = element(
         "svg",
         element("title", "Accelerations along and across the path, and the envelope at two speeds"),
