@@ -124,6 +124,22 @@ def test_intervals_have_a_width_and_limits_are_the_envelopes(fitted):
     np.testing.assert_allclose(lateral["value"], fit.envelope.lateral_limit(v), rtol=1e-12)
 
 
+def test_the_diagram_has_the_shape_that_the_book_describes(fitted):
+    # Source: Milliken and Milliken (1995), Race Car Vehicle Dynamics, SAE, on the g-g diagram: the engine cuts the
+    # diagram off far below the braking limit at speed; tyres brake about as hard as they corner; combined use runs
+    # along an ellipse. The book names no bounds that we remember: these are from memory of cars without much downforce
+    # (0.75 to 1.33), and lie half-way from an ellipse (1) to the diamond (0.5), and as far towards the square (2).
+    _, fit = fitted
+    for v in (25.0, 45.0):
+        lateral, along = edge_of(fit.envelope, v)
+        braking, cornering = -along.min(), lateral.max()
+        assert 0.75 < braking / cornering < 1.33
+        shares = np.column_stack([lateral / cornering, -along / braking])[along < 0.0]
+        diagonal = shares[np.argmin(np.abs(shares[:, 0] - shares[:, 1]))]
+        assert 0.75 < float(diagonal @ diagonal) < 1.35
+    assert along.max() < 0.5 * braking  # at 45 m/s, 162 km/h
+
+
 def test_the_table_has_a_tested_speed_of_each_limit():
     # laps from 60 to 160 km/h: 60, 80, 110, 140, 160; lateral has 80 km/h and braking was tested at 35 m/s alone, that
     # is 126 km/h, in place of 140
