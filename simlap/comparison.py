@@ -77,3 +77,4 @@ class Comparison:
     corners: tuple[CornerChange, ...]
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
+    moved_s: float = 0.0  #: what lap times moved within the sessions by, taken off the limit's change when judging [s]

@@ -120,6 +120,7 @@ def judge_sides(
         corners=tuple(corner_changes),
         warnings=(*warnings, *uneven),
         notes=tuple(notes),
+        moved_s=apart,
     )
 
 

@@ -230,7 +230,7 @@ def test_a_track_that_changed_unevenly_is_warned_of_and_a_change_at_b_alone_is_n
     assert same.warnings == ()  # noise from A to A2 is no drift
 
 
-def test_a_track_that_grips_up_within_a_session_is_no_gain_of_the_car():
+def test_a_track_that_grips_up_within_a_session_is_no_gain_of_the_car(capsys):
     # nothing changed but the track, which gains 0.4 % of grip from lap to lap at B
     rising = {"laps": LAPS, "losses": False}
     driver = Driver.with_deficits(TRACK.corners, seed=4)
@@ -243,6 +243,8 @@ def test_a_track_that_grips_up_within_a_session_is_no_gain_of_the_car():
     assert comparison.verdict == NO_CLEAR_CHANGE
     assert any("Side B" in warning and "fall from lap to lap" in warning for warning in comparison.warnings)
     assert any("beyond chance" in warning for warning in comparison.warnings)
+    print_comparison(comparison)
+    assert "More laps do not settle" in " ".join(capsys.readouterr().out.split())
 
 
 def test_no_clear_change_says_what_would_be_clear():

@@ -127,11 +127,12 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
     out.print(split)
     settled = f"These laps would have shown a change of the limit of {comparison.detectable_s:.2f} s."
     if comparison.verdict not in (PAID_OFF, COST_TIME):
-        settled += (
-            f" About {comparison.laps_needed} laps more a side would settle a change of this size."
-            if comparison.laps_needed
-            else " The change found is too small to be settled by any sensible number of laps."
-        )
+        if comparison.moved_s > 0.0:
+            settled += " More laps do not settle what lap times moved by within a session; laps of like conditions do."
+        elif comparison.laps_needed:
+            settled += f" About {comparison.laps_needed} laps more a side would settle a change of this size."
+        else:
+            settled += " The change found is too small to be settled by any sensible number of laps."
     out.print(Text(settled))
     corners = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     corners.add_column("corner", no_wrap=True)
