@@ -131,9 +131,7 @@ def _evidence(
         laps=tuple(int(n) for n in laps) if sets.any() else (),
         stations_m=tuple(float(s) for s in stations),
         speeds_ms=tuple(float(v) for v in speeds),
-        corners=tuple(
-            c.name for c in corners if c.name in held or inside(stations, c.entry_m, c.exit_m, length).any()
-        ),
+        corners=tuple(c.name for c in corners if c.name in held or inside(stations, c.entry_m, c.exit_m, length).any()),
         spread=float(np.median(spread)) if found.count else 0.0,
         noise=float(np.median(noise)) if found.count else 0.0,
     )
