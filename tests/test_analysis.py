@@ -264,7 +264,7 @@ def test_real_log_runs_smoothly_over_its_own_start_line(research):
 
 def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_where_it_states_none(club, monkeypatch):
     shown = [
-        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None, normal=1.0)
+        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None, normal=1.0, steady=False)
         for corner in club.track.corners
     ]
     monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
