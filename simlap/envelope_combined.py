@@ -84,14 +84,8 @@ def combined_shares(found, laps, quantile, lateral, along_limit):
 
     Parameters
     ----------
-    found : CombinedEvents
-        J windows with both accelerations in use, on m laps.
-    laps : int array, shape (B, m)
-        Rows of the laps of each draw.
-    quantile : float64 array, shape (B,)
-        Share of the laps below the level that counts as reached.
-    lateral : float64 array, shape (B, 2, 2)
-        c0 [m/s²] and c1 [1/m] of the lateral limit, of left and of right turns.
+    found, laps, quantile, lateral
+        As in `fit_exponent`.
     along_limit : float64 array, shape (B, 2)
         The same of the limit along the path.
 
@@ -146,16 +140,8 @@ def fit_traction(
 
     Parameters
     ----------
-    found : CombinedEvents
-        J windows with both accelerations in use, on m laps.
-    laps : int array, shape (B, m)
-        Rows of the laps of each draw.
-    quantile : float64 array, shape (B,)
-        Share of the laps below the level that counts as reached.
-    lateral : float64 array, shape (B, 2, 2)
-        c0 [m/s²] and c1 [1/m] of the lateral limit, of left and of right turns.
-    braking : float64 array, shape (B, 2)
-        The same of the braking limit.
+    found, laps, quantile, lateral, braking, weight
+        As in `fit_exponent`.
     knots : float64 array, shape (K,)
         Speeds of the engine curve. [m/s]
     engine : float64 array, shape (B, K)
@@ -164,8 +150,6 @@ def fit_traction(
         Cornering drag. [s²/m]
     slowest : float
         The engine's curve was driven from this speed on (infinite: nowhere); below it tells nothing of the tyres. [m/s]
-    weight : float64 array, shape (B, J)
-        How often each window counts.
     """
     draws = laps.shape[0]
     log_prior = (
