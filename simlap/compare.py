@@ -85,8 +85,9 @@ def compare(
     sides = tuple(
         _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
-    warnings = _warnings(sides, notes)
-    moved = [max((abs(found.change_s) for _, found in unlike_sessions(side)), default=0.0) for side in sides]
+    unlike = [unlike_sessions(side) for side in sides]
+    warnings = _warnings(sides, notes, unlike)
+    moved = [max((abs(found.change_s) for _, found in each), default=0.0) for each in unlike]
     return judge_sides(
         sides,
         line,
@@ -188,8 +189,10 @@ def unlike_sessions(side: Side) -> list[tuple[str, Trend | Step]]:
     return found
 
 
-def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:
-    """What differs between the sides beside the change that is to be judged."""
+def _warnings(
+    sides: Sequence[Side], notes: Sequence[str], unlike: Sequence[Sequence[tuple[str, Trend | Step]]]
+) -> tuple[str, ...]:
+    """What differs between the sides beside the change that is to be judged; their `unlike` sessions told as well."""
     told: dict[str, dict[str, str]] = {}
     for note in notes:
         side, what, value = parse_note(note)
@@ -204,8 +207,8 @@ def _warnings(sides: Sequence[Side], notes: Sequence[str]) -> tuple[str, ...]:
         for what, values in told.items()
         if len(set(values.values())) > 1 or len(values) < len(sides)
     ]
-    for each in sides:
-        warnings += [f"Side {each.label} ({source}): {unlike.sentence}" for source, unlike in unlike_sessions(each)]
+    for each, found in zip(sides, unlike, strict=True):
+        warnings += [f"Side {each.label} ({source}): {one.sentence}" for source, one in found]
     rates = {round(one.motion.quality.fixes_per_second) for side in sides for one in side.prepared}
     if len(rates) > 1:
         warnings.append(

@@ -13,7 +13,7 @@ from simlap.advice import questioned
 from simlap.analysis import advised
 from simlap.chance import outlook
 from simlap.circuits import invented_circuit
-from simlap.compare import _warnings
+from simlap.compare import _warnings, unlike_sessions
 from simlap.conditions import (
     Step,
     beats_limit,
@@ -336,12 +336,15 @@ def test_a_side_of_unlike_laps_is_warned_of_in_a_comparison():
         one.lapset = SimpleNamespace(laps=())
         return SimpleNamespace(label=label, prepared=(one,))
 
+    def told(sides):
+        return _warnings(sides, (), [unlike_sessions(one) for one in sides])
+
     steady = 68.4 + 0.1 * np.sin(np.arange(9.0))
-    (warning,) = _warnings([side("A", steady), side("B", DRYING)], ())
+    (warning,) = told([side("A", steady), side("B", DRYING)])
     assert warning.startswith("Side B (B.csv): Lap times fall")
-    (warning,) = _warnings([side("A", steady + 3.0 * (np.arange(9) > 4)), side("B", steady)], ())
+    (warning,) = told([side("A", steady + 3.0 * (np.arange(9) > 4)), side("B", steady)])
     assert warning.startswith("Side A (A.csv): Laps 1 to 5 were 3.0 s faster than laps 6 to 9")
-    assert _warnings([side("A", steady), side("B", steady)], ()) == ()
+    assert told([side("A", steady), side("B", steady)]) == ()
 
 
 def test_joined_files_that_differ_are_told_and_their_gap_is_no_scatter():
