@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from simlap.errors import LogFormatError
+from simlap.readers.repair import swap_them
 from simlap.receiver import driven_and_chords
 from simlap.sensors import Fixes, Observation
 from simlap.session import Session
@@ -44,12 +45,9 @@ def refuse_swapped(session: Session, fixes: Fixes, speed: Observation) -> None:
     # a degree as given is a degree swapped: what lies north in the plane is that much of the parallel at lon0
     swapped, scale = _miss(replace(fixes, x=fixes.y * np.cos(lon0), y=fixes.x / np.cos(lat0)), speed)
     if given > max(STRETCHED, BETTER * swapped) and abs(scale - 1.0) < OWN_SCALE:
-        names = {column.channel: column.name for column in session.columns}
         raise LogFormatError(
             f"{session.source}: the positions miss the logged speed by {100.0 * given:.0f} %, swapped by "
-            f"{100.0 * swapped:.0f} %: latitude and longitude are swapped. Swap them: "
-            f'--column latitude="{names.get("longitude", "longitude")}" '
-            f'--column longitude="{names.get("latitude", "latitude")}"'
+            f"{100.0 * swapped:.0f} %: latitude and longitude are swapped. {swap_them(session.columns)}"
         )
 
 

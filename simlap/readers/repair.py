@@ -1,11 +1,13 @@
 """Repairs of a log, each counted and noted: clock, empty cells, impossible positions."""
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from simlap.errors import LogFormatError
 from simlap.readers.clock import DAY
 from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
-from simlap.session import Session
+from simlap.session import Column, Session
 from simlap.spans import true_spans
 
 # A step back of the clock up to this is rows written in the wrong order; a longer one may be a restart. Loggers
@@ -267,8 +269,16 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
             )
 
 
+def swap_them(columns: Iterable[Column]) -> str:
+    """How to read latitude and longitude from each other's columns, on the command line."""
+    names = {column.channel: column.name for column in columns}
+    return (
+        f'Swap them: --column latitude="{names.get("longitude", "longitude")}" '
+        f'--column longitude="{names.get("latitude", "latitude")}"'
+    )
+
+
 def _off_the_globe(latitude: np.ndarray, longitude: np.ndarray, log: RawLog) -> str:
-    names = {column.channel: column.name for column in log.columns}
     beyond = np.abs(latitude) > 90.0
     if not np.any(beyond):
         worst = longitude[np.argmax(np.abs(longitude) > 180.0)]
@@ -277,8 +287,7 @@ def _off_the_globe(latitude: np.ndarray, longitude: np.ndarray, log: RawLog) -> 
     if np.all(np.abs(longitude[beyond]) <= 90.0) and np.all(np.abs(latitude[beyond]) <= 180.0):
         return (
             f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
-            f'Swap them: --column latitude="{names.get("longitude", "longitude")}" '
-            f'--column longitude="{names.get("latitude", "latitude")}"'
+            f"{swap_them(log.columns)}"
         )
     return f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit."
 
