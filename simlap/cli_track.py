@@ -1,6 +1,5 @@
 """The commands `track build`, `track show` and `track invent`."""
 
-import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -62,8 +61,7 @@ def build(
     column: ColumnOpt = None,
 ) -> None:
     """Build a track file from the laps of a session, or from a centre line."""
-    from simlap.trackfile import track_to_geojson, write_track
-    from simlap.trackfile_read import track_from_geojson
+    from simlap.trackfile import write_track
 
     if bool(sessions) == (centre_line is not None):
         raise OptionError("track build: give either the log files of a session or --centre-line, not both or neither.")
@@ -85,7 +83,6 @@ def build(
                 "track build: --reverse belongs to --centre-line; a session knows which way it was driven."
             )
         track = _from_session(sessions, column, start_line, laps, drop, place, name)
-    track_from_geojson(json.loads(track_to_geojson(track)), str(out))  # nothing is written that could not be read
     write_track(track, out)
     say(f"wrote {out}: {_summary(track)}")
 

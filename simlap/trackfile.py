@@ -39,15 +39,19 @@ LONGEST_SHOWN = 40  # characters of a refused name that the message repeats
 
 
 def write_track(track: Track, path: str | os.PathLike[str]) -> Path:
-    """Write `track` as GeoJSON and return the path.
+    """Write `track` as GeoJSON and return the path; what `read_track` would refuse is not written.
 
     Raises
     ------
     OptionError
         When the track has no place on the globe, crosses the 180th meridian, holds a name that cannot be read back, or
         the file cannot be written.
+    TrackFormatError
+        When the track could not be read back: names feature and property.
     """
-    return write_text(path, track_to_geojson(track))
+    text = track_to_geojson(track)
+    track_from_geojson(json.loads(text), os.fspath(path))
+    return write_text(path, text)
 
 
 def read_track(path: str | os.PathLike[str]) -> Track:
