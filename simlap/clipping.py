@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from simlap.noted import Kind, Note
 from simlap.sensors import JUMP_SPEED
 from simlap.session import Session
 from simlap.units import MS_TO_KMH, RAD_TO_DEG, G
@@ -26,7 +27,6 @@ MOST_READ = {
     "a_lon": (8.0 * G, "Longitudinal accelerations", 1.0 / G, "g"),
 }
 FEW = 0.01  # [1]
-CLIPPED = "its range ends there, and what lies beyond is not known."  #: ends the note: the reader has to know
 
 
 def without_wild(session: Session) -> tuple[Session, tuple[str, ...]]:
@@ -64,7 +64,8 @@ def without_clipped(session: Session) -> tuple[Session, tuple[str, ...]]:
             channels[name] = np.where(nearest <= AROUND, np.nan, values)
             reached = float(np.median(np.abs(values[at_end]))) / G
             share = 100.0 * at_end.sum() / np.isfinite(values).sum()
-            notes.append(f"The {words} stops at {reached:.2f} g on {share:.1f} % of its rows: {CLIPPED}")
+            text = f"The {words} stops at {reached:.2f} g on {share:.1f} % of its rows: its range ends there, and what "
+            notes.append(Note(text + "lies beyond is not known.", Kind.RANGE_ENDS))
     return (replace(session, channels=channels) if notes else session), tuple(notes)
 
 

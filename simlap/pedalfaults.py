@@ -8,6 +8,7 @@ import numpy as np
 
 from simlap.laps import LapSet
 from simlap.motion_types import Motion
+from simlap.noted import Kind, Note
 from simlap.sensors import heard
 from simlap.session import Session
 from simlap.spans import Span, true_spans
@@ -32,7 +33,6 @@ BIN = 1.0  # [s] in which movement is looked for
 # let the car slow as it does under the brake. Common practice, no source.
 AS_USUAL = 0.5  # [1]
 MOVED = 0.1  # [1] of all that a pedal moves: pressed, or let go
-DEAD = "it counts as unknown there."  #: ends the note on a pedal whose sensor has died: the reader has to know
 
 
 def without_wild_pedals(session: Session) -> Session:
@@ -161,11 +161,12 @@ def _driven_as_usual(
     return True
 
 
-def _dead_note(name: str, start: float, stop: float, value: float, lapset: LapSet) -> str:
+def _dead_note(name: str, start: float, stop: float, value: float, lapset: LapSet) -> Note:
     laps = [lap.number for lap in lapset.flying if lap.start_s < stop - BIN and lap.stop_s > start + BIN]
     where = f"laps {laps[0]} to {laps[-1]}" if len(laps) > 1 else f"lap {laps[0]}"
     reads = f"{PA_TO_BAR * value:.1f} bar" if name == "brake_pressure" else f"{100.0 * value:.0f} %"
-    return (
+    return Note(
         f"The {WORDS[name]} stands at {reads} from {start:.0f} to {stop:.0f} s ({where}) while the car brakes and "
-        f"speeds up as on the other laps: {DEAD}"
+        "speeds up as on the other laps: it counts as unknown there.",
+        Kind.DEAD_PEDAL,
     )

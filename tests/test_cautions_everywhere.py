@@ -9,7 +9,7 @@ from report_case import circle_case
 from typer.testing import CliRunner
 
 from simlap.cli import app
-from simlap.readers.repair import SHIFTED
+from simlap.noted import Kind, Note
 from simlap.report.cautions import comparison_cautions, data_cautions
 from simlap.session import Column
 
@@ -62,7 +62,7 @@ def test_json_of_target_and_laps_names_its_schema_and_its_log(club, monkeypatch)
 
 
 def test_laps_tell_what_the_reader_repaired_once(club, monkeypatch):
-    notes = ("101 positions at 0,0 (no fix) removed", f"50.00 s {SHIFTED} (row 9)")
+    notes = ("101 positions at 0,0 (no fix) removed", Note("50.00 s added from row 9 on", Kind.CLOCK_RESTARTS))
     session = replace(club.session, notes=notes)
     monkeypatch.setattr("simlap.cli_app.load_session", lambda *_: session)
     text = " ".join(CliRunner().invoke(app, ["laps", "log.csv"]).output.split())

@@ -7,6 +7,7 @@ import numpy as np
 
 from simlap.errors import LogFormatError
 from simlap.geodesy import origin_of
+from simlap.noted import behind
 from simlap.readers.repair import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.session import Column, Session
@@ -39,7 +40,7 @@ def join(sessions: Sequence[Session]) -> Session:
         if share_rows(first, second):
             raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
     _on_one_circuit(sessions)
-    notes = [f"{session.source}: {note}" for session in sessions for note in session.notes]
+    notes = [behind(f"{session.source}: ", note) for session in sessions for note in session.notes]
     by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
     if all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(by_clock)):
         if [id(session) for session in by_clock] != [id(session) for session in sessions]:

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from simlap.errors import LogFormatError
+from simlap.noted import Kind, Note
 from simlap.readers.clock import DAY
 from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
 from simlap.session import Column, Session
@@ -18,8 +19,6 @@ MOST_RESTARTS = 500
 # So many rows on end that say what earlier ones said at the same times were written twice; so many different ones among
 # them, for a car that stands or cruises says the same after a restart as well.
 REPEATED_ROWS, REPEATED_KINDS = 20, 5
-REPEATED = "earlier ones with the same times and values"  # stands in the note on rows that were written twice
-SHIFTED = "added to the rows from there on"  # stands in the note on a clock that started anew
 # A car faster than ROLLING on both sides of a restart, by nearly the same speed, drove on. SAME_SPEED is what full
 # braking (10 m/s²) takes off in 0.2 s, two rows of the slowest receivers.
 ROLLING = 3.0  # [m/s]
@@ -118,7 +117,8 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
     back = np.flatnonzero(steps < -LATE_ROWS).tolist()
     again = _written_twice(time, [array[keep] for name, array in log.values.items() if name != "time"], back)
     if again.any():
-        notes.append(f"{_plural(int(again.sum()), 'row')} left out that repeat {REPEATED}")
+        text = f"{_plural(int(again.sum()), 'row')} left out that repeat earlier ones with the same times and values"
+        notes.append(Note(text, Kind.WRITTEN_TWICE))
         keep, time = keep[~again], time[~again]
         steps = np.diff(time)
         back = np.flatnonzero(steps < -LATE_ROWS).tolist()
@@ -136,10 +136,9 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         rolling = _drives_on(log, keep, time, index + 1)
         shift = high + (step if rolling else UNKNOWN_PAUSE) - time[index + 1]
         time[index + 1 :] += shift
-        notes.append(
-            f"the clock restarts after {high:.2f} s: {shift:.2f} s {SHIFTED}"
-            + ("" if rolling else f"; the pause of {UNKNOWN_PAUSE:.0f} s is assumed")
-        )
+        text = f"the clock restarts after {high:.2f} s: {shift:.2f} s added to the rows from there on"
+        text += "" if rolling else f"; the pause of {UNKNOWN_PAUSE:.0f} s is assumed"
+        notes.append(Note(text, Kind.CLOCK_RESTARTS))
     late = int(np.count_nonzero(time < np.maximum.accumulate(time)))
     if late:
         order = np.argsort(time, kind="stable")

@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.analysis import banking_of, grade_of, heights_contradicted, less_grip_words
-from simlap.clipping import CLIPPED
 from simlap.conditions import beats_limit, corner_steps, unlike_of, unlike_outings_of
-from simlap.pedalfaults import DEAD
+from simlap.noted import Kind, of_kind
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.phases import PHASES
-from simlap.readers.repair import REPEATED, SHIFTED
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
@@ -350,11 +348,10 @@ def _few_laps(counted: int, only: str) -> Caution:
 
 def clock_cautions(session: Session) -> list[Caution]:
     """What the reader did to the rows and the clock of a log, where quoted times hang on it."""
-    written_twice = [note for note in session.notes if REPEATED in note]
-    anew = [note for note in session.notes if SHIFTED in note]
-    return [Caution("rows written twice", f"{note[:1].upper()}{note[1:]}.") for note in written_twice] + [
-        Caution("clock restarts", f"{note[:1].upper()}{note[1:]}. Times behind it are not those of the log.")
-        for note in anew
+    written_twice = [f"{note[:1].upper()}{note[1:]}." for note in of_kind(session.notes, Kind.WRITTEN_TWICE)]
+    anew = [f"{note[:1].upper()}{note[1:]}." for note in of_kind(session.notes, Kind.CLOCK_RESTARTS)]
+    return [Caution("rows written twice", text) for text in written_twice] + [
+        Caution("clock restarts", f"{text} Times behind it are not those of the log.") for text in anew
     ]
 
 
@@ -382,10 +379,10 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     if quality.verdict != "good":
         raised.append(Caution("data quality", f"The data are rated '{quality.verdict}': {quality.reason}"))
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
-    raised += [Caution("accelerometer range", note) for note in laps.motion.notes if CLIPPED in note]
+    raised += [Caution("accelerometer range", note) for note in of_kind(laps.motion.notes, Kind.RANGE_ENDS)]
     raised += _unread(laps.session)
     raised += clock_cautions(laps.session)
-    raised += [Caution("pedal sensor", note) for note in laps.session.notes if DEAD in note]
+    raised += [Caution("pedal sensor", note) for note in of_kind(laps.session.notes, Kind.DEAD_PEDAL)]
     raised += _throttle(laps.table)
     raised += _brake_reads_nothing(laps.table)
     raised += _brake_at_rest(laps.table)

@@ -9,7 +9,7 @@ from rich.text import Text
 from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
-from simlap.readers.repair import REPEATED, SHIFTED
+from simlap.noted import Kind, of_kind
 from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts, clock_cautions
 from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console, item
@@ -73,8 +73,9 @@ def print_laps(session: Session, motion: Motion, lapset: LapSet) -> None:
     out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
     out.print(Text(f"Source of the speed: {motion.quality.speed_source}"))
     cautions = _lap_cautions(session, lapset)
-    read = [note for note in session.notes if not any(told in note for told in (REPEATED, SHIFTED))]
-    for note in (*read, *lapset.notes, *motion.notes):  # what is left out of `read` is a caution, below
+    told_below = of_kind(session.notes, Kind.WRITTEN_TWICE, Kind.CLOCK_RESTARTS)  # as cautions
+    read = [note for note in session.notes if note not in told_below]
+    for note in (*read, *lapset.notes, *motion.notes):
         out.print(Text(clean(note)))
     for caution in cautions:
         out.print(item("!", caution.text))
