@@ -38,11 +38,12 @@ from simlap.cli_compare import compare
 from simlap.cli_cues import cues
 from simlap.cli_envelope import envelope
 from simlap.cli_notes import notes, thresholds
-from simlap.cli_places import FIGURES_FOLDER, REPORT_FILES, check_places
+from simlap.cli_places import check_places
 from simlap.cli_sweep import sweep
 from simlap.cli_target import target
 from simlap.cli_track import track_app
 from simlap.errors import ColumnsError, OptionError
+from simlap.report.filenames import FIGURES_FOLDER, PAGE, REPORT_FILES
 
 app = typer.Typer(
     name="simlap",
@@ -190,7 +191,7 @@ def demo(
     tracks = [path for path in paths if path.suffix == ".geojson"]
     session = load_session(logs[:1], None)
     _analyse_and_print(session, read_track(tracks[0]), build_options(), folder / REPORT_FOLDER, as_json)
-    say(f"The report is {folder / REPORT_FOLDER / 'report.html'}")
+    say(f"The report is {folder / REPORT_FOLDER / PAGE}")
 
 
 @app.command("laps")

@@ -8,10 +8,6 @@ from simlap.cli_common import check_folder
 from simlap.errors import OptionError
 from simlap.files import check_target
 
-# Files with names of their own that the commands write into --out; figures never end as a log does.
-REPORT_FILES = ("analysis.json", "losses.csv", "corners.csv", "report.html")
-FIGURES_FOLDER = "figures"  # below --out; simlap.report.outputs, which the help must not wait for, calls it so too
-
 
 def check_places(
     inputs: Iterable[Path | None],

@@ -8,9 +8,9 @@ from typer.testing import CliRunner
 
 from simlap import figures
 from simlap.cli import app
-from simlap.cli_places import FIGURES_FOLDER, REPORT_FILES
 from simlap.errors import OptionError
-from simlap.report import outputs, write_outputs
+from simlap.report import write_outputs
+from simlap.report.filenames import FIGURES_FOLDER, REPORT_FILES
 
 LOG = "time_s,speed_kmh,lateral_g\n" + "".join(f"{t / 10},100,0.1\n" for t in range(50))
 SQUARE = "x_m,y_m\n0,0\n200,0\n200,200\n0,200\n"
@@ -106,10 +106,6 @@ def test_figures_that_fail_leave_no_report_behind(tmp_path, monkeypatch, how):
     with pytest.raises(OptionError, match="cannot be"):
         write_outputs(circle_case(), tmp_path)
     assert [path.name for path in tmp_path.iterdir() if path.name != FIGURES_FOLDER] == []
-
-
-def test_the_folder_of_the_figures_has_one_name():
-    assert outputs.FIGURES_FOLDER == FIGURES_FOLDER
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="needs a folder that refuses files even to root")

@@ -8,12 +8,12 @@ from simlap.against import Against
 from simlap.figures import save_figures
 from simlap.files import write_text
 from simlap.report.corners_csv import corners_csv
+from simlap.report.filenames import ANALYSIS, CORNERS, FIGURES_FOLDER, LOSSES, PAGE
 from simlap.report.json import analysis_to_json
 from simlap.report.losses_csv import losses_csv
 from simlap.report.page import render_page
 from simlap.results import Analysis
 
-FIGURES_FOLDER = "figures"
 FIGURE_FORMATS = ("png",)  # SVG and PDF cost a second each; they are there for the asking
 
 
@@ -40,10 +40,10 @@ def write_outputs(
     """
     target = Path(folder)
     texts = {
-        "analysis.json": analysis_to_json(analysis, against),
-        "losses.csv": losses_csv(analysis, against),
-        "corners.csv": corners_csv(analysis),
-        "report.html": render_page(analysis, against),
+        ANALYSIS: analysis_to_json(analysis, against),
+        LOSSES: losses_csv(analysis, against),
+        CORNERS: corners_csv(analysis),
+        PAGE: render_page(analysis, against),
     }
     drawn = save_figures(analysis, target / FIGURES_FOLDER, figures)  # draws all, then writes
     return [write_text(target / name, text) for name, text in texts.items()] + drawn
