@@ -265,13 +265,12 @@ def advised(analysis: Analysis) -> Analysis:
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:
     """Fit the envelope, solve the limit lap and fill the ledgers for laps that are prepared."""
     table, line, track = prepared.table, prepared.line, prepared.track
-    corners = track.corners or find_corners(track.line)
+    stated = tuple(track.corners or find_corners(track.line))
     fit = envelope_fit or fit_envelope(
-        table, line, quantile=options.quantile, draws=options.draws, seed=options.seed, corners=corners
+        table, line, quantile=options.quantile, draws=options.draws, seed=options.seed, corners=stated
     )
-    stated = corners
-    if options.corner_grip:
-        corners = with_shown_grip(corners, table, line, fit)
+    shown = own_grip(table, line, stated, fit) if options.corner_grip else ()
+    corners = with_shown_grip(stated, shown)
     less_grip = {own.name: own.grip for own, before in zip(corners, stated, strict=True) if own.grip != before.grip}
     grip = grip_scale(corners, np.asarray(line.station), float(line.length))
     limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
@@ -286,13 +285,17 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     recorded = {name: np.asarray(values)[counted] for name, values in table.channels.items()}
     gears = gear_change_cost(line, packed, [laps[i] for i in counted], recorded, phases, grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
-    best_v = np.asarray(table.v)[best]
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
+    results = corner_results(
+        zones, line, fit, limit, limit_times, grip, phases, laps, counted, np.asarray(table.v)[best],
+        typical, typical_ledger, gears, step_share_of(table, counted),
+    )  # fmt: skip
+    grip_told = grip_notes(stated, shown, less_grip) if options.corner_grip else ()
     return Analysis(
         session=prepared.session,
         motion=prepared.motion,
         lapset=prepared.lapset,
-        track=replace(track, corners=tuple(corners)),
+        track=replace(track, corners=corners),
         table=table,
         line=line,
         fit=fit,
@@ -303,22 +306,7 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         lap_driven=laps,
         lap_ledgers=lap_ledgers,
         typical_ledger=typical_ledger,
-        corners=corner_results(
-            zones,
-            line,
-            fit,
-            limit,
-            limit_times,
-            grip,
-            phases,
-            laps,
-            counted,
-            best_v,
-            typical,
-            typical_ledger,
-            gears,
-            step_share_of(table, counted),
-        ),
+        corners=results,
         best_lap=int(table.numbers[best]),
         best_lap_s=laps[best].lap_time,
         typical_lap_s=typical.lap_time,
@@ -328,35 +316,47 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
         line_s=line_shares(table, line, fit, grip),
         options={**asdict(replace(options, thresholds=None)), "thresholds": changed_thresholds(options.thresholds)},
         less_grip=less_grip,
-        notes=(
-            *prepared.session.notes,
-            *prepared.motion.notes,
-            *prepared.lapset.notes,
-            *grade_notes(track, line),
-            *fit.notes,
-            *(steady_notes(stated, table, line, fit, less_grip) if options.corner_grip else ()),
-            *([f"On request, single corners were given less grip: {less_grip_words(less_grip)}."] if less_grip else []),
-        ),
+        notes=(*_notes_of(prepared), *grade_notes(track, line), *fit.notes, *grip_told),
     )
 
 
-def steady_notes(
-    corners: Sequence[Corner], table: LapTable, line: Line, fit: EnvelopeFit, less_grip: Mapping[str, float]
+def _notes_of(prepared: Prepared) -> tuple[str, ...]:
+    """What reader, motion and laps noted, in that order."""
+    return (*prepared.session.notes, *prepared.motion.notes, *prepared.lapset.notes)
+
+
+def grip_notes(
+    corners: Sequence[Corner], shown: Sequence[CornerGrip], less_grip: Mapping[str, float]
 ) -> tuple[str, ...]:
-    """On request for corners' own grip: what was found, and why none is taken where all laps hold one level."""
+    """On request for corners' own grip: what was taken, and why none is where all laps hold one level.
+
+    Parameters
+    ----------
+    corners : sequence of Corner
+        As the track states them.
+    shown : sequence of CornerGrip
+        From `own_grip`.
+    less_grip : mapping of str to float
+        Corners that were given less than the common grip, and the factor. [1]
+    """
     stated = {corner.name for corner in corners if corner.grip != 1.0}
     names = [
         spoken(found.name, begins=False)
-        for found in own_grip(table, line, corners, fit)
+        for found in shown
         if found.steady and found.name not in stated and found.name not in less_grip
     ]
-    if not names:
-        return () if less_grip else ("No corner shows less grip of its own.",)
-    return (
-        f"No grip of its own is taken for {joined_by_and(names)}: all laps hold one level there, below the grip shown "
-        "elsewhere, which a slippery road and a driver who holds back show alike. If the road is known to grip less, "
-        "state it in the track file.",
-    )
+    if not names and not less_grip:
+        return ("No corner shows less grip of its own.",)
+    notes = []
+    if names:
+        notes.append(
+            f"No grip of its own is taken for {joined_by_and(names)}: all laps hold one level there, below the grip "
+            "shown elsewhere, which a slippery road and a driver who holds back show alike. If the road is known to "
+            "grip less, state it in the track file."
+        )
+    if less_grip:
+        notes.append(f"On request, single corners were given less grip: {less_grip_words(less_grip)}.")
+    return tuple(notes)
 
 
 def less_grip_words(less_grip: Mapping[str, float]) -> str:
@@ -380,11 +380,11 @@ def grade_notes(track: Track, line: Line) -> tuple[str, ...]:
     return ("No elevation known: the slope along the road was read from the longitudinal accelerometer.",)
 
 
-def with_shown_grip(corners: Sequence[Corner], table: LapTable, line: Line, fit: EnvelopeFit) -> tuple[Corner, ...]:
-    """The corners with the grip factor that the laps show; one that the track file states, or none shown, stays."""
-    shown = {found.name: found.grip for found in own_grip(table, line, corners, fit) if found.grip is not None}
+def with_shown_grip(corners: Sequence[Corner], shown: Sequence[CornerGrip]) -> tuple[Corner, ...]:
+    """The corners with the grip factor that the laps have `shown`; one that the track file states stays."""
+    taken = {found.name: found.grip for found in shown if found.grip is not None}
     return tuple(
-        replace(corner, grip=shown[corner.name]) if corner.grip == 1.0 and corner.name in shown else corner
+        replace(corner, grip=taken[corner.name]) if corner.grip == 1.0 and corner.name in taken else corner
         for corner in corners
     )
 

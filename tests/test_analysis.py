@@ -15,11 +15,11 @@ from simlap.against import against_session
 from simlap.analysis import (
     analyse,
     grade_notes,
+    grip_notes,
     judge,
     lap_row,
     own_grip,
     prepare,
-    steady_notes,
     why_none_counts,
     with_shown_grip,
 )
@@ -262,16 +262,10 @@ def test_real_log_runs_smoothly_over_its_own_start_line(research):
     assert ds[:, [0, -1]].min() > 0.5 * np.median(ds)
 
 
-def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_where_it_states_none(club, monkeypatch):
-    shown = [
-        SimpleNamespace(name=corner.name, grip=0.9 if corner.name in ("2", "5") else None, normal=1.0, steady=False)
-        for corner in club.track.corners
-    ]
-    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
+def test_corners_keep_the_grip_that_the_track_states_and_take_the_one_shown_where_it_states_none(club):
+    shown = [SimpleNamespace(name=c.name, grip=0.9 if c.name in ("2", "5") else None) for c in club.track.corners]
     stated = tuple(replace(c, grip=1.05) if c.name == "5" else c for c in club.track.corners)
-    taken = {
-        c.name: c.grip for c in with_shown_grip(stated, club.analysis.table, club.analysis.line, club.analysis.fit)
-    }
+    taken = {c.name: c.grip for c in with_shown_grip(stated, shown)}
     assert taken["2"] == 0.9
     assert taken["5"] == 1.05
     assert all(grip == 1.0 for name, grip in taken.items() if name not in ("2", "5"))
@@ -311,8 +305,7 @@ def test_more_speed_in_a_corner_held_at_one_level_is_asked_with_a_word_on_its_ro
         return "84 % of the grip shown elsewhere: if the road is slippery there" in told.sentence
 
     assert [doubted(one) for one in made] == [True, False, False, False]
-    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: level)
-    (why,) = steady_notes(stated, done.table, done.line, done.fit, {})
+    (why,) = grip_notes(stated, level, {})
     assert why.startswith("No grip of its own is taken for corner 2: all laps hold one level there")
 
 
