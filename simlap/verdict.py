@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -60,50 +61,17 @@ def judge_sides(
     With A2 the state before the change is taken midway between A and A2, so that a linear drift from outing to
     outing cancels; outings are taken as evenly spaced.
     """
-    first, second = sides[0], sides[1]
     weights = [-1.0, 1.0] if len(sides) == 2 else [-0.5, 1.0, -0.5]
-    driven = _mix(weights, [side.typical for side in sides])
-    limit = _mix(weights, [side.limit_phase_times for side in sides])
-    draws = min(side.draw_phase_times.shape[0] for side in sides)
-    driven_draws = _mix(weights, [side.draw_phase_times[:draws] for side in sides])
-    limit_draws = _narrowed(_mix(weights, [side.draw_limit_phase_times[:draws] for side in sides]), limit)
-    drift = None
-    if len(sides) == 3:
-        last = sides[2]
-        drift = percentile_interval(
-            float((last.typical - first.typical).sum()) / 2.0,
-            (last.draw_phase_times[:draws] - first.draw_phase_times[:draws]).sum(axis=1) / 2.0,
-        )
-    change = float(limit.sum())
-    error = float(limit_draws.sum(axis=1).std(ddof=1))
+    split = _split(sides, weights)
+    change = float(split.limit.sum())
+    error = float(split.limit_draws.sum(axis=1).std(ddof=1))
     freedom = sum(side.laps for side in sides) - len(sides)
     apart = _moved_apart(weights, moved)
     judged = math.copysign(max(abs(change) - apart, 0.0), change)
-    chance, detectable, more = settle(judged, error, freedom, min(first.laps, second.laps))
-    verdict = NO_CLEAR_CHANGE
-    if chance >= CLEAR:
-        verdict = PAID_OFF
-    elif chance <= 1.0 - CLEAR:
-        verdict = COST_TIME
-
+    chance, detectable, more = settle(judged, error, freedom, min(sides[0].laps, sides[1].laps))
+    verdict = PAID_OFF if chance >= CLEAR else COST_TIME if chance <= 1.0 - CLEAR else NO_CLEAR_CHANGE
     uneven = _drift_warning(sides, change, verdict, detectable) + _moved_warning(apart, change, judged)
-
-    def intervals(which: slice | int) -> tuple[Interval, Interval, Interval]:
-        columns = np.atleast_1d(np.arange(phases.count)[which])
-        whole, bound = driven[columns].sum(), limit[columns].sum()
-        whole_draws = driven_draws[:, columns].sum(axis=1)
-        bound_draws = limit_draws[:, columns].sum(axis=1)
-        return (
-            percentile_interval(whole, whole_draws),
-            percentile_interval(bound, bound_draws),
-            percentile_interval(whole - bound, whole_draws - bound_draws),
-        )
-
-    corner_changes = []
-    for index, name in enumerate(corners):
-        parts = tuple(PhaseChange(PHASE_NAMES[k], *intervals(PHASES * index + k)) for k in range(PHASES))
-        corner_changes.append(CornerChange(name, *intervals(slice(PHASES * index, PHASES * (index + 1))), parts))
-    total, bound, execution = intervals(slice(None))
+    total, bound, execution = split.over(np.arange(phases.count))
     return Comparison(
         sides=tuple(sides),
         line=line,
@@ -111,16 +79,70 @@ def judge_sides(
         change=total,
         limit_change=bound,
         execution_change=execution,
-        drift=drift,
-        by_limit=_by_limit(sides, weights, line, draws, limits),
+        drift=_drift(sides),
+        by_limit=_by_limit(sides, weights, line, _fewest_draws(sides), limits),
         verdict=verdict,
         chance=chance,
         detectable_s=detectable,
         laps_needed=more,
-        corners=tuple(corner_changes),
+        corners=tuple(_corner_change(name, index, split) for index, name in enumerate(corners)),
         warnings=(*warnings, *uneven),
         notes=tuple(notes),
         moved_s=apart,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Split:
+    """Change of each phase, its draws, and the limit's part of both; negative is faster. [s]"""
+
+    driven: np.ndarray  #: typical lap, shape (p,)
+    limit: np.ndarray  #: limit lap, shape (p,)
+    driven_draws: np.ndarray  #: shape (draws, p)
+    limit_draws: np.ndarray  #: shape (draws, p)
+
+    def over(self, columns: np.ndarray) -> tuple[Interval, Interval, Interval]:
+        """Change of lap, limit and execution over the phases `columns`, each with its interval."""
+        whole, bound = self.driven[columns].sum(), self.limit[columns].sum()
+        whole_draws, bound_draws = (draws[:, columns].sum(axis=1) for draws in (self.driven_draws, self.limit_draws))
+        return (
+            percentile_interval(whole, whole_draws),
+            percentile_interval(bound, bound_draws),
+            percentile_interval(whole - bound, whole_draws - bound_draws),
+        )
+
+
+def _fewest_draws(sides: Sequence[Side]) -> int:
+    return min(side.draw_phase_times.shape[0] for side in sides)
+
+
+def _split(sides: Sequence[Side], weights: Sequence[float]) -> _Split:
+    """The change between the sides, each phase apart: their times by `weights`, which add up to nought."""
+    draws = _fewest_draws(sides)
+    limit = _mix(weights, [side.limit_phase_times for side in sides])
+    return _Split(
+        driven=_mix(weights, [side.typical for side in sides]),
+        limit=limit,
+        driven_draws=_mix(weights, [side.draw_phase_times[:draws] for side in sides]),
+        limit_draws=_narrowed(_mix(weights, [side.draw_limit_phase_times[:draws] for side in sides]), limit),
+    )
+
+
+def _corner_change(name: str, index: int, split: _Split) -> CornerChange:
+    """The change over the corner of this index, and over each of its phases."""
+    own = PHASES * index + np.arange(PHASES)
+    parts = tuple(PhaseChange(PHASE_NAMES[k], *split.over(own[k : k + 1])) for k in range(PHASES))
+    return CornerChange(name, *split.over(own), parts)
+
+
+def _drift(sides: Sequence[Side]) -> Interval | None:
+    """Change of the typical lap per outing with the car in the same state; None where A was not driven again. [s]"""
+    if len(sides) < 3:
+        return None
+    first, last, draws = sides[0], sides[2], _fewest_draws(sides)
+    return percentile_interval(
+        float((last.typical - first.typical).sum()) / 2.0,
+        (last.draw_phase_times[:draws] - first.draw_phase_times[:draws]).sum(axis=1) / 2.0,
     )
 
 
