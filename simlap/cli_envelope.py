@@ -1,5 +1,6 @@
 """The command `envelope`: limits at a few speeds with intervals and evidence; figures and JSON on request."""
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
     import numpy as np
+    from rich.table import Table
 
     from simlap.envelope_fit import EnvelopeFit
     from simlap.envelope_grip import CornerGrip
@@ -178,48 +180,67 @@ def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
 
 
 def print_envelope(report: dict[str, Any]) -> None:
-    """The report as tables for a terminal."""
-    import numpy as np
-    from rich import box
-    from rich.table import Table
+    """Print the report as tables on stdout."""
     from rich.text import Text
 
     from simlap.report.plain import clean
     from simlap.report.terminal import console, item
-    from simlap.units import G
 
-    out = console()
-    speeds = report["speeds_ms"]
-    tested = report["envelope"]["tested_ms"]
-    limits = Table(
-        title="Limits shown [g], 90 % interval; * not shown at the limit at that speed",
-        title_justify="left",
-        box=box.SIMPLE_HEAD,
-    )
-    limits.add_column("limit")
-    for v in speeds:
-        limits.add_column(f"{v * MS_TO_KMH:.0f} km/h", justify="right")
-    for name, rows in _shown_limits(report["limits_ms2"]).items():
-        low, high = tested.get(name.split()[0], (0.0, 0.0))
-        if report["evidence"].get(name.split()[0], {"at_limit": 1})["at_limit"] == 0:
-            low, high = np.inf, -np.inf
-        cells = [
-            f"{value / G:.2f}{' ' if low - SAME <= v <= high + SAME else '*'}\n{below / G:.2f}-{above / G:.2f}"
-            for v, value, below, above in zip(speeds, rows["value"], rows["low"], rows["high"], strict=True)
-        ]
-        limits.add_row(name, *cells)
-    out.print(limits)
-    shape = report["envelope"]
+    out, shape = console(), report["envelope"]
+    out.print(_limits_table(report))
     out.print(
         f"Exponent under braking {shape['exponent_braking']:.2f}, under drive {shape['exponent_drive']:.2f}; "
         f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g} "
         f"(engine: the median lap), {report['draws']} draws, seed {report['seed']}."
     )
-    evidence = Table(title="What set them", title_justify="left", box=box.SIMPLE_HEAD)
-    for head in ("limit", "windows", "at the limit", "laps", "corners", "spread [g]", "noise [g]"):
-        evidence.add_column(head)
-    for name, found in report["evidence"].items():
-        evidence.add_row(
+    out.print(_evidence_table(report["evidence"]))
+    out.print(_corners_table(report["corners"]))
+    for note in report["notes"]:
+        out.print(Text(clean(note)))
+    for caution in report.get("cautions", ()):
+        out.print(item("!", clean(caution["text"])))
+
+
+def _headed(title: str, *heads: str) -> "Table":
+    """An empty table of these columns."""
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD)
+    for head in heads:
+        table.add_column(head)
+    return table
+
+
+def _limits_table(report: dict[str, Any]) -> "Table":
+    """The limits in g at the speeds of the report, those marked at which none was shown."""
+    from simlap.units import G
+
+    speeds, tested = report["speeds_ms"], report["envelope"]["tested_ms"]
+    table = _headed("Limits shown [g], 90 % interval; * not shown at the limit at that speed", "limit")
+    for v in speeds:
+        table.add_column(f"{v * MS_TO_KMH:.0f} km/h", justify="right")
+    for name, rows in _shown_limits(report["limits_ms2"]).items():
+        of = name.split()[0]
+        low, high = tested.get(of, (0.0, 0.0))
+        if of in report["evidence"] and report["evidence"][of]["at_limit"] == 0:
+            low, high = math.inf, -math.inf
+        cells = [
+            f"{value / G:.2f}{' ' if low - SAME <= v <= high + SAME else '*'}\n{below / G:.2f}-{above / G:.2f}"
+            for v, value, below, above in zip(speeds, rows["value"], rows["low"], rows["high"], strict=True)
+        ]
+        table.add_row(name, *cells)
+    return table
+
+
+def _evidence_table(evidence: dict[str, Any]) -> "Table":
+    """The windows, laps and corners that each limit rests on."""
+    from simlap.units import G
+
+    heads = ("limit", "windows", "at the limit", "laps", "corners", "spread [g]", "noise [g]")
+    table = _headed("What set them", *heads)
+    for name, found in evidence.items():
+        table.add_row(
             name.replace("_", " "),
             str(found["events"]),
             str(found["at_limit"]),
@@ -228,12 +249,17 @@ def print_envelope(report: dict[str, Any]) -> None:
             f"{found['spread_ms2'] / G:.3f}",
             f"{found['noise_ms2'] / G:.3f}",
         )
-    out.print(evidence)
-    corners = Table(title="Grip used per corner, median lap, road taken out", title_justify="left", box=box.SIMPLE_HEAD)
-    for head in ("corner", "turn", "peak [g]", "held [g]", "at [km/h]", "limit [g]", "used", "weight", "own grip"):
-        corners.add_column(head)
-    for grip in report["corners"]:
-        corners.add_row(
+    return table
+
+
+def _corners_table(corners: list[dict[str, Any]]) -> "Table":
+    """The grip used in each corner against the limit at that speed."""
+    from simlap.units import G
+
+    heads = ("corner", "turn", "peak [g]", "held [g]", "at [km/h]", "limit [g]", "used", "weight", "own grip")
+    table = _headed("Grip used per corner, median lap, road taken out", *heads)
+    for grip in corners:
+        table.add_row(
             grip["name"],
             grip["direction"],
             f"{grip['peak_ms2'] / G:.2f}",
@@ -244,8 +270,4 @@ def print_envelope(report: dict[str, Any]) -> None:
             f"{grip['normal']:.2f}",
             "-" if grip["grip"] is None else f"{grip['grip']:.2f}",
         )
-    out.print(corners)
-    for note in report["notes"]:
-        out.print(Text(clean(note)))
-    for caution in report.get("cautions", ()):
-        out.print(item("!", clean(caution["text"])))
+    return table

@@ -45,72 +45,11 @@ def print_target(analysis: Analysis, target: Target) -> None:
     """Print the ladder, what must change per corner, and the cautions."""
     out = console()
     out.print(Text(f"{clean(analysis.session.source)}: target for outing {target.outing} from now", style="bold"))
-    ladder = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    ladder.add_column("step", no_wrap=True)
-    ladder.add_column("lap time", justify="right", no_wrap=True)
-    ladder.add_column("what it is")
-    ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
-    ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
-    step = target.next_step
-    if target.no_step:
-        ladder.add_row("next step", "none", target.no_step)
-    else:
-        ladder.add_row(
-            "next step",
-            lap_time(step.value),
-            f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}",
-        )
-    ladder.add_row(
-        "limit, pedals",
-        lap_time(target.limit_with_transitions_s),
-        "a bound: the limit lap with your own time to change pedals",
-    )
-    ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
-    out.print(ladder)
-    if target.corners and not target.no_step:
-        changes = Table(box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
-        changes.add_column("corner", no_wrap=True)
-        for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]", "exit's end\n[km/h]"):
-            changes.add_column(head, justify="right", no_wrap=True)
-        changes.add_column("work on", min_width=12)
-        for corner in target.corners:
-            marks = (corner.brake_point_m, corner.min_speed_kmh, corner.full_throttle_m, corner.exit_speed_kmh)
-            cells = [_mark(mark, 0) for mark in marks]
-            changes.add_row(
-                Text(corner_label(corner.corner, 14)),
-                f"{corner.worth_s:.2f}",
-                *cells,
-                ", ".join(phase.replace("_", "-") for phase in corner.phases)
-                + (" (small steps)" if corner.build_up else "")
-                + (_longer(corner.lift_m) or ("" if any(cell != "-" for cell in cells) else "; see notes")),
-            )
-        out.print(changes)
-        out.print(Text("now > next; metres are stations from the start line; each worth comes on top of"))
-        out.print(Text("those above it, and together they lead from shown to the next step"))
-        out.print(Text(FIRST_PART))
-    elif not target.no_step:
-        out.print(Text(_without_corners(analysis)))
-    if not target.no_step and target.held_by:
-        out.print(Text(HELD_BACK[target.held_by]))
-    if not target.no_step and target.repeat_s >= WORTH_TELLING:
-        out.print(
-            Text(
-                f"{target.repeat_s:.2f} s of the next step are in your best lap ({lap_time(analysis.best_lap_s)}) "
-                "already: repeat it."
-            )
-        )
-    beyond = ""
-    if not target.no_step and step.value < target.best_phases_sum_s - WORTH_TELLING:
-        beyond = " The next step is faster still: it asks for more than any of your laps has shown."
-    gap = time_gap(target.shown_s, target.best_phases_sum_s)
-    less = "no less" if target.phases_gap_s < WORTH_TELLING else f"{gap} s less"
-    out.print(
-        Text(
-            f"\nYour best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
-            f"{less} than the lap shown above. It is a sum, not a lap."
-            f"{beyond}"
-        )
-    )
+    out.print(_ladder(analysis, target))
+    if not target.no_step:
+        for part in _what_to_do(analysis, target):
+            out.print(part)
+    out.print(Text(f"\n{_sum_of_phases(target)}"))
     times = target.transitions
     out.print(
         Text(
@@ -120,6 +59,86 @@ def print_target(analysis: Analysis, target: Target) -> None:
         )
     )
     print_parts(out, caution_parts(analysis))
+
+
+def _ladder(analysis: Analysis, target: Target) -> Table:
+    """Lap times from the typical lap to the limit, and what each of them is."""
+    ladder = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    ladder.add_column("step", no_wrap=True)
+    ladder.add_column("lap time", justify="right", no_wrap=True)
+    ladder.add_column("what it is")
+    ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
+    ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
+    if target.no_step:
+        ladder.add_row("next step", "none", target.no_step)
+    else:
+        step = target.next_step
+        words = f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}"
+        ladder.add_row("next step", lap_time(step.value), words)
+    ladder.add_row(
+        "limit, pedals",
+        lap_time(target.limit_with_transitions_s),
+        "a bound: the limit lap with your own time to change pedals",
+    )
+    ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
+    return ladder
+
+
+def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
+    """What the next step asks for, why it asks for no more, and what of it was driven already."""
+    parts: list[Table | Text] = []
+    if target.corners:
+        parts += [
+            _changes(target),
+            Text("now > next; metres are stations from the start line; each worth comes on top of"),
+            Text("those above it, and together they lead from shown to the next step"),
+            Text(FIRST_PART),
+        ]
+    else:
+        parts.append(Text(_without_corners(analysis)))
+    if target.held_by:
+        parts.append(Text(HELD_BACK[target.held_by]))
+    if target.repeat_s >= WORTH_TELLING:
+        best = lap_time(analysis.best_lap_s)
+        parts.append(
+            Text(f"{target.repeat_s:.2f} s of the next step are in your best lap ({best}) already: repeat it.")
+        )
+    return parts
+
+
+def _changes(target: Target) -> Table:
+    """What changes in each corner that the next step works on."""
+    changes = Table(box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
+    changes.add_column("corner", no_wrap=True)
+    for head in ("worth\n[s]", "brake at\n[m]", "slowest\n[km/h]", "full drive\nat [m]", "exit's end\n[km/h]"):
+        changes.add_column(head, justify="right", no_wrap=True)
+    changes.add_column("work on", min_width=12)
+    for corner in target.corners:
+        marks = (corner.brake_point_m, corner.min_speed_kmh, corner.full_throttle_m, corner.exit_speed_kmh)
+        cells = [_mark(mark, 0) for mark in marks]
+        elsewhere = "" if any(cell != "-" for cell in cells) else "; see notes"
+        changes.add_row(
+            Text(corner_label(corner.corner, 14)),
+            f"{corner.worth_s:.2f}",
+            *cells,
+            ", ".join(phase.replace("_", "-") for phase in corner.phases)
+            + (" (small steps)" if corner.build_up else "")
+            + (_longer(corner.lift_m) or elsewhere),
+        )
+    return changes
+
+
+def _sum_of_phases(target: Target) -> str:
+    """What the best phases add up to, beside the lap shown and the next step."""
+    gap = time_gap(target.shown_s, target.best_phases_sum_s)
+    less = "no less" if target.phases_gap_s < WORTH_TELLING else f"{gap} s less"
+    beyond = ""
+    if not target.no_step and target.next_step.value < target.best_phases_sum_s - WORTH_TELLING:
+        beyond = " The next step is faster still: it asks for more than any of your laps has shown."
+    return (
+        f"Your best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
+        f"{less} than the lap shown above. It is a sum, not a lap.{beyond}"
+    )
 
 
 def _without_corners(analysis: Analysis) -> str:
