@@ -170,8 +170,9 @@ def _drift_warning(sides: Sequence[Side], change: float, verdict: str, detectabl
 def _moved_apart(weights: Sequence[float], moved: Sequence[float]) -> float:
     """What the sides may differ by from conditions that moved within them by `moved` each, or () [s].
 
-    A limit is that of the best of its laps, and two outings may lie as far apart as the laps within one of them. A
-    third outing takes out what moves alike in all.
+    A limit is that of the best of its laps, and two outings may lie as far apart as the laps within one of them, also
+    where both moved alike: nothing tells tyres that warm up anew from a track that goes on from A to B. A third outing
+    takes out what moves alike in all. (tests/test_moved.py counts false verdicts either way.)
     """
     if len(moved) < 3:
         return max(moved, default=0.0)
