@@ -1,6 +1,6 @@
 """One walk from a log to ranked losses; the command line, the notebooks and the batch run all call it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -10,34 +10,29 @@ from simlap.advice import advise
 from simlap.corners import find_corners
 from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope_fit import EnvelopeFit, fit_envelope
-from simlap.envelope_grip import CornerGrip, corner_grip
 from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
-from simlap.habits import spoken
 from simlap.kept import grip_limits
 from simlap.laps import CLOSED_ONLY, Lap, LapSet, StartLine, all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers
+from simlap.meanpath import grade_notes, mean_path
 from simlap.motion import Motion, motion_of
 from simlap.options import Options
+from simlap.owngrip import grip_notes, own_grip, with_shown_grip
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.phases import PhaseMap, map_phases
 from simlap.reference import path_of_laps
-from simlap.report.plain import joined_by_and
 from simlap.results import Analysis
 from simlap.session import Session
-from simlap.slopes import Banking, Grade, grade_contradicted, read_banking, read_grade
 from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, percentile_interval, step_share_of
 from simlap.target import target_of
 from simlap.thresholds import changed_thresholds
-from simlap.track import Corner, Track, grip_scale, inside
+from simlap.track import Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
-# The limit lap leans on the grip of a corner where it uses as much of it: corners taken flat lie below 0.6, all others
-# above 0.97, on the invented circuits.
-AT_THE_GRIP = 0.9
 # Reasons of laps that are set aside against the track file's line.
 BESIDE_TRACK = ("off", "other way")
 NO_PLACE_FOR_TRACK = (
@@ -157,63 +152,6 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     )
 
 
-def mean_path(table: LapTable, reference: Line, has_elevation: bool = False, heights_logged: bool = False) -> Line:
-    """The mean driven path of the counted laps, on the table's stations.
-
-    Curvature and path length are means over the laps of the very motion that the envelope is fitted to; grade,
-    banking and vertical curvature are the reference line's, or grade and banking what the accelerometers felt where
-    it states none. `has_elevation`: a reference line that is flat is known to be. `heights_logged`: its heights come
-    from these laps, and give way where the accelerometer contradicts them.
-    """
-    rows = np.asarray(table.counted, dtype=bool)
-    line = Line.from_curvature(
-        kappa=np.asarray(table.kappa)[rows].mean(axis=0),
-        ds=np.asarray(table.ds)[rows].mean(axis=0),
-        x=np.asarray(table.x)[rows].mean(axis=0),
-        y=np.asarray(table.y)[rows].mean(axis=0),
-        like=reference,
-    )
-    if not line.bank_stated:
-        found = banking_of(table)
-        if found is not None:
-            line = replace(line, bank=found.bank, bank_stated=True, bank_doubt=found.doubt)
-    known = has_elevation or line.grade.any()
-    felt = None if known and not heights_logged else grade_of(table)
-    if felt is not None and not known:
-        line = replace(line, grade=felt.grade)
-    elif felt is not None and _contradicted(table, line, felt):
-        line = replace(line, grade=felt.grade, kappa_v=np.zeros(line.kappa.size))
-    return line
-
-
-def grade_of(table: LapTable) -> Grade | None:
-    """Slope along the road as the counted laps' longitudinal accelerometer tells it; None where it does not."""
-    rows = np.asarray(table.counted, dtype=bool)
-    return None if table.along is None else read_grade(table.along[rows], table.ds[rows])
-
-
-def _contradicted(table: LapTable, line: Line, felt: Grade | None) -> bool:
-    """Whether the counted laps' longitudinal accelerometer contradicts the grade of a line on the table's stations."""
-    rows = np.asarray(table.counted, dtype=bool)
-    return grade_contradicted(line.grade, felt, line.ds, table.a_lat[rows], table.a_lon[rows], table.v[rows])
-
-
-def heights_contradicted(table: LapTable, track: Track) -> bool:
-    """Whether the longitudinal accelerometer contradicts the heights that the track file states or the laps logged."""
-    reference = track.line.resample(track.length / table.station.size)
-    known = track.has_elevation or bool(reference.grade.any())
-    return known and _contradicted(table, reference, grade_of(table))
-
-
-def banking_of(table: LapTable) -> Banking | None:
-    """Banking as the counted laps' lateral accelerometer tells it; None where it does not."""
-    if table.across is None:
-        return None
-    rows = np.asarray(table.counted, dtype=bool)
-    duration = np.diff(table.t[rows], axis=1)
-    return read_banking(table.across[rows], table.a_lat[rows], table.a_lon[rows], table.v[rows], duration)
-
-
 def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:
     """Find where the time is left, phase by phase, against the limit of the driver's own envelope.
 
@@ -325,45 +263,6 @@ def _notes_of(prepared: Prepared) -> tuple[str, ...]:
     return (*prepared.session.notes, *prepared.motion.notes, *prepared.lapset.notes)
 
 
-def grip_notes(
-    corners: Sequence[Corner], shown: Sequence[CornerGrip], less_grip: Mapping[str, float]
-) -> tuple[str, ...]:
-    """On request for corners' own grip: what was taken, and why none is where all laps hold one level.
-
-    Parameters
-    ----------
-    corners : sequence of Corner
-        As the track states them.
-    shown : sequence of CornerGrip
-        From `own_grip`.
-    less_grip : mapping of str to float
-        Corners that were given less than the common grip, and the factor. [1]
-    """
-    stated = {corner.name for corner in corners if corner.grip != 1.0}
-    names = [
-        spoken(found.name, begins=False)
-        for found in shown
-        if found.steady and found.name not in stated and found.name not in less_grip
-    ]
-    if not names and not less_grip:
-        return ("No corner shows less grip of its own.",)
-    notes = []
-    if names:
-        notes.append(
-            f"No grip of its own is taken for {joined_by_and(names)}: all laps hold one level there, below the grip "
-            "shown elsewhere, which a slippery road and a driver who holds back show alike. If the road is known to "
-            "grip less, state it in the track file."
-        )
-    if less_grip:
-        notes.append(f"On request, single corners were given less grip: {less_grip_words(less_grip)}.")
-    return tuple(notes)
-
-
-def less_grip_words(less_grip: Mapping[str, float]) -> str:
-    """Corners and the grip that they were given, in words."""
-    return ", ".join(f"{spoken(name, begins=False)} {100.0 * grip:.0f} %" for name, grip in less_grip.items())
-
-
 def _ledger_or_none(line: Line, packed: np.ndarray, lap: Driven, phases: PhaseMap, grip: np.ndarray) -> Ledger | None:
     """The ledgers of one lap; None where no profile keeps what was driven, as on a lap that stood or has a gap."""
     try:
@@ -371,42 +270,6 @@ def _ledger_or_none(line: Line, packed: np.ndarray, lap: Driven, phases: PhaseMa
     except NoSolution:
         return None
     return ledger
-
-
-def grade_notes(track: Track, line: Line) -> tuple[str, ...]:
-    """Says so where the slope along the road is not the track's."""
-    if track.has_elevation or track.line.grade.any() or not line.grade.any():
-        return ()
-    return ("No elevation known: the slope along the road was read from the longitudinal accelerometer.",)
-
-
-def with_shown_grip(corners: Sequence[Corner], shown: Sequence[CornerGrip]) -> tuple[Corner, ...]:
-    """The corners with the grip factor that the laps have `shown`; one that the track file states stays."""
-    taken = {found.name: found.grip for found in shown if found.grip is not None}
-    return tuple(
-        replace(corner, grip=taken[corner.name]) if corner.grip == 1.0 and corner.name in taken else corner
-        for corner in corners
-    )
-
-
-def own_grip(table: LapTable, line: Line, corners: Sequence[Corner], fit: EnvelopeFit) -> tuple[CornerGrip, ...]:
-    """Grip used in each corner; no grip of its own where the limit lap does not need what there is.
-
-    Through a corner that the engine limits, laps level out at full throttle, and a driver who lifts or holds part of
-    the throttle there shows no grip either.
-    """
-    grip = grip_scale(corners, np.asarray(line.station), float(line.length))
-    limit = limit_profile(line, fit.envelope, limits=grip_limits(grip))
-    use = np.abs(limit.a_lat) / (grip * fit.envelope.lateral_limit(limit.v, limit.a_lat))
-    out = []
-    for found, corner in zip(corner_grip(table, line, corners, fit.envelope), corners, strict=True):
-        here = inside(np.asarray(line.station), corner.entry_m, corner.exit_m, float(line.length))
-        if (found.steady or found.grip is not None) and (
-            not here.any() or use[here].max() < AT_THE_GRIP * found.normal
-        ):
-            found = replace(found, grip=None, steady=False)
-        out.append(found)
-    return tuple(out)
 
 
 def line_shares(table: LapTable, line: Line, fit: EnvelopeFit, grip: np.ndarray) -> dict[int, float]:

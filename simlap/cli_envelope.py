@@ -54,9 +54,10 @@ def envelope(
     as_json: JsonOpt = False,
 ) -> None:
     """Print the limits that the laps have shown, with intervals and evidence; figures and JSON to --out."""
-    from simlap.analysis import own_grip, prepare
+    from simlap.analysis import prepare
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
+    from simlap.owngrip import own_grip
     from simlap.report.cautions import STANDING, Caution, cautions_to_dicts, data_cautions
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simlap.analysis import Prepared, mean_path, prepare
+from simlap.analysis import Prepared, prepare
 from simlap.comparison import Comparison, Side
 from simlap.conditions import Step, Trend, lap_trend, told_by, unlike_laps
 from simlap.corners import find_corners
@@ -18,6 +18,7 @@ from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.kept import grip_limits
 from simlap.line import Line
+from simlap.meanpath import mean_path
 from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases

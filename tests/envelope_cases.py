@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
 from simlap.laptable import LapTable
+from simlap.meanpath import mean_path
 from simlap.synthetic import club_car, synthetic_session
 from simlap.synthetic_driver import Driver
 from simlap.synthetic_sensors import Sensors

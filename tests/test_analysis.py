@@ -14,14 +14,10 @@ from simlap.advice import slippery
 from simlap.against import against_session
 from simlap.analysis import (
     analyse,
-    grade_notes,
-    grip_notes,
     judge,
     lap_row,
-    own_grip,
     prepare,
     why_none_counts,
-    with_shown_grip,
 )
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
@@ -29,7 +25,9 @@ from simlap.envelope_grip import _steady, corner_grip
 from simlap.errors import NoSolution, NotEnoughData
 from simlap.laps import Lap
 from simlap.line import Line
+from simlap.meanpath import grade_notes
 from simlap.options import Options
+from simlap.owngrip import grip_notes, own_grip, with_shown_grip
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions, data_cautions
 from simlap.report.losses_csv import losses_csv
@@ -278,7 +276,7 @@ def test_a_corner_that_the_limit_does_not_slow_for_shows_no_grip_of_its_own(club
         replace(one, grip=0.5)
         for one in corner_grip(analysis.table, analysis.line, club.track.corners, club.truth.envelope)
     ]
-    monkeypatch.setattr("simlap.analysis.corner_grip", lambda *_: shown)
+    monkeypatch.setattr("simlap.owngrip.corner_grip", lambda *_: shown)
     found = own_grip(analysis.table, analysis.line, club.track.corners, analysis.fit)
     assert [one.name for one in found if one.grip is None] == ["8"]
 

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from scipy import stats
 from truth_table import Named, Standing, laps_of, truth_table
 
-from simlap.analysis import judge, mean_path, prepare
+from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.compare import _all_placed, _common_ground, _side, compare, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
@@ -18,6 +18,7 @@ from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.figures_compare import draw_changes, draw_envelopes
 from simlap.kept import grip_limits
+from simlap.meanpath import mean_path
 from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PHASE_NAMES, map_phases

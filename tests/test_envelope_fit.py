@@ -9,7 +9,6 @@ import pytest
 from envelope_cases import drive
 from truth_table import truth_table
 
-from simlap.analysis import mean_path
 from simlap.circuits import invented_circuit
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import ANY_THROTTLE, DRAG_EXPECTED, EventSet, engine_knots, fit_curve, sides_differ
@@ -19,6 +18,7 @@ from simlap.envelope_grip import corner_grip
 from simlap.envelope_samples import FREE_SLOWING, RoadSamples, held_windows, road_samples
 from simlap.errors import NotEnoughData, OptionError
 from simlap.line import Line
+from simlap.meanpath import mean_path
 from simlap.solver import limit_profile, solve_batch
 from simlap.splines import lowpass
 from simlap.synthetic import CornerSkill, Driver, Sensors, club_car, synthetic_session

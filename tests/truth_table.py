@@ -7,9 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 from scipy.signal import butter, filtfilt
 
-from simlap.analysis import Prepared, judge, mean_path
+from simlap.analysis import Prepared, judge
 from simlap.laps import LapSet
 from simlap.laptable import LapTable
+from simlap.meanpath import mean_path
 from simlap.options import Options
 
 RATE = 50.0  # [Hz] of the motion

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.analysis import banking_of, grade_of, heights_contradicted, less_grip_words
 from simlap.conditions import beats_limit, corner_steps, unlike_of, unlike_outings_of
+from simlap.meanpath import banking_of, grade_of, heights_contradicted
 from simlap.noted import Kind, of_kind
+from simlap.owngrip import less_grip_words
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.phases import PHASES
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
