@@ -79,32 +79,13 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         When one of these channels is missing, they are too few, overlap for too short a time or span too long a one.
     """
     notes = ["No positions in the log: the path is reckoned from speed and course rate."]
-    source = "speed" if session.has("speed") else "wheel_speed"
-    if not session.has(source):
-        raise NotEnoughData(
-            f"{session.source}: neither positions nor a speed. Log latitude and longitude, or speed "
-            "with yaw rate or lateral acceleration."
-        )
-    if not (session.has("yaw_rate") or session.has("a_lat")):
-        raise NotEnoughData(
-            f"{session.source}: a speed but no positions, yaw rate or lateral acceleration: the path "
-            "cannot be found. Log one of them."
-        )
-    if source == "wheel_speed":
-        notes.append(
-            "Speed comes from the wheels, the only speed in the log: braking comes out too hard where they slip."
-        )
+    source = _speed_source(session, notes)
     speed = observe(session, source)
     if speed.t.size < LEAST_ROWS:
         raise NotEnoughData(f"{session.source}: {speed.t.size} speeds; at least {LEAST_ROWS} are needed.")
     speed, lag = _aligned(session, speed, notes)
     turning, t_range = _turn_channels(session)
-    start, stop = max(speed.t[0], t_range[0]), min(speed.t[-1], t_range[1])
-    if stop - start < LEAST_ROWS / MOTION_RATE:
-        raise NotEnoughData(f"{session.source}: speed and turn rate overlap for {max(stop - start, 0):.1f} s only.")
-    short_enough(session.source, "speed and turn rate", stop - start)
-    t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
-    dt = 1.0 / MOTION_RATE
+    t, dt = _common_clock(session.source, speed, t_range), 1.0 / MOTION_RATE
     v_raw = np.interp(t, speed.t, speed.value)
     v = np.maximum(lowpass(v_raw, dt, bandwidth), 0.0)
     a_lon = np.gradient(v, dt)
@@ -124,15 +105,8 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     random = np.random.default_rng(seed)
     shake_v = lowpass(drawn_noise(speed, t, random), dt, bandwidth)
     shake_rate = lowpass(turn.drawn(turning, t, v_raw, random), dt, bandwidth)
-    if closing.lap_length > 0.0:
-        notes.append(
-            f"Turn rate bias of {np.degrees(closing.bias):.3f} deg/s taken out; laps of {closing.lap_length:.0f} m "
-            f"then miss their own start by {closing.miss_before:.1f} m, and by {closing.miss_after:.1f} m after "
-            "a slow correction of the course."
-        )
-    else:
-        notes.append("No lap repeats in this log: the bias of the turn rate could not be found.")
-    quality = _quality(speed, lag, source, turn.name, closing, float(1.0 - valid.mean()))
+    notes.append(_closing_note(closing))
+    quality = _quality(lag, source, turn.name, closing, float(1.0 - valid.mean()))
     notes += _lost_in_gaps(t, lost, closing.bridged)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
@@ -164,6 +138,45 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         closes=False,
         across=across,
         along=along,
+    )
+
+
+def _speed_source(session: Session, notes: list[str]) -> str:
+    """Name of the speed that the path is reckoned from; `notes` grows by what it leaves to be desired."""
+    source = "speed" if session.has("speed") else "wheel_speed"
+    if not session.has(source):
+        raise NotEnoughData(
+            f"{session.source}: neither positions nor a speed. Log latitude and longitude, or speed "
+            "with yaw rate or lateral acceleration."
+        )
+    if not (session.has("yaw_rate") or session.has("a_lat")):
+        raise NotEnoughData(
+            f"{session.source}: a speed but no positions, yaw rate or lateral acceleration: the path "
+            "cannot be found. Log one of them."
+        )
+    if source == "wheel_speed":
+        notes.append(
+            "Speed comes from the wheels, the only speed in the log: braking comes out too hard where they slip."
+        )
+    return source
+
+
+def _common_clock(source: str, speed: Observation, turning: tuple[float, float]) -> np.ndarray:
+    """Times of the motion (n,), where speed and the turn rate, known from first to last of `turning`, overlap. [s]"""
+    start, stop = max(speed.t[0], turning[0]), min(speed.t[-1], turning[1])
+    if stop - start < LEAST_ROWS / MOTION_RATE:
+        raise NotEnoughData(f"{source}: speed and turn rate overlap for {max(stop - start, 0):.1f} s only.")
+    short_enough(source, "speed and turn rate", stop - start)
+    return np.asarray(start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE)
+
+
+def _closing_note(closing: Closing) -> str:
+    if closing.lap_length == 0.0:
+        return "No lap repeats in this log: the bias of the turn rate could not be found."
+    return (
+        f"Turn rate bias of {np.degrees(closing.bias):.3f} deg/s taken out; laps of {closing.lap_length:.0f} m "
+        f"then miss their own start by {closing.miss_before:.1f} m, and by {closing.miss_after:.1f} m after "
+        "a slow correction of the course."
     )
 
 
@@ -393,9 +406,7 @@ def _lost_in_gaps(t: np.ndarray, gaps: Sequence[Span], found: Sequence[Span]) ->
     return notes
 
 
-def _quality(
-    speed: Observation, lag: float | None, source: str, rate_name: str, closing: Closing, missing: float
-) -> MotionQuality:
+def _quality(lag: float | None, source: str, rate_name: str, closing: Closing, missing: float) -> MotionQuality:
     verdict, reason = "usable", f"no positions; path from {source} and {rate_name}"
     if closing.lap_length == 0.0:
         verdict, reason = "not enough", reason + "; no lap repeats, so its drift is unknown"
