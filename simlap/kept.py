@@ -2,11 +2,11 @@
 
 import numpy as np
 
+from simlap._kernels import OWN_AT_LEAST, OWN_REPLACES
 from simlap.driven import Driven
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
 from simlap.solver import StationLimits
 
-REPLACE, AT_LEAST = 1, 2  # modes of StationLimits.own_*
 # In a corner that the limit takes flat, a driver who speeds up less than the limit by this much for this long holds
 # the speed; a gear change at full throttle takes a third of the time.
 HELD_BACK, HELD_TIME = 0.4, 1.0  # [m/s²], [s]
@@ -62,11 +62,11 @@ def _behaviour(lap: Driven, phases: PhaseMap, stations: np.ndarray) -> dict[str,
     pushing = (kind == BRAKING) & _before_brakes(lap, phases, strength)
     brake_mode = np.zeros(stations.shape, dtype=np.int8)
     drive_mode = np.zeros(stations.shape, dtype=np.int8)
-    brake_mode[braking] = REPLACE
-    brake_mode[middle | leaving] = AT_LEAST
-    drive_mode[leaving] = REPLACE
-    drive_mode[braking | middle] = AT_LEAST
-    drive_mode[braking & pushing] = REPLACE
+    brake_mode[braking] = OWN_REPLACES
+    brake_mode[middle | leaving] = OWN_AT_LEAST
+    drive_mode[leaving] = OWN_REPLACES
+    drive_mode[braking | middle] = OWN_AT_LEAST
+    drive_mode[braking & pushing] = OWN_REPLACES
     # the speed at the end of the last kept segment is the driver's too, though the station begins another phase
     capped = middle | np.roll(middle, 1, axis=1)
     return {

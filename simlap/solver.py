@@ -34,6 +34,9 @@ _DEFAULTS = {
 # on a free machine, and up to a second on one where other programs hold the cores.
 PARALLEL_FROM = 20_000
 SHARES_PER_THREAD = 4
+# Load on the tyres, g_n over g, below which a crest has lifted the car: no share of the tyres' limit means anything
+# there, and the kernel has them carry nothing; only a division by nought is to be avoided.
+LEAST_LOAD = 1e-9  # [1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,7 +251,7 @@ def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, sca
         constant, slope = packed[pair]
         return np.asarray(constant + slope * z)
 
-    normal = np.maximum(geo[NORMAL] + geo[NORMAL_SLOPE] * z, 1e-9)
+    normal = np.maximum(geo[NORMAL] + geo[NORMAL_SLOPE] * z, LEAST_LOAD)
     demand = geo[LAT_SLOPE] * z - geo[LAT_BANK]
     along = a_lon + geo[CLIMB]
     left = demand >= 0.0

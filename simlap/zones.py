@@ -61,6 +61,9 @@ DAB_BEFORE = 1.5  # [s]
 # A lap slowed for a corner when it lost at least this much speed before it; a driver lifts by more.
 LAP_SLOWING_MIN = 0.5  # [m/s]
 
+# A place this little behind a station is that station: what is left of it by rounding, far below any spacing.
+SAME_STATION = 1e-9  # [m]
+
 
 @dataclass(frozen=True)
 class Zone:
@@ -186,7 +189,7 @@ def _spans(corners: Sequence[Corner], station: np.ndarray, length: float) -> lis
     n = station.size
     spans = []
     for corner in corners:
-        apex = int(np.searchsorted(station, corner.apex_m - 1e-9))  # n behind the last station
+        apex = int(np.searchsorted(station, corner.apex_m - SAME_STATION))  # n behind the last station
         back = (corner.apex_m - corner.entry_m) % length
         ahead = (corner.exit_m - corner.apex_m) % length
         if back + ahead >= length:
@@ -267,7 +270,7 @@ def _advance(
     n = line.station.size
     for i, slowest in enumerate(slow):
         begun = onsets.station[rows, i][onsets.slowed[rows, i]]
-        index = np.searchsorted(line.station, begun - 1e-9) % n
+        index = np.searchsorted(line.station, begun - SAME_STATION) % n
         early = (slowest - index) % n
         before = slow[i - 1] - (n if i == 0 else 0)
         # beyond half a lap they began behind the limit's slowest station
