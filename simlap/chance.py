@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.errors import NotEnoughData
+from simlap.robust import deviation
 
 # What is assumed of a driver before the laps are looked at, as shares of the lap time: drift at the first lap and its
 # spread, scatter from lap to lap and how many laps' worth of evidence that scatter counts. Set on replayed
@@ -84,4 +85,4 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
 def without_slip(lap_times: np.ndarray, usual: float) -> np.ndarray:
     """Which laps lie within `SLIP` deviations above the median; `usual` is the least deviation [s]."""
     above = lap_times - np.median(lap_times)
-    return np.asarray(above <= SLIP * max(1.4826 * float(np.median(np.abs(above))), usual))
+    return np.asarray(above <= SLIP * max(deviation(above), usual))

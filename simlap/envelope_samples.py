@@ -12,6 +12,7 @@ from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.motion_types import BANDWIDTH
 from simlap.pedals import throttle_of
+from simlap.robust import deviation
 from simlap.spans import true_spans
 from simlap.track import grip_scale
 from simlap.units import G
@@ -181,7 +182,7 @@ def _without_wild(a: np.ndarray) -> tuple[np.ndarray, int]:
     around = np.stack([np.roll(a, shift, axis=1) for shift in (-2, -1, 0, 1, 2)])
     middle = np.median(around, axis=0)
     off = np.abs(a - middle)
-    wild = off > np.maximum(WILD_FLOOR, WILD_DEVIATIONS * 1.4826 * np.median(off))
+    wild = off > np.maximum(WILD_FLOOR, WILD_DEVIATIONS * deviation(off))
     return np.where(wild, middle, a), int(wild.sum())
 
 

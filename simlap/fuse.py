@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.fixnoise import FixNoise
+from simlap.robust import deviation
 from simlap.sensors import Fixes, Observation
 from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
@@ -95,11 +96,6 @@ def _wander(intensity: float) -> Wander:
     low, high = (2.0 * sd**2 / WANDER_TIME for sd in WANDER_RANGE)
     inside = min(max(intensity, low), high)
     return Wander(inside, 0.5 * inside * WANDER_TIME)
-
-
-def _deviation(parts: list[np.ndarray]) -> float:
-    """Standard deviation by the median of the absolute values: outliers do not count."""
-    return 1.4826 * float(np.median(np.abs(np.concatenate(parts))))
 
 
 def _averaged(values: np.ndarray, width: int) -> np.ndarray:
@@ -260,10 +256,10 @@ class PathFusion:
                 simulated.append(noise - fitted[:, 1:])
             used = group[0].weight > 0.0
             size = np.sqrt(np.mean(np.square(residual), axis=0))  # east and north share one weight
-            spread = _deviation([r[used] for r in residual])
+            spread = deviation(np.concatenate([r[used] for r in residual]))
             width = IN_BAND if name in INERTIAL_WANDER else 1
-            seen = _deviation([_averaged(r[used], width) for r in residual])
-            expected = _deviation([_averaged(s[used], width) for s in simulated])
+            seen = deviation(np.concatenate([_averaged(r[used], width) for r in residual]))
+            expected = deviation(np.concatenate([_averaged(s[used], width) for s in simulated]))
             ratio = np.clip(seen / max(expected, 1e-9), 0.25, 4.0)
             if name == "position" and self.fixed:
                 ratio = 1.0

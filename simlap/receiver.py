@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.motion_types import CHANNEL_OUT
+from simlap.robust import deviation
 from simlap.sensors import STEPS_SILENT, Fixes, Observation
 
 CHORD_S = 2.0  # [s] of driving compared at once: a chord is then 3 % shorter than a tight corner's arc, no more
@@ -28,6 +29,7 @@ LEAST_DELAY, SURE_OF_DELAY = 0.015, 5.0  # [s]
 LEAST_SLIP = 0.0015  # [s²/m] tyres under power slip by 0.002 to 0.005 per m/s² (common practice, no source)
 SLIPS_ALONE = 0.2  # [s] what slip passes for at racing speeds when no term of its own is fitted; a longer delay is one
 ROUNDS, REWEIGHTED = 3, 10
+LEAST_SPREAD = 1e-6  # of residuals that are all nought: far below what any receiver tells
 
 
 def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]) -> dict[str, Observation]:
@@ -154,7 +156,7 @@ def _robust(y: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray,
         weighted = columns * weight[:, None]
         found = np.linalg.lstsq(weighted, y * weight, rcond=None)[0]
         residual = y - columns @ found
-        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
+        spread = max(deviation(residual), LEAST_SPREAD)
         weight = 1.0 / np.hypot(1.0, residual / (SURE * spread))
     return found, spread * np.sqrt(np.diag(np.linalg.pinv(weighted.T @ weighted))), spread
 

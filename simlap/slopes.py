@@ -19,6 +19,7 @@ from scipy.ndimage import uniform_filter1d
 
 from simlap.frozen import own
 from simlap.reference import low_pass
+from simlap.robust import deviation
 from simlap.spectra import chance_of, matern, sides_of
 from simlap.units import G
 
@@ -34,6 +35,7 @@ SLOWEST = 1.0  # [m/s] speed that a lateral acceleration is divided by
 LEAST_LAPS = 2
 # Robust fit: residuals beyond this many deviations count less (Huber 1964, doi:10.1214/aoms/1177703732).
 HUBER, HUBER_ROUNDS = 1.345, 20
+LEAST_SIZE = 1e-12  # of residuals that are all nought; keeps their weights finite
 # Error that all laps share (roll that is not in proportion, curvature smoothed a little differently): readings of 16
 # synthetic sessions were 0.002 rad from the truth, noise included; and where a reading says no more than was known.
 FLOOR, POOREST = 0.0015, 0.012  # [rad]
@@ -246,8 +248,8 @@ def _robust_fit(features: np.ndarray, felt: np.ndarray, weight: np.ndarray) -> n
     coefficients = np.linalg.lstsq(features * root[:, None], felt * root, rcond=None)[0]
     for _ in range(HUBER_ROUNDS):
         residual = np.abs(felt - features @ coefficients)
-        scale = HUBER * 1.4826 * float(np.median(residual)) + 1e-12
-        part = root * np.sqrt(np.minimum(1.0, scale / np.maximum(residual, 1e-12)))
+        scale = HUBER * deviation(residual) + LEAST_SIZE
+        part = root * np.sqrt(np.minimum(1.0, scale / np.maximum(residual, LEAST_SIZE)))
         coefficients = np.linalg.lstsq(features * part[:, None], felt * part, rcond=None)[0]
     return np.asarray(coefficients)
 
