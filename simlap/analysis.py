@@ -12,6 +12,7 @@ from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope_fit import EnvelopeFit, fit_envelope
 from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
+from simlap.grounds import on_one_circuit
 from simlap.kept import grip_limits
 from simlap.laps import CLOSED_ONLY, Lap, LapSet, StartLine, all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
@@ -77,7 +78,10 @@ def find_session_laps(session: Session, track: Track | None, options: Options) -
 
 
 def _session_laps(session: Session, track: Track | None, options: Options) -> tuple[Motion, LapSet, Track | None]:
+    session, left_out = on_one_circuit(session, track, options.start_line)
     motion = motion_of(session)
+    if left_out:
+        motion = replace(motion, notes=(*left_out, *motion.notes))
     no_track = ""
     if track is not None and track.origin is not None and not motion.closes:
         no_track, track = NO_PLACE_FOR_TRACK.format(track.name), None
