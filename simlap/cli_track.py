@@ -68,14 +68,16 @@ def build(
     place = _origin(origin)
     check_places([*(sessions or []), centre_line], files={"--out": out})
     if centre_line is not None:
-        from simlap.centreline import track_from_centre_line
+        from simlap.centreline import read_centre_line
 
         if start_line or laps or drop or column:
             raise OptionError(
                 "track build: --start-line, --laps, --drop and --column belong to a session; a centre line "
                 "starts at its first row."
             )
-        track = track_from_centre_line(centre_line, origin=place, name=name, reverse=reverse)
+        track, notes = read_centre_line(centre_line, origin=place, name=name, reverse=reverse)
+        for note in notes:
+            say(f"!  {note}")
     else:
         assert sessions is not None
         if reverse:

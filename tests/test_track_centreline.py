@@ -2,12 +2,13 @@
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from simlap.centreline import track_from_centre_line
+from simlap.centreline import read_centre_line, track_from_centre_line
 from simlap.circuits import invented_circuit
 from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import to_geodetic
@@ -195,3 +196,65 @@ def test_a_start_line_beside_the_crossing_of_a_figure_of_eight_is_cut_back_and_c
     assert math.hypot(x2 - x1, y2 - y1) < 15.0
     read = track_from_geojson(json.loads(track_to_geojson(track)), "eight.geojson")
     assert read.length == pytest.approx(track.length, rel=1e-4)
+
+
+def bends_of(angle, radius, ease):
+    """A circuit of equal bends, with straights of 150 m between them."""
+    return closed_layout(
+        [element for _ in range(360 // angle) for element in (Straight(150.0), Bend(angle, radius, ease, ease))]
+    )
+
+
+def apex_errors(plan, spacing, path):
+    """The note on a plan's points, and the relative error of the curvature at each apex."""
+    count = round(plan.length / spacing)
+    first = 0.3 * spacing
+    station = first + np.arange(count) * plan.length / count
+    track, notes = read_centre_line(csv_of(path, "x_m,y_m", plan.positions(station)))
+    apex = np.array([middle for _, middle, _ in plan.bends])
+    at = (apex - first) % plan.length * track.length / plan.length
+    found = np.interp(at, track.line.station, track.line.kappa, period=track.length)
+    return notes, found / plan.curvature(apex) - 1.0
+
+
+@pytest.mark.parametrize("ease", [0.5, 8.0], ids=["arcs", "clothoids"])
+@pytest.mark.parametrize(
+    ("angle", "radius", "spacing", "coarse"),
+    # the largest turn from step to step is spacing / radius: more than a third of the bend, or less than a quarter
+    [
+        (90, 20.0, 5.0, False),
+        (90, 20.0, 20.0, True),
+        (180, 12.0, 5.0, False),
+        (180, 12.0, 20.0, True),
+        (60, 60.0, 10.0, False),
+        (60, 60.0, 40.0, True),
+        (90, 100.0, 30.0, False),
+        (90, 30.0, 40.0, True),
+    ],
+)
+def test_points_too_far_apart_for_a_bend_are_told(tmp_path, angle, radius, spacing, coarse, ease):
+    notes, errors = apex_errors(bends_of(angle, radius, ease), spacing, tmp_path / "c.csv")
+    # the bar of the curvature at the apex is 5 %: the note comes where it is not held, and only there
+    assert (np.abs(errors).max() > 0.05) == coarse
+    assert bool(notes) == coarse
+    if coarse:
+        needed = int(re.search(r"Give points every (\d+) m there", notes[0]).group(1))
+        assert apex_errors(bends_of(angle, radius, ease), float(needed), tmp_path / "d.csv")[0] == ()
+
+
+def test_only_the_corners_too_tight_for_their_points_are_named(tmp_path):
+    plan = closed_layout(
+        [Straight(200.0), Bend(90.0, 15.0, 3.0, 3.0), *[Straight(200.0), Bend(90.0, 80.0, 20.0, 20.0)] * 3]
+    )
+    notes, errors = apex_errors(plan, 15.0, tmp_path / "c.csv")
+    assert [abs(error) > 0.05 for error in errors] == [True, False, False, False]
+    assert notes[0].startswith("The points lie 14 to 15 m apart: too far for corner 1, whose curvature")
+    entry, _, leave = plan.bends[0]
+    parts = ((0.0, entry - 30.0, 15.0), (entry - 30.0, leave + 30.0, 4.0), (leave + 30.0, plan.length, 15.0))
+    denser = np.concatenate([np.arange(*part) for part in parts])
+    _, notes = read_centre_line(csv_of(tmp_path / "d.csv", "x_m,y_m", plan.positions(denser)))
+    assert notes == ()
+
+
+def test_points_of_an_invented_circuit_are_close_enough(club, tmp_path):
+    assert read_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m", (club.line.x, club.line.y)))[1] == ()

@@ -86,6 +86,18 @@ def test_centre_line_in_metres_needs_and_gets_its_place(tmp_path):
     assert read_track(tmp_path / "kart.geojson").length == pytest.approx(track.length, rel=1e-4)
 
 
+def test_a_centre_line_with_points_far_apart_is_written_with_a_warning(tmp_path):
+    path = tmp_path / "kart.csv"
+    line = invented_circuit("kart").line
+    rows = "\n".join(f"{x:.3f},{y:.3f}" for x, y in list(zip(line.x, line.y, strict=True))[::8])
+    path.write_text("x_m,y_m\n" + rows + "\n", encoding="utf-8")
+    done = run("build", "--centre-line", path, "--origin", "-35,-115", "--out", tmp_path / "kart.geojson")
+    told = [row for row in done.stderr.splitlines() if row.startswith("!  The points lie")]
+    assert len(told) == 1
+    assert "curvature may be more than 5 % wrong" in told[0]
+    assert read_track(tmp_path / "kart.geojson").name == "kart"
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [
