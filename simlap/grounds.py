@@ -12,6 +12,7 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.geodesy import Origin, origin_of, to_geodetic, to_plane
 from simlap.laps import SHORTEST_LAP_M, StartLine
+from simlap.noted import Kind, Note
 from simlap.readers.join import SAME_GROUND
 from simlap.sensors import JUMP_SLACK, JUMP_SPEED
 from simlap.session import Session
@@ -116,7 +117,7 @@ def on_one_circuit(
     channels = {channel: values[kept] for channel, values in session.channels.items()}
     parts = tuple(part for part in session.parts if np.any(session.t[kept] >= part))
     cut = Session(session.t[kept], channels, session.columns, session.source, session.notes, parts)
-    return cut, (note,)
+    return cut, (Note(note, Kind.ELSEWHERE),)
 
 
 def way_of(session: Session) -> Way:

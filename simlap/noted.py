@@ -11,6 +11,8 @@ class Kind(Enum):
     CLOCK_RESTARTS = "clock restarts"
     RANGE_ENDS = "accelerometer range"
     DEAD_PEDAL = "pedal sensor"
+    REPAIRED = "repairs"  #: taken out of the log, or moved within it, by the reader
+    ELSEWHERE = "part of the log"  #: laps of another circuit, left out
 
 
 class Note(str):

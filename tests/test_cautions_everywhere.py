@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from simlap.cli import app
 from simlap.noted import Kind, Note
+from simlap.readers import read_session
 from simlap.report.cautions import comparison_cautions, data_cautions
 from simlap.session import Column
 
@@ -21,6 +22,50 @@ def side(label, case, source, laps=5):
 
 def drifting(case):
     return replace(case, motion=replace(case.motion, closes=False))
+
+
+def test_what_the_reader_repaired_is_told_in_one_line():
+    notes = (
+        Note("speed: 2 infinite values taken as not recorded", Kind.REPAIRED),
+        "rows without a value, of 900: gear 3",  # empty cells are no repair
+        Note("101 positions at 0,0 (no fix) removed", Kind.REPAIRED),
+        "1 gap in the clock, first after 3.00 s, longest 9.00 s",  # nor is a pause
+    )
+    case = circle_case()
+    assert "repairs" not in {caution.key for caution in data_cautions(case)}
+    found = {c.key: c.text for c in data_cautions(replace(case, session=replace(case.session, notes=notes)))}
+    assert found["repairs"] == f"Repaired on reading: {notes[0]}; {notes[2]}."
+
+
+def test_every_repair_of_the_reader_is_told(tmp_path):
+    rows = [[f"{0.1 * i:.1f}", f"{45.0 + 1e-4 * i:.6f}", "9.0", "36"] for i in range(1000)]
+    rows[100][1:3] = "0", "0"
+    rows[200][1] = "95.0"
+    rows[300][1] = "46.0"
+    rows[400][3] = "inf"
+    rows[500][0] = ""
+    rows[600], rows[601] = rows[601], rows[600]
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(["time_s,latitude,longitude,speed_kmh", *map(",".join, rows)]) + "\n", encoding="utf-8")
+    case = circle_case()
+    [told] = [c.text for c in data_cautions(replace(case, session=read_session(path))) if c.key == "repairs"]
+    for words in (
+        "1 position at 0,0 (no fix) removed",
+        "1 position off the globe removed",
+        "position jumps by more than 1 km 2 times",
+        "1 infinite value taken as not recorded",
+        "1 row without a time left out",
+        "1 row out of order sorted by time",
+    ):
+        assert words in told
+
+
+def test_laps_on_another_circuit_that_were_left_out_are_told():
+    case = circle_case()
+    text = "The log holds laps of another circuit as well, left out: only 0.00 to 9.00 s is taken, on the other."
+    note = Note(text, Kind.ELSEWHERE)
+    case = replace(case, motion=replace(case.motion, notes=(note,)))
+    assert note in {caution.text for caution in data_cautions(case)}
 
 
 def test_a_comparison_tells_each_caution_once_with_the_logs_that_raise_it():

@@ -9,6 +9,7 @@ import pynmea2
 from pynmea2 import ChecksumError, NMEASentence, ParseError
 
 from simlap.errors import LogFormatError
+from simlap.noted import Kind, Note
 from simlap.readers.columns import Assigned, assign
 from simlap.readers.convert import convert
 from simlap.readers.table import RawLog, Request
@@ -91,7 +92,7 @@ def read_nmea(request: Request, head: bytes) -> RawLog:
     assigned, columns, notes = assign(source, headers, [units[name] for name in headers], request.choices)
     remarks = list(notes)
     if counted:
-        remarks.append(f"NMEA sentences left out: {counted}")
+        remarks.append(Note(f"NMEA sentences left out: {counted}", Kind.REPAIRED))
 
     def fetch(item: Assigned) -> np.ndarray:
         return values[headers[item.index]]

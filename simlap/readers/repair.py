@@ -78,12 +78,16 @@ def _plural(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
+def _repaired(text: str) -> Note:
+    return Note(text, Kind.REPAIRED)
+
+
 def _infinite_cells(values: dict[str, np.ndarray], notes: list[str]) -> None:
     for name, array in values.items():
         infinite = np.isinf(array)
         if np.any(infinite):
             values[name] = np.where(infinite, np.nan, array)
-            notes.append(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded")
+            notes.append(_repaired(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded"))
 
 
 def _empty_cells(values: dict[str, np.ndarray], rows: int, notes: list[str]) -> None:
@@ -104,7 +108,7 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
             filled |= np.isfinite(array)
     lost = int(np.count_nonzero(filled & ~np.isfinite(time)))
     if blank and lost:
-        notes.append(f"{_plural(lost, 'row')} without a time left out")
+        notes.append(_repaired(f"{_plural(lost, 'row')} without a time left out"))
     time = time[keep].copy()
     if time.size < 2:
         return keep, time
@@ -143,7 +147,7 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
     if late:
         order = np.argsort(time, kind="stable")
         keep, time = keep[order], time[order]
-        notes.append(f"{_plural(late, 'row')} out of order sorted by time")
+        notes.append(_repaired(f"{_plural(late, 'row')} out of order sorted by time"))
     return keep, time
 
 
@@ -244,12 +248,12 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     nowhere = (latitude == 0.0) & (longitude == 0.0)
     if np.any(nowhere):
         latitude, longitude = np.where(nowhere, np.nan, latitude), np.where(nowhere, np.nan, longitude)
-        log.notes.append(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed")
+        log.notes.append(_repaired(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed"))
         for name in (name for name in OF_RECEIVER if name in values):
             values[name] = np.where(nowhere & (values[name] == 0.0), np.nan, values[name])
     impossible = (np.abs(latitude) > 90.0) | (np.abs(longitude) > 180.0)
     if 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
-        log.notes.append(f"{_plural(int(impossible.sum()), 'position')} off the globe removed")
+        log.notes.append(_repaired(f"{_plural(int(impossible.sum()), 'position')} off the globe removed"))
         latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
     elif np.any(impossible):
         raise LogFormatError(_off_the_globe(latitude, longitude, log))
@@ -262,10 +266,11 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
         jumps = np.flatnonzero(moved > JUMP)
         if jumps.size:
             distance = float(moved[jumps].max())
-            log.notes.append(
+            text = (
                 f"position jumps by more than 1 km {_plural(int(jumps.size), 'time')}, first at "
                 f"{time[fix[jumps[0] + 1]]:.2f} s (largest {distance / 1000:.1f} km)"
             )
+            log.notes.append(_repaired(text))
 
 
 def swap_them(columns: Iterable[Column]) -> str:

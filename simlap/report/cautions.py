@@ -356,6 +356,13 @@ def clock_cautions(session: Session) -> list[Caution]:
     ]
 
 
+def _repairs(laps: "Analysis | Prepared") -> list[Caution]:
+    """What was taken out of the log before its laps were looked at, in one line; else it is told by `laps` alone."""
+    done = [clean(note) for note in of_kind(laps.session.notes, Kind.REPAIRED)]
+    raised = [Caution("repairs", f"Repaired on reading: {'; '.join(done)}.")] if done else []
+    return raised + [Caution("part of the log", note) for note in of_kind(laps.motion.notes, Kind.ELSEWHERE)]
+
+
 def _unread(session: Session) -> list[Caution]:
     """Columns whose names say nothing known, where a channel is missing that one of them may be."""
     missing = [words for words, names in WANTED.items() if not any(session.has(name) for name in names)]
@@ -382,6 +389,7 @@ def data_cautions(laps: "Analysis | Prepared") -> tuple[Caution, ...]:
     raised += [Caution("channel left out", note) for note in laps.motion.channels_out]
     raised += [Caution("accelerometer range", note) for note in of_kind(laps.motion.notes, Kind.RANGE_ENDS)]
     raised += _unread(laps.session)
+    raised += _repairs(laps)
     raised += clock_cautions(laps.session)
     raised += [Caution("pedal sensor", note) for note in of_kind(laps.session.notes, Kind.DEAD_PEDAL)]
     raised += _throttle(laps.table)
