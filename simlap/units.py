@@ -73,6 +73,8 @@ UNITS = (
     Unit("ms", TIME, 1e-3, ("ms", "msec", "millisecond", "milliseconds", "millis")),
     Unit("min", TIME, 60.0, ("min", "minute", "minutes")),
     Unit("hh:mm:ss", TIME, 1.0, ("hh:mm:ss", "hh:mm:ss.s", "hh:mm:ss.ss", "hh:mm:ss.sss", "mm:ss.sss", "clock")),
+    Unit("us", TIME, 1e-6, ("us", "µs", "μs", "usec", "microsecond", "microseconds", "micros")),
+    Unit("ns", TIME, 1e-9, ("ns", "nsec", "nanosecond", "nanoseconds", "nanos")),
     Unit("1", NUMBER, 1.0, ("1", "-", "", "count", "number", "no", "#", "none")),
 )
 

@@ -3,6 +3,7 @@
 The reference is always the one written into the file by hand: 36 km/h = 10 m/s and 72 km/h = 20 m/s.
 """
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +159,45 @@ def test_minutes_and_seconds_alone_are_a_clock(log):
 def test_a_drive_through_midnight_lasts_as_long_as_any_other(log, first, second):
     session = read_session(log(f"Time,speed_kmh\n{first},36\n{second},72\n"))
     assert session.duration == pytest.approx(0.2, abs=1e-9)  # a bit of a float at 86400 s is 1.5e-11 s
+
+
+@pytest.mark.parametrize(
+    ("cell", "seconds"),
+    [
+        ("12:00:01 AM", 1.0),
+        ("11:59:59.5 am", 43199.5),
+        ("12:00:01 p.m.", 43201.0),
+        ("1:00:00 PM", 46800.0),
+        ("11/25/2026 11:59:58 PM", 86398.0),
+        ("10:31:04:100", 37864.1),  # thousandths behind a third colon
+    ],
+)
+def test_halves_of_the_day_and_thousandths_behind_a_colon_are_clocks(log, cell, seconds):
+    session = read_session(log(f"Time,speed_kmh,throttle_%\n{cell},36,0\n{cell},,50\n{later(cell)},72,0\n"))
+    assert session.t[0] == pytest.approx(seconds, abs=1e-9)
+    assert session.duration == pytest.approx(0.25, abs=1e-9)
+
+
+def later(cell):
+    """The cell a quarter of a second on; its seconds are the last number that a colon is before."""
+    clock, half = re.fullmatch(r"(.*?\d)(\s*[AaPp][.Mm]*)?", cell).groups()
+    if clock.count(":") == 3:
+        return clock[:-3] + f"{int(clock[-3:]) + 250}"
+    start, rest = clock.rsplit(":", 1)
+    return f"{start}:{float(rest) + 0.25:05.2f}{half or ''}"
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("us", 1e6), ("µs", 1e6), ("ns", 1e9)])
+def test_a_clock_may_count_microseconds_or_nanoseconds(log, unit, factor):
+    session = read_session(
+        log(f"timestamp ({unit}),speed_kmh\n{1.7e9 * factor:.0f},36\n{1.70000000025e9 * factor:.0f},72\n")
+    )
+    assert session.duration == pytest.approx(0.25, abs=1e-6)  # a bit of a float at 1.7e18 ns is 256 ns
+
+
+def test_a_minus_sign_of_typesetters_is_a_minus(log):
+    session = read_session(log("time_s,speed_kmh,longitudinal_g\n0,36,\u22120.5\n1,72,0.25\n"))
+    assert session.channel("a_lon")[0] == pytest.approx(-0.5 * 9.80665)
 
 
 def test_clocks_of_two_zones_are_one_clock(log):

@@ -273,3 +273,32 @@ def test_half_a_position_is_left_unread(read):
     session = read([("0.0", 1, 50), ("0.1", 2, 50)], "time_s,speed_kmh,latitude")
     assert not session.has("latitude")
     assert session.columns[2].note == "latitude is of no use without longitude"
+
+
+@pytest.mark.parametrize("wild", ["1000000", "-500.0", "1709337510.5"])
+def test_a_damaged_time_among_good_ones_moves_no_other_row(read, wild):
+    rows = true_rows(60)
+    rows[30] = (wild, 30)
+    session = read(rows)
+    np.testing.assert_allclose(session.t, np.delete(np.arange(60) / RATE, 30), atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed") * 3.6, np.delete(np.arange(60), 30), atol=1e-9)
+    assert session.notes == ("1 row with a time far from that of the rows around left out",)
+
+
+def test_a_row_written_early_is_sorted_and_not_left_out(read):
+    rows = true_rows(60)
+    rows.insert(10, rows.pop(40))
+    session = read(rows)
+    assert_true(session, 60)
+    assert session.notes == ("30 rows out of order sorted by time",)  # all those that it overtook
+
+
+@pytest.mark.parametrize("mark", ["-9999", "999.9"])
+def test_positions_that_a_receiver_without_a_fix_writes_as_one_impossible_number_are_removed(read, mark):
+    # every fifth row: far more than single errors of transmission
+    rows = [(f"{i / RATE:.1f}", *([mark] * 3 if i % 5 == 0 else (f"{45 + 1e-5 * i:.5f}", "9", i))) for i in range(50)]
+    session = read(rows, "time_s,latitude,longitude,speed_kmh")
+    lost = np.arange(50) % 5 == 0
+    for name in ("latitude", "longitude", "speed"):
+        np.testing.assert_array_equal(np.isnan(session.channel(name)), lost)
+    assert session.notes[0] == f"10 positions at {mark},{mark} (no fix) removed"

@@ -11,6 +11,8 @@ from simlap.readers.table import shown
 
 DAY = 86400.0  # [s]
 _CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2}(?:[.,]\d*)?)")
+_THOUSANDTHS = re.compile(r"(.*\d:\d{1,2}:\d{1,2}):(\d{3})")  # behind a third colon, as some loggers write them
+_HALF_DAY = re.compile(r"((?:0?[1-9]|1[0-2]):\d{1,2}:\d{1,2}(?:[.,]\d*)?)\s*([AaPp])\.?[Mm]\.?")
 _ISO_DATE = re.compile(r"(\d{4}-\d{2}-\d{2})[T ]\s*(\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?)\s*(Z|[+-]\d{2}:?\d{2})?")
 # Day and month in an order that nobody can tell: the date is passed over, midnight is seen by the clock going back.
 _OTHER_DATE = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}[T ,]\s*")
@@ -35,7 +37,11 @@ def seconds(text: str) -> tuple[int | None, float]:
         if zone and zone != "Z":
             shift = (int(zone[1:3]) * 3600 + int(zone[-2:]) * 60) * (1 if zone[0] == "+" else -1)
         return datetime.fromisoformat(date).toordinal(), seconds(clock)[1] - shift
-    parts = _CLOCK.fullmatch(_OTHER_DATE.sub("", text, count=1))
+    text = _THOUSANDTHS.sub(r"\1.\2", _OTHER_DATE.sub("", text, count=1))
+    half = _HALF_DAY.fullmatch(text)
+    if half:  # 12 is the first hour of either half
+        return None, seconds(half[1])[1] % (DAY / 2) + (DAY / 2 if half[2] in "Pp" else 0.0)
+    parts = _CLOCK.fullmatch(text)
     if not parts:
         raise ValueError(text)
     hours, minutes, rest = parts.groups()

@@ -86,7 +86,7 @@ def _numbers(cells: np.ndarray, channel: str, decimal: str) -> tuple[np.ndarray,
         if isinstance(cell, (int, float)):
             array[index] = cell
             continue
-        text = cell.strip() if isinstance(cell, str) else ""
+        text = cell.strip().replace("\u2212", "-") if isinstance(cell, str) else ""  # the sign that typesetters use
         if text in EMPTY:
             continue
         if channel == "gear" and text.upper() in GEAR_LETTERS:

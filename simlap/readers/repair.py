@@ -26,6 +26,8 @@ SAME_SPEED = 2.0  # [m/s]
 # The speed at a restart is the nearest one within this: in a log of mixed rates not every row holds one. The slowest
 # receivers give one each second.
 SPEED_NEAR = 1.0  # [s]
+# Neighbours of a row with a wild time lie two usual steps apart; some rows are longer.
+ACROSS = 4.0  # steps
 # A pause longer than this is noted as a gap. A car covers 50 m in it.
 CLOCK_GAP = 1.0  # [s]
 # Rows of one time stamp: above this share the stamps are too coarse, and the rows are spread between them.
@@ -112,6 +114,11 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
     time = time[keep].copy()
     if time.size < 2:
         return keep, time
+    astray = _astray(time)
+    if astray.any():
+        text = f"{_plural(int(astray.sum()), 'row')} with a time far from that of the rows around left out"
+        notes.append(_repaired(text))
+        keep, time = keep[~astray], time[~astray]
     steps = np.diff(time)
     if log.time_of_day:
         for index in np.flatnonzero(steps < -DAY / 2).tolist():
@@ -149,6 +156,22 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
         keep, time = keep[order], time[order]
         notes.append(_repaired(f"{_plural(late, 'row')} out of order sorted by time"))
     return keep, time
+
+
+def _astray(time: np.ndarray) -> np.ndarray:
+    """Which single rows hold a time far from all others, while their neighbours follow one another: a damaged cell.
+
+    A time among the others' may be a row that was written late or early; it is sorted.
+    """
+    astray = np.zeros(time.size, dtype=bool)
+    steps = np.diff(time)
+    usual = steps[(steps > 0.0) & (steps <= LATE_ROWS)]
+    if not usual.size:
+        return astray
+    across = time[2:] - time[:-2]
+    astray[1:-1] = (np.abs(steps[:-1]) > LATE_ROWS) & (across > 0.0) & (across < ACROSS * np.median(usual))
+    others = time[~astray]
+    return astray & ((time < others.min() - LATE_ROWS) | (time > others.max() + LATE_ROWS))
 
 
 def _written_twice(time: np.ndarray, values: list[np.ndarray], back: list[int]) -> np.ndarray:
@@ -252,7 +275,14 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
         for name in (name for name in OF_RECEIVER if name in values):
             values[name] = np.where(nowhere & (values[name] == 0.0), np.nan, values[name])
     impossible = (np.abs(latitude) > 90.0) | (np.abs(longitude) > 180.0)
-    if 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
+    mark = latitude[np.argmax(impossible)]
+    if np.any(impossible) and np.all(longitude[impossible] == mark) and np.all(latitude[impossible] == mark):
+        text = f"{_plural(int(impossible.sum()), 'position')} at {mark:g},{mark:g} (no fix) removed"
+        log.notes.append(_repaired(text))
+        latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
+        for name in (name for name in OF_RECEIVER if name in values):
+            values[name] = np.where(impossible, np.nan, values[name])
+    elif 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
         log.notes.append(_repaired(f"{_plural(int(impossible.sum()), 'position')} off the globe removed"))
         latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
     elif np.any(impossible):
