@@ -302,3 +302,33 @@ def test_positions_that_a_receiver_without_a_fix_writes_as_one_impossible_number
     for name in ("latitude", "longitude", "speed"):
         np.testing.assert_array_equal(np.isnan(session.channel(name)), lost)
     assert session.notes[0] == f"10 positions at {mark},{mark} (no fix) removed"
+
+
+def test_degrees_and_minutes_in_one_number_are_named(read):
+    # NMEA 0183: 4717.990 N is 47 degrees 17.990 minutes = 47.299833 degrees
+    rows = [(f"{i / RATE:.1f}", f"{4717.99 + 1e-3 * i:.3f}", f"{1106.004 + 1e-3 * i:.3f}") for i in range(20)]
+    with pytest.raises(LogFormatError, match=r"degrees and minutes in one number.*: 4717\.99 is 47\.299833\."):
+        read(rows, "time_s,latitude,longitude")
+    rows = [(time, float(lat) + 50.0, lon) for time, lat, lon in rows]  # 67.99 minutes are none
+    with pytest.raises(LogFormatError, match=r"beyond 90 degrees\. Check its column and unit"):
+        read(rows, "time_s,latitude,longitude")
+
+
+def dated_rows(first, count, start):
+    """Rows of a drive whose times carry their date; speeds in km/h count on from `start`."""
+    return [(f"2026-11-25T{first}:{i / RATE:04.1f}Z", start + i) for i in range(count)]
+
+
+def test_parts_of_a_day_in_another_order_are_sorted_and_no_pause_is_assumed(read):
+    session = read([*dated_rows("10:31", 40, 40), *dated_rows("10:30", 40, 0)])
+    np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(80), atol=1e-9)
+    assert session.t[40] - session.t[0] == pytest.approx(60.0)
+    assert session.notes[0] == "40 rows out of order sorted by time"
+
+
+def test_a_dated_clock_that_was_set_back_years_or_tells_a_time_again_started_anew(read):
+    lost = [(time.replace("2026-11-25", "2000-01-01"), speed) for time, speed in dated_rows("00:00", 40, 40)]
+    for behind in (lost, dated_rows("10:30", 40, 40)):
+        session = read([*dated_rows("10:30", 40, 0), *behind])
+        np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(80), atol=1e-9)
+        assert session.notes[0].startswith("the clock restarts after 37803.90 s")  # 10 h 30 min 3.9 s

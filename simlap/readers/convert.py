@@ -50,7 +50,7 @@ def convert(
     """
     values: dict[str, np.ndarray] = {}
     unread: dict[str, str] = {}
-    time_of_day = False
+    time_of_day = dated = False
     for item in assigned:
         cells = fetch(item)
         header = next(column.name for column in columns if column.channel == item.channel)
@@ -67,7 +67,7 @@ def convert(
         else:
             array = cells.astype(float, copy=False)
         values[item.channel] = array * item.factor
-    return RawLog(source, values, drop_columns(columns, unread), list(notes), time_of_day)
+    return RawLog(source, values, drop_columns(columns, unread), list(notes), time_of_day, dated)
 
 
 def _seconds(cells: np.ndarray, source: str, header: str, first_row: int) -> tuple[np.ndarray, bool]:

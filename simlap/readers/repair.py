@@ -1,5 +1,6 @@
 """Repairs of a log, each counted and noted: clock, empty cells, impossible positions."""
 
+import itertools
 from collections.abc import Iterable
 
 import numpy as np
@@ -138,6 +139,8 @@ def _clock(time: np.ndarray, log: RawLog) -> tuple[np.ndarray, np.ndarray]:
             f"{log.source}: its clock goes back by more than {LATE_ROWS:.0f} s at {len(back)} rows. Is its column of "
             f'time the right one? Choose another: --column time="NAME":s'
         )
+    if log.dated and _apart(time, back):
+        back = []  # parts of a day in another order: they are sorted
     forward = steps[steps > 0]
     step = float(np.median(forward)) if forward.size else LONE_STEP
     for index in back:
@@ -192,6 +195,13 @@ def _written_twice(time: np.ndarray, values: list[np.ndarray], back: list[int]) 
         if stop - start < REPEATED_ROWS or np.unique(said[start:stop]).size < REPEATED_KINDS:
             again[start:stop] = False
     return again
+
+
+def _apart(time: np.ndarray, back: list[int]) -> bool:
+    """Whether the parts of a clock that goes back at `back` share no time, and lie within a day of each other."""
+    parts = np.split(time, np.array(back, dtype=int) + 1)
+    spans = sorted((float(part.min()), float(part.max())) for part in parts)
+    return all(first[1] < second[0] < first[1] + DAY for first, second in itertools.pairwise(spans))
 
 
 def _drives_on(log: RawLog, keep: np.ndarray, time: np.ndarray, start: int) -> bool:
@@ -312,6 +322,18 @@ def swap_them(columns: Iterable[Column]) -> str:
     )
 
 
+def _degrees_and_minutes(angle: np.ndarray) -> bool:
+    """Whether all values may be degrees times 100 plus minutes, and most of them cannot be degrees."""
+    size = np.abs(angle[np.isfinite(angle)])
+    return bool(np.all(size % 100.0 < 60.0) and np.all(size < 18_100.0) and np.mean(size > 180.0) > 0.5)
+
+
+def _degrees_of(value: float) -> float:
+    """Degrees of degrees times 100 plus minutes."""
+    whole = np.trunc(value / 100.0)
+    return float(whole + (value - 100.0 * whole) / 60.0)
+
+
 def _off_the_globe(latitude: np.ndarray, longitude: np.ndarray, log: RawLog) -> str:
     beyond = np.abs(latitude) > 90.0
     if not np.any(beyond):
@@ -322,6 +344,11 @@ def _off_the_globe(latitude: np.ndarray, longitude: np.ndarray, log: RawLog) -> 
         return (
             f"{log.source}: latitude {worst:g} lies beyond 90 degrees: latitude and longitude are swapped. "
             f"{swap_them(log.columns)}"
+        )
+    if _degrees_and_minutes(latitude) and _degrees_and_minutes(longitude):
+        return (
+            f"{log.source}: latitude {worst:g} lies beyond 90 degrees: degrees and minutes in one number, as NMEA has "
+            f"them. Write degrees with decimals: {worst:g} is {_degrees_of(worst):.6f}."
         )
     return f"{log.source}: latitude {worst:g} lies beyond 90 degrees. Check its column and unit."
 

@@ -32,6 +32,7 @@ class RawLog:
     columns: tuple[Column, ...]
     notes: list[str] = field(default_factory=list)
     time_of_day: bool = False  #: the clock may pass midnight
+    dated: bool = False  #: each time carries its date: one that goes back is an earlier one, and no clock started anew
 
 
 @dataclass(frozen=True)
