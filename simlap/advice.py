@@ -220,7 +220,7 @@ def _candidate(
 ) -> tuple[Priority, ...]:
     """What to do about one phase; empty where its loss has neither a finding nor a size that a driver can see."""
     name, phase = corner.corner.name, result.name
-    here = [f for f in findings if (f.corner, f.phase) == (name, phase) and f.kind in WORDS]
+    here = [f for f in findings if (f.corner, f.phase) == (name, phase) and f.kind in WORDS and not f.occasional]
     here.sort(key=lambda f: (f.occurrences < ON_MOST_LAPS * f.of_laps, PRECEDENCE.index(f.kind)))
     on_laps = 1.0
     if here:

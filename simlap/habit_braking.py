@@ -16,6 +16,8 @@ LONG_EASING = 0.4  # [s]
 # of the place where the speed needs the brake. Common practice, no source.
 LATER = 5.0  # [m]
 
+EARLY_LIGHT, LONG_LIGHT, LATE_PEAK = "early and light braking", "long light braking", "late brake peak"
+
 
 def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """The brake reaches its peak in the later part of the braking instead of right after the first touch."""
@@ -129,10 +131,38 @@ def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
         return NOTHING
     on = marks.braking[0]
     early = _ahead_of_need(trace, marks, on)
-    if early <= limits["early_brake_s"] * trace.v[on]:
+    if early <= limits["early_brake_s"] * trace.v[on] or _softest(trace, marks, limits):
         return NOTHING
-    numbers = {"early_m": early, "early_s": early / float(trace.v[on]), "speed_kmh": float(trace.v[on]) * MS_TO_KMH}
-    return (Seen(on, numbers),)
+    return (Seen(on, _early(trace, on, early)),)
+
+
+def early_and_light(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """As `early_braking`, by a driver who never brakes hard there: a later brake point alone would come too late."""
+    if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    on = marks.braking[0]
+    early = _ahead_of_need(trace, marks, on)
+    if early <= limits["early_brake_s"] * trace.v[on] or not _softest(trace, marks, limits):
+        return NOTHING
+    own, asked = _hardest(trace, marks)
+    return (Seen(on, {**_early(trace, on, early), "peak_g": own / G, "limit_peak_g": asked / G}),)
+
+
+def _early(trace: CornerTrace, on: int, early: float) -> dict[str, float]:
+    speed = float(trace.v[on])
+    return {"early_m": early, "early_s": early / speed, "speed_kmh": speed * MS_TO_KMH}
+
+
+def _hardest(trace: CornerTrace, marks: Marks) -> tuple[float, float]:
+    """Largest slowing in the driver's braking and in the limit's [m/s²]."""
+    own, asked = trace.a_lon[slice(*marks.braking)], trace.limit_a_lon[slice(*marks.limit_braking)]
+    return -float(own.min()), -float(asked.min())
+
+
+def _softest(trace: CornerTrace, marks: Marks, limits: Thresholds) -> bool:
+    """Whether the driver's hardest braking stays below that of the limit."""
+    own, asked = _hardest(trace, marks)
+    return own < limits["firm_share"] * asked
 
 
 def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -217,7 +247,7 @@ RULES = (
         "braking",
         early_lift,
         lambda x: (
-            f"throttle closed {x['early_m']:.0f} m before {x['speed_kmh']:.0f} km/h asks for the brake, "
+            f"throttle closed {x['early_m']:.0f} m before the brake is needed at {x['speed_kmh']:.0f} km/h, "
             f"then {x['before_brake_s']:.1f} s until {'the brake' if x['brakes_share'] >= 0.5 else 'the slowest point'}"
         ),
         _longer_on_throttle,
@@ -242,7 +272,7 @@ RULES = (
         "early braking",
         "braking",
         early_braking,
-        lambda x: f"brake on {x['early_m']:.0f} m earlier than {x['speed_kmh']:.0f} km/h asks for",
+        lambda x: f"brake on {x['early_m']:.0f} m earlier than needed at {x['speed_kmh']:.0f} km/h",
         lambda x, limits, _: (
             f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
             "pressure, and keep that point before going on"
@@ -250,7 +280,21 @@ RULES = (
         reads_brake=True,
     ),
     Rule(
-        "long light braking",
+        EARLY_LIGHT,
+        "braking",
+        early_and_light,
+        lambda x: (
+            f"brake on {x['early_m']:.0f} m earlier than needed at {x['speed_kmh']:.0f} km/h, and never harder than "
+            f"{x['peak_g']:.2f} g where the limit reaches {x['limit_peak_g']:.2f} g"
+        ),
+        lambda x, limits, _: (
+            "Press harder from the brake point that you have; move it later only once that leaves you too slow at "
+            f"the turn-in, by {limits['advice_metres']:.0f} m at most"
+        ),
+        reads_brake=True,
+    ),
+    Rule(
+        LONG_LIGHT,
         "braking",
         long_light_braking,
         lambda x: (
@@ -258,13 +302,13 @@ RULES = (
             f"{x['limit_braking_s']:.1f} s at {x['limit_mean_g']:.2f} g would do"
         ),
         lambda x, limits, _: (
-            "Brake harder for a shorter time: full pressure at once, brake point about "
-            f"{limits['advice_metres']:.0f} m later at most"
+            "Brake harder for a shorter time: full pressure at once from the brake point that you have, and only then "
+            f"a later one, by {limits['advice_metres']:.0f} m at most"
         ),
         reads_brake=True,
     ),
     Rule(
-        "late brake peak",
+        LATE_PEAK,
         "braking",
         late_peak,
         lambda x: (

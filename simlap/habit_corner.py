@@ -22,6 +22,7 @@ from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH
 
 BOTH_PEDALS, BRAKE_IN_FLAT = "both pedals at once", "brake where none is needed"
+LIFT_IN_FLAT = "lift where none is needed"
 
 # How wide the throttle gets in an exit, as a quantile over its stations: the noise of the channel is not its widest.
 WIDE_QUANTILE = 0.75  # [1]
@@ -260,6 +261,8 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
     part = (throttle > limits["part_open_share"]) & (throttle < limits["throttle_full_share"])
     part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
     full = (throttle >= limits["throttle_full_share"]) & (trace.along >= trace.mid_stop)
+    held = [start for start, stop in true_spans(full) if lasts(trace, (start, stop)) >= HELD_OPEN]
+    part[min(held, default=part.size) :] = False  # behind it the way out is over
     span = longest(trace, part)
     if marks.limit_slows < limits["limit_slows_ms"] or lasts(trace, span) <= limits["part_out_s"]:
         return NOTHING
@@ -364,12 +367,12 @@ RULES = (
         reads_brake=True,
     ),
     Rule(
-        "lift where none is needed",
+        LIFT_IN_FLAT,
         "",
         lift_where_flat,
         lambda x: (
             f"throttle lifted for {x['lift_s']:.1f} s with {x['grip_used_percent']:.0f} % of the grip in use, where "
-            f"the limit does not slow: {x['speed_given_up_kmh']:.0f} km/h lost to its speed there"
+            f"the limit does not slow: {x['speed_given_up_kmh']:.0f} km/h lost against it"
         ),
         lambda x, limits, step: (
             f"Lift less, not later: keep about {speed_step(x['speed_given_up_kmh'], step):.0f} km/h more"

@@ -1,6 +1,6 @@
 """Findings that need more than one lap or more than one corner: held-up laps, brake point spread, low brake peaks."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,6 +66,19 @@ def _whole(traces: Sequence[CornerTrace]) -> tuple[CornerTrace, ...]:
     return tuple(trace for trace in traces if trace.along.size == size)
 
 
+def slower_laps(traces: Sequence[CornerTrace], laps: Collection[int]) -> float:
+    """By how much the median of some laps is slower through the zone than that of the others [s].
+
+    0 where one of them is no slower than the others' median, or a side has no whole trace.
+    """
+    whole = _whole(traces)
+    took = {trace.lap: float(trace.t[-1] - trace.t[trace.at(0.0)]) for trace in whole}
+    some, rest = [time for lap, time in took.items() if lap in laps], [t for lap, t in took.items() if lap not in laps]
+    if not some or not rest or min(some) <= np.median(rest):
+        return 0.0
+    return float(np.median(some) - np.median(rest))
+
+
 def brake_point_spread(
     traces: Sequence[CornerTrace], marks: Sequence[Marks], limits: Thresholds
 ) -> tuple[Occurrence, ...]:
@@ -87,8 +100,8 @@ def brake_point_spread(
 def spread_words(x: Numbers) -> str:
     """The observation in words."""
     return (
-        f"brake points spread over {x['spread_m']:.0f} m from lap to lap "
-        f"(all of them within {x['latest_m'] - x['earliest_m']:.0f} m)"
+        f"brake points spread over {x['spread_m']:.0f} m from lap to lap, the earliest "
+        f"{x['latest_m'] - x['earliest_m']:.0f} m before the latest"
     )
 
 

@@ -1,13 +1,13 @@
 """Findings: what the channels show in each corner, how often, and in which phase."""
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.habit_braking import EARLY_LIGHT, LATE_PEAK, LONG_LIGHT
 from simlap.habit_braking import RULES as BRAKING_RULES
-from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
+from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT, LIFT_IN_FLAT
 from simlap.habit_corner import RULES as CORNER_RULES
 from simlap.habit_laps import (
     LOW_PEAK,
@@ -21,6 +21,7 @@ from simlap.habit_laps import (
     low_peak_words,
     low_peaks,
     occurrence,
+    slower_laps,
     spread_advice,
     spread_words,
 )
@@ -33,7 +34,12 @@ from simlap.thresholds import Thresholds, default_thresholds
 #: Rules that look at one trace at a time.
 TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
 #: Findings that another one in the same phase already tells, with the pedal that it is about.
-TOLD_BY = {"coasting": ("early lift", "late throttle"), "lift where none is needed": (BRAKE_IN_FLAT,)}
+TOLD_BY = {
+    "coasting": ("early lift", "late throttle", LIFT_IN_FLAT),
+    LIFT_IN_FLAT: (BRAKE_IN_FLAT,),
+    "throttle opened twice": (LIFT_IN_FLAT, BRAKE_IN_FLAT),
+    EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
+}
 
 
 @dataclass(frozen=True)
@@ -63,6 +69,7 @@ PRECEDENCE: tuple[str, ...] = (
     "long light braking",
     "late brake peak",
     "brake eased and re-applied",
+    EARLY_LIGHT,
     "early braking",
     SPREAD,
     "brake held past the release",
@@ -90,8 +97,9 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
     Returns
     -------
     tuple of Finding
-        A habit is raised when it occurs on a stated share of the laps looked at, and on two at least; a lap that
-        was held up in a corner is named there and counts for nothing else in it.
+        A habit is raised when it occurs on a stated share of the laps looked at, and on two at least; on fewer laps,
+        but two at least, as occasional, where each of them is slower than the others and all by a stated time. A lap
+        that was held up in a corner is named there and counts for nothing else in it.
     """
     limits = thresholds or default_thresholds()
     slowed = [held_up(sheet, limits) for sheet in sheets]
@@ -101,12 +109,13 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
     weak = low_peaks([sheet for sheet, _ in braked], [marked for _, marked in braked], limits)
     findings: list[Finding] = []
     for whole, sheet, marked, alike, low, other in zip(sheets, free, marks, braked, weak, slowed, strict=True):
-        findings += _of_traces(sheet, marked, limits)
+        here = _of_traces(sheet, marked, limits)
         laps = len(alike[0].traces)
-        findings += _raise(LOW_PEAK, sheet, low, laps, limits)
+        here += _raise(LOW_PEAK, sheet, low, laps, limits)
         spread = brake_point_spread(alike[0].traces, alike[1], limits)
         if spread:  # the spread is a property of all laps: it needs no share of them
-            findings.append(_finding(SPREAD, sheet, spread, laps))
+            here.append(_finding(SPREAD, sheet, spread, laps))
+        findings += _told_once(here)
         if other:
             findings.append(_held_up_finding(whole, other))
     return tuple(findings)
@@ -124,11 +133,20 @@ def _of_traces(sheet: CornerSheet, marks: Sequence[Marks], limits: Thresholds) -
                 hits = rule.check(trace, each, limits)
                 seen += [occurrence(trace, hit.index, rule.phase or hit.phase, hit.numbers) for hit in hits]
         found += _raise(rule.kind, sheet, seen, looked_at, limits)
-    told = {(finding.kind, finding.phase) for finding in found}
+    return found
+
+
+def _told_once(found: Sequence[Finding]) -> list[Finding]:
+    """The findings of a corner without those that another one in the same phase tells as well, on as many laps."""
+    told = {(finding.kind, finding.phase, finding.occasional) for finding in found}
     return [
         finding
         for finding in found
-        if not any((other, finding.phase) in told for other in TOLD_BY.get(finding.kind, ()))
+        if not any(
+            (other, finding.phase, occasional) in told
+            for other in TOLD_BY.get(finding.kind, ())
+            for occasional in {False, finding.occasional}
+        )
     ]
 
 
@@ -148,18 +166,29 @@ def _without(sheet: CornerSheet, laps: set[int]) -> CornerSheet:
 def _raise(
     kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_at: int, limits: Thresholds
 ) -> list[Finding]:
-    """One finding when it occurred often enough, none otherwise."""
-    if len(seen) < max(LEAST_LAPS, math.ceil(limits["occurs_share"] * looked_at)):
+    """One finding when it occurred often enough, or less often on laps that it made slower; none otherwise."""
+    if len(seen) < LEAST_LAPS:
         return []
-    return [_finding(kind, sheet, seen, looked_at)]
+    if len(seen) >= limits["occurs_share"] * looked_at:
+        return [_finding(kind, sheet, seen, looked_at)]
+    slower = slower_laps(sheet.traces, {each.lap for each in seen})
+    if slower <= limits["occasional_s"]:
+        return []
+    return [_finding(kind, sheet, seen, looked_at, slower)]
 
 
-def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_at: int) -> Finding:
+def _finding(
+    kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_at: int, slower_s: float | None = None
+) -> Finding:
+    """`slower_s` is what the laps of an occasional habit lose to the others [s]; None for one on most laps."""
     phases = [each.phase for each in seen]
     phase = max(sorted(set(phases)), key=phases.count)
     evidence = {name: _middle(name, [each.numbers[name] for each in seen]) for name in seen[0].numbers}
     worth = max(0.0, sheet.gains[phase].value) if phase in sheet.gains else 0.0
     share = f"part of the {worth:.2f} s in this phase" if worth >= 0.005 else "no time lost in this phase"
+    if slower_s is not None:
+        evidence = {**evidence, "slower_s": slower_s}
+        share = f"they are {slower_s:.2f} s slower here than the others"
     return Finding(
         kind=kind,
         corner=sheet.corner,
@@ -173,6 +202,7 @@ def _finding(kind: str, sheet: CornerSheet, seen: Sequence[Occurrence], looked_a
         session_times_s=tuple(each.time_s for each in seen),
         evidence=evidence,
         own=tuple(WORDS[kind].say(each.numbers) for each in seen),
+        occasional=slower_s is not None,
     )
 
 

@@ -52,6 +52,7 @@ class Finding:
     session_times_s: tuple[float, ...]  #: when it occurred, one value a lap, clock of the log [s]
     evidence: Mapping[str, float]  #: named numbers, medians over these laps; keys end in their unit
     own: tuple[str, ...] = ()  #: the observation with that lap's own numbers, one text a lap
+    occasional: bool = False  #: on few laps, which are slower there; the typical lap does not hold it
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,7 @@ def lifts_of(analysis: Analysis, findings: Sequence[Finding]) -> dict[int, Lift]
     station, length = np.asarray(analysis.line.station), float(analysis.line.length)
     found = {}
     for each in findings:
-        if each.kind != EARLY_LIFT or each.corner in taken or each.evidence["brakes_share"] < BRAKED:
+        if each.kind != EARLY_LIFT or each.occasional or each.corner in taken or each.evidence["brakes_share"] < BRAKED:
             continue
         index = names[each.corner]
         start = analysis.corners[index].zone.start

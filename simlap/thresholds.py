@@ -49,6 +49,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
     {
         # how often
         "occurs_share": _share(0.4, "fewer findings: a habit must show on more of the counted laps (never below 2)"),
+        "occasional_s": _seconds(0.1, "fewer findings on fewer laps than that: how much slower these laps are there"),
         "recorded_share": _share(0.9, "fewer laps judged: more of a corner's rows must hold the channel"),
         # pedals
         "brake_on_bar": Threshold(3.0, "bar", "brake counts as touched later, as left earlier", 0.1, 50.0),
@@ -75,11 +76,12 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "blip_share": _share(0.12, "fewer down-shifts seen, where engine speed stands in for the gear"),
         "long_time_share": Threshold(1.35, "1", "fewer long brakings: driven against the limit's time", 1.0, 5.0),
         "light_share": _share(0.75, "more light brakings: mean deceleration driven against the limit's"),
-        "long_zone_s": _seconds(3.5, "fewer zones count as long, where light braking is left alone"),
+        "long_zone_s": _seconds(5.0, "fewer zones count as long, where light braking is left alone"),
         "tapers_share": _share(0.6, "more zones count as braked into the turn; limit's mean against its peak"),
-        "downhill_share": _share(0.03, "fewer zones count as downhill, where light braking is left alone; grade"),
-        "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's braking asks for it at that speed"),
-        "early_lift_s": _seconds(0.5, "fewer early lifts: before the speed of that moment asks for the brake"),
+        "downhill_share": _share(0.04, "fewer zones count as downhill, where light braking is left alone; grade"),
+        "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's braking needs it at that speed"),
+        "firm_share": _share(0.9, "more early brakings count as light: hardest slowing, driven against the limit's"),
+        "early_lift_s": _seconds(0.5, "fewer early lifts: before the speed of that moment needs the brake"),
         "lift_gap_s": _seconds(0.35, "fewer early lifts: between the lift and the driver's own brake"),
         "held_m": _metres(10.0, "fewer brakes held on: beyond the limit's release"),
         "spread_m": _metres(15.0, "fewer spread brake points: from the 10 % to the 90 % quantile of the laps"),

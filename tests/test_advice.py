@@ -133,7 +133,7 @@ def test_a_priority_tells_what_was_seen_what_to_do_and_what_it_is_worth():
     (chosen,) = choose_priorities(*session(corner("3", (0.21, 0.0, 0.0)), brake_m=30.0))
     # Early by 30 m at 50 m/s = 180 km/h; half of that is 15 m, and a step is 10 m at most.
     assert chosen.sentence == (
-        "Corner 3, braking: brake on 30 m earlier than 180 km/h asks for (5 of 5 laps). Brake about 10 m "
+        "Corner 3, braking: brake on 30 m earlier than needed at 180 km/h (5 of 5 laps). Brake about 10 m "
         "later with the same first pressure, and keep that point before going on."
     )
     assert chosen.worth == gain(0.21)
