@@ -37,7 +37,6 @@ TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
 TOLD_BY = {
     "coasting": ("early lift", "late throttle", LIFT_IN_FLAT),
     LIFT_IN_FLAT: (BRAKE_IN_FLAT,),
-    "throttle opened twice": (LIFT_IN_FLAT, BRAKE_IN_FLAT),
     EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
 }
 
