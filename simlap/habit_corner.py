@@ -118,19 +118,10 @@ def _run_start(mask: np.ndarray, inside: int) -> int:
 
 
 def fast_in_slow_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Faster than the limit in the later half of its braking, slower where the drive begins: a useful mistake.
-
-    Who is too fast brakes on, and has come down to the limit's speed or below it where the limit's braking ends.
-    """
-    stop, leave = trace.at(trace.braking_stop), trace.at(trace.mid_stop)
-    half = trace.limit_v[stop] + 0.5 * (trace.limit_v[trace.at(0.0) : stop + 1].max() - trace.limit_v[stop])
-    late = np.flatnonzero(trace.limit_v[: stop + 1] > half)
-    first = int(late[-1]) + 1 if late.size else stop
-    entry = (
-        first + int(np.argmax(trace.v[first : stop + 1] / trace.limit_v[first : stop + 1])) if first < stop else stop
-    )
+    """Faster than the limit where braking ends, slower where the drive begins: a useful mistake."""
+    entry, leave = trace.at(trace.braking_stop), trace.at(trace.mid_stop)
     above, below = float(trace.v[entry] - trace.limit_v[entry]), float(trace.limit_v[leave] - trace.v[leave])
-    if marks.limit_slows < limits["limit_slows_ms"] or leave <= stop:
+    if marks.limit_slows < limits["limit_slows_ms"] or leave <= entry:
         return NOTHING
     if above <= limits["fast_entry_share"] * trace.limit_v[entry]:
         return NOTHING
@@ -309,7 +300,7 @@ RULES = (
         "mid_corner",
         fast_in_slow_out,
         lambda x: (
-            f"{x['entry_above_kmh']:.0f} km/h above the limit's speed late in the braking, "
+            f"{x['entry_above_kmh']:.0f} km/h above the limit's speed where braking ends, "
             f"{x['exit_below_kmh']:.0f} km/h below it where the drive begins: a useful mistake"
         ),
         lambda x, limits, step: (

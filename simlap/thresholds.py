@@ -95,7 +95,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "part_throttle_share": _share(0.85, "more part throttle: opening below this share"),
         "part_throttle_s": _seconds(0.4, "fewer part throttles held before a lift"),
         "slow_share": _share(0.02, "fewer slow corners: minimum speed below the limit's, of the limit's"),
-        "fast_entry_share": _share(0.015, "fewer fast entries: speed above the limit's late in the braking"),
+        "fast_entry_share": _share(0.015, "fewer fast entries: speed above the limit's at the end of braking"),
         "slow_exit_share": _share(0.02, "fewer slow exits: speed below the limit's where its drive begins"),
         "flat_lift_s": _seconds(0.25, "fewer lifts where the limit stays on the throttle"),
         "flat_slower_ms": Threshold(0.5, "m/s", "fewer of the same: speed given up", 0.0, 20.0),
