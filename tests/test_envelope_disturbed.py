@@ -56,10 +56,10 @@ def struck_kerbs(made, course, rows):
 
 
 def jumping_positions(made, course, rows):
-    """Forty fixes, each held for four rows, 15 m off (standard deviation) with a speed that is as wrong."""
+    """Four hundred fixes, each held for four rows, 15 m off (standard deviation) with a speed that is as wrong."""
     rng = np.random.default_rng(4)
     own = {name: np.array(made.channel(name)) for name in ("latitude", "longitude", "speed")}
-    for first in 4 * rng.choice(made.t.size // 4 - 1, 40, replace=False):
+    for first in 4 * rng.choice(made.t.size // 4 - 1, 400, replace=False):
         here = slice(first, first + 4)
         own["latitude"][here] += rng.normal(0.0, 15.0) / METRES_PER_DEGREE
         own["longitude"][here] += rng.normal(0.0, 15.0) / METRES_PER_DEGREE
