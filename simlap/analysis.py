@@ -14,6 +14,7 @@ from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
 from simlap.grounds import on_one_circuit
 from simlap.kept import grip_limits
+from simlap.lapjudge import OFF, OTHER_WAY
 from simlap.laps import CLOSED_ONLY, Lap, LapSet, StartLine, all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
@@ -35,7 +36,7 @@ from simlap.track import Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
 # Reasons of laps that are set aside against the track file's line.
-BESIDE_TRACK = ("off", "other way")
+BESIDE_TRACK = (OFF, OTHER_WAY)
 NO_PLACE_FOR_TRACK = (
     "No positions in the log: track {!r} cannot be laid under it. The circuit, its start line and its corners are "
     "found from the laps; elevation, banking and names of the track file are left out."

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.chance import SCATTER, without_slip
+from simlap.lapjudge import SLOW
 from simlap.phases import PHASES
 
 if TYPE_CHECKING:
@@ -34,8 +35,6 @@ IN_ONE_PLACE = 0.5
 # Step in one phase of a corner that is told: in seconds, and as a share of the faster laps' time there, where the
 # later laps are slower and where they are faster (a driver who finds the right line gains a lot in one phase).
 LEAST_STEP, LET_GO, LEARNT = 0.3, 0.05, 0.15  # [s], [1], [1]
-# Laps set aside for this reason alone still tell of the conditions.
-SLOW = "slow:"
 
 
 @dataclass(frozen=True)
@@ -294,7 +293,7 @@ def unlike_laps(
 
 def told_by(numbers: np.ndarray, counted: np.ndarray, laps: Sequence[Lap]) -> np.ndarray:
     """Which of the laps `numbers` (m,) tell of the conditions: those that count, and those that were merely slow."""
-    slow = {lap.number for lap in laps if lap.reason.startswith(SLOW)}
+    slow = {lap.number for lap in laps if lap.reason.startswith(f"{SLOW}:")}
     return np.asarray(counted, dtype=bool) | np.isin(numbers, list(slow))
 
 

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from simlap.laps import Lap
     from simlap.track import Track
 
-GAP = "gap"  # first word of the reason of a lap with a hole in it
+# First words of reasons that are asked for elsewhere: a hole in the lap; beside the line of a track file, and another
+# way than its; far slower than the laps at speed.
+GAP, OFF, OTHER_WAY, SLOW = "gap", "off", "other way", "slow"
 GAP_S = 0.5  # [s] of invalid motion in a lap
 STOP_SPEED = 2.0  # [m/s]
 OFF_DISTANCE = (
@@ -59,7 +61,7 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
         typical = track.line.length
     for i in whole:
         if abs(lengths[i] - typical) > LENGTH_SHARE * typical:
-            reasons[i] = f"other way: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
+            reasons[i] = f"{OTHER_WAY}: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
     rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
         _compare(motion, laps, rest, track, reasons, places)
@@ -85,7 +87,8 @@ def _set_slow_aside(laps: list[Lap], rest: list[int], share: float, reasons: dic
     slow = [i for i in rest if laps[i].time_s > (1.0 + share) * usual]
     for i in slow:
         reasons[i] = (
-            f"slow: {laps[i].time_s - usual:.1f} s over the median of the laps at speed (more than {100 * share:.0f} %)"
+            f"{SLOW}: {laps[i].time_s - usual:.1f} s over the median of the laps at speed "
+            f"(more than {100 * share:.0f} %)"
         )
     return [i for i in rest if i not in slow]
 
@@ -163,7 +166,7 @@ def _compare(
             places[i] = float(station[worst])
             beside = f"{abs(offset[row][worst]):.0f} m"
             if motion.closes:
-                reasons[i] = f"off: {beside} from the reference at {places[i]:.0f} m{tie}"
+                reasons[i] = f"{OFF}: {beside} from the reference at {places[i]:.0f} m{tie}"
             else:
                 reasons[i] = f"path: {beside} beside that of the counted laps at {places[i]:.0f} m{tie}"
         elif (place := lost[row]) is not None:
