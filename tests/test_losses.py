@@ -9,10 +9,11 @@ from simlap.corners import Corner
 from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
+from simlap.kept import kept_limits
 from simlap.line import Line
 from simlap.losses import ledger_masks, ledgers
 from simlap.phases import EXIT, PhaseMap, map_phases
-from simlap.solver import limit_profile
+from simlap.solver import limit_profile, solve_batch
 from simlap.zones import Zone
 
 # An oval: two half circles of radius R and two straights of length D, constant limits (m/s²).
@@ -123,6 +124,25 @@ def test_slowing_too_much_before_the_corner_is_kept_and_charged_to_the_braking(c
     assert abs(ledger.unexplained_s) < 0.01 * lost
     # phases 2 and 3: it began to coast before the limit's brake point, in what is still the first corner's exit
     assert ledger.caused[2] + ledger.caused[3] == pytest.approx(lost, rel=0.02)
+
+
+def test_who_slows_too_much_before_the_corner_does_so_before_a_faster_corner_too(circuit):
+    # Down to 18 m/s 30 m before the bend, up to 21 m/s, and the bend at that, 1.4 m/s below its limit. With the bend
+    # alone at its limit the 18 m/s stay: they were the driver's, and the braking takes as long as it did. Were they
+    # lifted with the bend (v² by 22.4² - 21²), the 30 m alone would be driven at 19.6 to 22.4 m/s, 0.1 s faster.
+    line, envelope, _, phases = circuit
+    v, s, slowest, bend = limit_profile(line, envelope).v.copy(), line.station - HALF - D, 18.0, 21.0
+    ahead = np.sqrt(slowest**2 + (bend**2 - slowest**2) * np.clip(s + 30.0, 0.0, 30.0) / 30.0)
+    before = np.sqrt(slowest**2 + 2.0 * BRAKING * np.clip(-30.0 - s, 0.0, None))
+    leaving = np.sqrt(bend**2 + 2.0 * DRIVE * np.clip(s - HALF, 0.0, None))
+    v = np.where(s > -D / 2, np.minimum(v, np.where(s < -30.0, before, np.where(s < 0.0, ahead, leaving))), v)
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    kept = np.ones((1, phases.count), dtype=bool)
+    kept[0, 4] = False  # mid-corner of the second bend
+    freed = solve_batch(line, envelope.pack(), kept_limits(driven, phases, kept)).segment_time
+    assert phases.sums(freed[0])[4] < phases.sums(driven.dt)[4] - 0.2
+    # one of the 300 segments of the way up may already be the bend's: 0.1 m at 20 m/s
+    assert phases.sums(freed[0])[3] == pytest.approx(phases.sums(driven.dt)[3], abs=0.005)
 
 
 @pytest.mark.parametrize("trundle", [15.0, 60.0])
