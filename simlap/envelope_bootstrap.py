@@ -21,7 +21,7 @@ BRAKING_EVENTS = Mixture(spike=0.5, shortfall=0.06, idle=0.5)
 # of peaks, a car whose form differs from the model's): standard deviations as shares of lateral, braking, traction and
 # engine limits, and of the exponents. Set so that 90 % intervals hold the truth of seeded synthetic sessions in 80 to
 # 97 % (tests/test_envelope_calibration.py) and, the lateral one, of the cars of other simulators (DEVELOPERS.md).
-DOUBT = np.array([0.004, 0.006, 0.02, 0.008])
+DOUBT = np.array([0.005, 0.006, 0.02, 0.008])
 EXPONENT_DOUBT = 0.055
 # The driver's variation from lap to lap is read from events whose median is so near to the limit; before there is one,
 # to the level that this share of them stays below.
