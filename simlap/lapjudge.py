@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from simlap.track import Track
 
 # First words of reasons that are asked for elsewhere: a hole in the lap; beside the line of a track file, and another
-# way than its; far slower than the laps at speed.
-GAP, OFF, OTHER_WAY, SLOW = "gap", "off", "other way", "slow"
+# way than its; far slower than the laps at speed; held up on a straight.
+GAP, OFF, OTHER_WAY, SLOW, TRAFFIC = "gap", "off", "other way", "slow", "traffic"
 GAP_S = 0.5  # [s] of invalid motion in a lap
 STOP_SPEED = 2.0  # [m/s]
 OFF_DISTANCE = (
@@ -43,8 +43,8 @@ RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap
 SPACING = 5.0  # [m]
 
 
-def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[Lap]:
-    """The same laps with `counted` and `reason` filled in; pieces that are not flying stay as they are."""
+def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> tuple[list[Lap], tuple[str, ...]]:
+    """The same laps with `counted` and `reason` filled in, and notes; pieces that are not flying stay as they are."""
     reasons: dict[int, str] = {}
     places: dict[int, float] = {}
     full = [i for i, lap in enumerate(laps) if lap.flying]
@@ -65,10 +65,11 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
     rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
         _compare(motion, laps, rest, track, reasons, places)
+    notes = _own_scatter(rest, reasons, places)
     fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
     if len(fit) < ENOUGH_LAPS:
         reasons = {i: reason for i, reason in reasons.items() if not reason.startswith(NO_RUN_UP)}
-    return [
+    judged = [
         replace(
             lap,
             counted=lap.flying and i not in reasons,
@@ -77,6 +78,24 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> list[L
         )
         for i, lap in enumerate(laps)
     ]
+    return judged, notes
+
+
+def _own_scatter(rest: list[int], reasons: dict[int, str], places: dict[int, float]) -> tuple[str, ...]:
+    """Take back "traffic" where it would set aside more of the laps `rest` than it leaves, and say so.
+
+    A novice lifts, now here, now there: on a circuit of short straights seven laps of eight were traffic, the fastest
+    one among them.
+    """
+    slowed = [i for i in rest if reasons.get(i, "").startswith(f"{TRAFFIC}:")]
+    if len(slowed) <= sum(i not in reasons for i in rest):
+        return ()
+    for i in slowed:
+        del reasons[i], places[i]
+    return (
+        f"{len(slowed)} laps were slowed on a straight, more than were not: taken for the driver's own way and not for "
+        "traffic, these laps count. Leave out with --drop those that were held up.",
+    )
 
 
 def _set_slow_aside(laps: list[Lap], rest: list[int], share: float, reasons: dict[int, str]) -> list[int]:
@@ -181,14 +200,14 @@ def _compare(
             if worst >= 0:
                 places[i] = float(station[worst])
                 reasons[i] = (
-                    f"traffic: slowed on the straight at {station[worst]:.0f} m, "
+                    f"{TRAFFIC}: slowed on the straight at {station[worst]:.0f} m, "
                     f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
                 )
             elif (held := _held_up_long(speed[row] / typical, judged)) is not None:
                 places[i], stop = float(station[held.start]), float(station[held.stop - 1])
                 share = 1.0 - float(np.median(speed[row][held] / typical[held]))
                 reasons[i] = (
-                    f"traffic: slowed from {places[i]:.0f} to {stop:.0f} m, over more than one straight, "
+                    f"{TRAFFIC}: slowed from {places[i]:.0f} to {stop:.0f} m, over more than one straight, "
                     f"{100 * share:.0f} % below the other laps, and as fast as they are before and behind"
                 )
 

@@ -201,7 +201,8 @@ def find_laps(
         if left > NOT_CROSSED * float(np.median(np.diff(times))):
             reason = f"line not crossed again: {left:.0f} s from there to the end of the log, longer than a lap"
         laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, reason, False))
-    judged = judge(motion, laps, track)
+    judged, told = judge(motion, laps, track)
+    notes = (*notes, *told)
     if all_with_gaps(judged):
         notes = (*notes, f"Every lap has a gap. {CLOSED_ONLY}")
     return LapSet(_overruled(judged, choose, drop), line, found_by, notes)

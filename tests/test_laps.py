@@ -158,6 +158,24 @@ def test_lap_held_up_on_a_straight_is_set_aside_as_traffic():
     assert "traffic: slowed on the straight" in aside[0].reason
 
 
+@pytest.mark.parametrize(("slowed", "aside"), [((3, 4), [3, 4]), ((1, 2, 3), [])])
+def test_what_slows_more_laps_than_not_is_the_drivers_own_way_and_no_traffic(slowed, aside):
+    # of four laps; each is slowed on a straight of its own, for where most are slow that is how fast the others are
+    base = drive("kart", laps=1)
+    straights = [straight_of(base, rank) for rank in range(3)]
+
+    def lifted(lap, station):
+        middle, half = straights[lap % 3]
+        near = np.clip(1.0 - np.abs(station - middle) / half, 0.0, 1.0)
+        return 1.0 - (0.3 * np.sin(0.5 * np.pi * near) if lap in slowed else 0.0)
+
+    d = drive("kart", laps=6, seed=3, slow=lifted)
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    held = [lap.number for lap in laps.flying if lap.reason.startswith("traffic:")]
+    assert held == aside
+    assert any("own way and not for traffic" in note for note in laps.notes) is (aside == [])
+
+
 @pytest.mark.parametrize(("middle", "half", "aside"), [(1500.0, 90.0, []), (1200.0, 90.0, [3])])
 def test_a_lift_inside_a_corner_that_is_taken_flat_is_no_traffic(middle, half, aside):
     # The fast circuit's corner 3, a curve of 420 m radius from 1353 to 1655 m, is driven without slowing; on lap 3 the
@@ -191,14 +209,14 @@ def test_a_lap_slowed_over_several_straights_was_held_up_where_the_rest_of_it_is
     assert aside.reason.startswith(reason)
 
 
-def straight_of(d: Drive) -> tuple[float, float]:
-    """Middle of the part of the longest straight on which the driver speeds up, and half its length."""
+def straight_of(d: Drive, rank: int = 0) -> tuple[float, float]:
+    """Middle of the part of a straight on which the driver speeds up, and half its length; `rank` 0: the longest."""
     s = np.arange(0.0, d.plan.length, 1.0)
     v = np.interp(s, d.s, d.v)
     fast = (np.abs(d.plan.curvature(s)) < 1e-3) & (np.gradient(v) > 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], fast.astype(int), [0]])))
     starts, stops = edges[::2], edges[1::2]
-    best = int(np.argmax(stops - starts))
+    best = int(np.argsort(starts - stops)[rank])
     return 0.5 * float(starts[best] + stops[best]), 0.5 * float(stops[best] - starts[best])
 
 
