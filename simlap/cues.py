@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
+from simlap.habit_laps import TRAFFIC
 from simlap.habits import PRECEDENCE, spoken
 from simlap.report.plain import clean, corner_label, lap_time
 from simlap.results import Advice, Analysis, Finding
@@ -24,7 +25,7 @@ READ = 3.0  # [words/s] 180 words a minute, what subtitles are commonly held to
 # there for the grip in use.
 ASIDE = re.compile(r" \([^()]* laps; [^()]*\)\.?$")
 GRIP = re.compile(r",? with \d+ % of the grip in use")
-FAST = "Fast corner: small steps only"  # of a fast corner's advice
+FAST = "Fast corner: small steps only"  # of a fast corner
 CAUTION = (
     "What was driven, against a bound drawn from these laps: no instruction. Small steps. Rules, coach and marshals "
     "come first; closed courses only."
@@ -72,9 +73,10 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
     """
     number = analysis.best_lap if lap is None else lap
     _row_start(analysis, number)
+    fast = {result.corner.name for result in analysis.corners if result.build_up}
     moments = sorted(
         (
-            (float(moment), _note(analysis.advice, finding, place))
+            (float(moment), _note(analysis.advice, finding, place, finding.corner in fast and finding.kind != TRAFFIC))
             for finding in analysis.advice.findings
             for place, (occurred, moment) in enumerate(zip(finding.laps, finding.session_times_s, strict=True))
             if occurred == number
@@ -117,8 +119,11 @@ class _Note:
         return next((text for text in self.texts if len(text.split()) <= words), self.texts[-1])
 
 
-def _note(advice: Advice, finding: Finding, place: int) -> _Note:
-    """The finding as it occurred on the lap at `place` of its laps, with what the notes advise about it."""
+def _note(advice: Advice, finding: Finding, place: int, fast: bool = False) -> _Note:
+    """The finding as it occurred on the lap at `place` of its laps, with what the notes advise about it.
+
+    In a `fast` corner no text goes without its caution.
+    """
     where = clean(spoken(finding.corner))
     said = clean(finding.own[place]) if finding.own else ""
     seen = GRIP.sub("", f"{where}: {said}" if said else ASIDE.sub("", clean(finding.sentence)))
@@ -126,10 +131,11 @@ def _note(advice: Advice, finding: Finding, place: int) -> _Note:
     chosen = [one for one in advice.priorities if (one.corner, one.phase, one.kind) == what and one.step]
     rank = PRECEDENCE.index(finding.kind) if finding.kind in PRECEDENCE else len(PRECEDENCE)
     texts = [seen]
-    if chosen:
-        step = FAST if chosen[0].build_up else clean(chosen[0].step)
+    if chosen or fast:
+        small = fast or chosen[0].build_up
+        step = FAST if small else clean(chosen[0].step)
         brief = f"{where}: {GRIP.sub('', said).split(', ')[0]}" if said else seen
-        texts = [f"{seen}\n{step}", f"{brief}\n{step}"] + ([] if chosen[0].build_up else [f"{where}: {step}"])
+        texts = [f"{seen}\n{step}", f"{brief}\n{step}"] + ([] if small else [f"{where}: {step}"])
     return _Note(tuple(texts), (not chosen, -finding.worth_s, rank))
 
 

@@ -2,7 +2,7 @@
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -54,7 +54,8 @@ def notes_lines(
         lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
     lines += _aside_lines(analysis)
     if everything:
-        lines += ["", *findings_lines(advice.findings)]
+        fast = {result.corner.name: result.step_kmh for result in analysis.corners if result.build_up}
+        lines += ["", *findings_lines(advice.findings, fast)]
     else:
         lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
     lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
@@ -72,8 +73,11 @@ def _aside_lines(analysis: Analysis) -> list[str]:
     return ["", f"Not counted: {'; '.join(aside)}."] if aside else []
 
 
-def findings_lines(findings: Sequence[Finding]) -> list[str]:
-    """Every finding, kind by kind, the kind and the corner with most at stake first."""
+def findings_lines(findings: Sequence[Finding], fast: Mapping[str, float] | None = None) -> list[str]:
+    """Every finding, kind by kind, the kind and the corner with most at stake first.
+
+    `fast` holds the corners to build up in, by name, and their largest step per outing [km/h].
+    """
     if not findings:
         return ["Findings: none."]
     by_kind: dict[str, list[Finding]] = {}
@@ -85,7 +89,9 @@ def findings_lines(findings: Sequence[Finding]) -> list[str]:
         for one in group:
             named = one.kind == TRAFFIC or one.occurrences == one.of_laps  # the sentence tells the laps, or all show it
             laps = f" Lap{'s' * (len(one.laps) > 1)} {', '.join(str(lap) for lap in one.laps)}."
-            lines.append(f"- {clean(one.sentence)}{'' if named else laps}")
+            small = (fast or {}).get(one.corner) if one.kind != TRAFFIC else None
+            slowly = f" Fast corner: steps of {small:.0f} km/h per outing at most." if small is not None else ""
+            lines.append(f"- {clean(one.sentence)}{'' if named else laps}{slowly}")
     return lines
 
 

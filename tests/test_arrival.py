@@ -129,3 +129,10 @@ def test_the_cap_is_read_over_the_video_however_short_the_time(case):
     assert len(note.texts) == 3
     assert all("at most 2 km/h faster at East" in text for text in note.texts)
     assert note.shown_s < 9.0  # all of it can be read at 180 words a minute before the longest time is over
+
+
+def test_no_finding_of_a_fast_corner_is_read_over_the_video_without_its_caution():
+    found = Finding(KIND, "North", "exit", "North: part open.", 1.0, (1,), 1, 1, (0.0,), (0.0,), {}, ("part open",))
+    assert _note(Advice(findings=(found,)), found, 0).texts == ("North: part open",)
+    fast = _note(Advice(findings=(found,)), found, 0, fast=True).texts
+    assert all(text.endswith("\nFast corner: small steps only") for text in fast)

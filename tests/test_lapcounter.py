@@ -12,6 +12,7 @@ from report_case import circle_case
 from simlap.lapcounter import numbered_on
 from simlap.laps import LapSet, find_laps
 from simlap.motion import Motion, motion_of
+from simlap.noted import Kind, Note
 from simlap.report.cautions import data_cautions
 from simlap.report.lists import laps_to_dict, print_laps
 from simlap.session import Session
@@ -148,7 +149,7 @@ def test_the_list_of_laps_tells_what_the_path_left_out_and_where_numbers_count_f
 
 
 def test_a_mended_clock_is_told_wherever_laps_are_listed():
-    note = "40 rows left out that repeat earlier ones with the same times and values"
+    note = Note("40 rows left out that repeat earlier ones with the same times and values", Kind.WRITTEN_TWICE)
     session = replace(driven()[1], notes=(note,))
     listed = laps_to_dict(session, driven()[2], replace(laps_of(rising()), found_by="start line"))["cautions"]
     assert listed == [{"key": "rows written twice", "text": f"{note}."}]

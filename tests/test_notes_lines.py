@@ -37,3 +37,13 @@ def test_a_lap_held_up_is_named_once_in_the_list_of_all_findings(laps, named):
 )
 def test_other_findings_name_their_laps_where_not_all_show_it(laps, end):
     assert findings_lines([found(laps)])[-1] == "- Corner 4: brakes early." + end.replace("brakes early.", "")
+
+
+def test_findings_of_a_fast_corner_say_how_small_the_steps_are():
+    # the largest step per outing is common practice, no source
+    held = _held_up_finding(SimpleNamespace(corner="4", traces=range(9)), [seen(3)])
+    lines = findings_lines([found((11,)), held], {"4": 2.0})
+    assert [line for line in lines if line.endswith("Fast corner: steps of 2 km/h per outing at most.")] == [
+        "- Corner 4: brakes early. Lap 11. Fast corner: steps of 2 km/h per outing at most."
+    ]
+    assert not any("Fast corner" in line for line in findings_lines([found((11,))], {"5": 2.0}))
