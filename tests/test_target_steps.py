@@ -12,7 +12,7 @@ from truth_table import analysis_of, truth_table
 from simlap.analysis import advised, analyse
 from simlap.circuits import invented_circuit
 from simlap.driven import Driven, between_stations
-from simlap.phases import BRAKING
+from simlap.phases import BRAKING, MID_CORNER
 from simlap.report.target import print_target
 from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
@@ -20,6 +20,8 @@ from simlap.target import Mark, Steps, target_of
 from simlap.target_blend import Bench, composite, joined, shown_bench
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
+from simlap.target_worth import _worth
+from simlap.thresholds import default_thresholds
 from simlap.units import MS_TO_KMH
 
 TRACK = invented_circuit("club")
@@ -391,6 +393,24 @@ def lap_of(line, v):
     """The lap of speeds `v` (n,) at the stations."""
     around = np.append(v, v[0])
     return Driven(2.0 * np.asarray(line.ds) / (around[1:] + around[:-1]), v, between_stations(line, v))
+
+
+def test_half_a_step_in_speed_is_worth_half_of_it_wherever_the_corner_is_slowest(analysis):
+    # First order: time saved is in proportion to a small rise in speed, so that 0.5 km/h is worth half of 1 km/h; what
+    # 1 km/h brings is 1 to 2 % of the speed, and shares are read to a fortieth of the way, hence the room.
+    bench = Bench(analysis, analysis.typical, lap_of(analysis.line, np.asarray(analysis.limit.v)))
+    tried = 0
+    for index, result in enumerate(analysis.corners):
+        if result.min_speed_limit - result.min_speed_typical < 2.0 / MS_TO_KMH or result.build_up:
+            continue  # half of the way would end the larger step
+        one, two = (
+            _worth(bench, index, replace(result, step_kmh=step), MID_CORNER, "low minimum speed", default_thresholds())
+            for step in (0.5, 1.0)
+        )
+        if two > 0.01:
+            tried += 1
+            assert 0.3 * two < one < 0.7 * two, result.corner.name
+    assert tried
 
 
 def test_ten_metres_longer_on_the_throttle_are_worth_what_they_save(lifted):
