@@ -73,7 +73,6 @@ def draw_envelopes(comparison: Comparison, axes: Any) -> list[Any]:
             lines.append(line)
         ax.set(title=name, xlabel="speed [km/h]", ylabel="limit [g]")
     axes[0].plot([], [], color="black", label=UNTESTED_LABEL, **UNTESTED)
-    axes[0].legend(frameon=False)
     return lines
 
 
@@ -95,5 +94,8 @@ def save_comparison_figures(comparison: Comparison, folder: str | os.PathLike[st
     changes = Figure(figsize=(8.0, 1.5 + 0.45 * rows), layout="constrained")
     draw_changes(comparison, changes.subplots())
     envelopes = Figure(figsize=(11.0, 3.6), layout="constrained")
-    draw_envelopes(comparison, envelopes.subplots(1, 3))
+    panels = envelopes.subplots(1, 3)
+    draw_envelopes(comparison, panels)
+    # below the panels: the curves leave no corner free that is wide enough
+    envelopes.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=4, frameon=False)
     return save_figure(changes, Path(folder), "changes") + save_figure(envelopes, Path(folder), "envelopes")
