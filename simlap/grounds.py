@@ -228,12 +228,15 @@ def _lapped(n: int, earlier: np.ndarray, later: np.ndarray) -> list[tuple[int, i
 
 def _shared(way: Way, one: np.ndarray, other: np.ndarray) -> float:
     """Share of the smaller ground that lies on the larger one."""
+    few, many = sorted((one, other), key=len)
+    return float(np.mean(_away(way, few, way.x[many], way.y[many]) < NEAR))
+
+
+def _away(way: Way, points: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Distance of each of the way's `points` (indices) from the nearest of the places `x`, `y` [m]."""
     from scipy.spatial import cKDTree
 
-    few, many = sorted((one, other), key=len)
-    tree = cKDTree(np.column_stack([way.x[many], way.y[many]]))
-    distance, _ = tree.query(np.column_stack([way.x[few], way.y[few]]), distance_upper_bound=NEAR)
-    return float(np.mean(np.isfinite(distance)))
+    return np.asarray(cKDTree(np.column_stack([x, y])).query(np.column_stack([way.x[points], way.y[points]]))[0])
 
 
 def _main(circuits: Sequence[Circuit]) -> int | None:
@@ -244,19 +247,14 @@ def _main(circuits: Sequence[Circuit]) -> int | None:
 
 def _asked(way: Way, circuits: Sequence[Circuit], track: Track | None, start: StartLine | None) -> int | None:
     """Which circuit the track or else the start line lies on; None where neither tells."""
-    from scipy.spatial import cKDTree
-
     if track is not None:
-        tree = cKDTree(np.column_stack([track.line.x, track.line.y]))
-        shares = []
-        for one in circuits:
-            distance, _ = tree.query(np.column_stack([way.x[one.place], way.y[one.place]]))
-            shares.append(float(np.mean(distance < ON_TRACK)))
+        line = track.line
+        shares = [float(np.mean(_away(way, one.place, line.x, line.y) < ON_TRACK)) for one in circuits]
         best = int(np.argmax(shares))
         return best if shares[best] >= ON_TRACK_SHARE else None
     if start is not None:
         x, y = start.middle
-        away = [float(np.min(np.hypot(way.x[one.place] - x, way.y[one.place] - y))) for one in circuits]
+        away = [float(_away(way, one.place, np.array([x]), np.array([y])).min()) for one in circuits]
         best = int(np.argmin(away))
         return best if away[best] < AT_LINE else None
     return None
@@ -294,10 +292,7 @@ def _ends(way: Way, run: tuple[int, int], behind: int, ground: np.ndarray) -> in
 
 
 def _on(way: Way, points: np.ndarray, ground: np.ndarray) -> np.ndarray:
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.column_stack([way.x[ground], way.y[ground]]))
-    return tree.query(np.column_stack([way.x[points], way.y[points]]))[0] < NEAR
+    return np.asarray(_away(way, points, way.x[ground], way.y[ground]) < NEAR)
 
 
 def _spans_on(way: Way, circuits: Sequence[Circuit], wanted: int) -> list[tuple[float, float]]:

@@ -280,16 +280,13 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     latitude, longitude = values["latitude"], values["longitude"]
     nowhere = (latitude == 0.0) & (longitude == 0.0)
     if np.any(nowhere):
-        latitude, longitude = np.where(nowhere, np.nan, latitude), np.where(nowhere, np.nan, longitude)
-        log.notes.append(_repaired(f"{_plural(int(nowhere.sum()), 'position')} at 0,0 (no fix) removed"))
+        latitude, longitude = _unfixed(latitude, longitude, nowhere, "0,0", log)
         for name in (name for name in OF_RECEIVER if name in values):
             values[name] = np.where(nowhere & (values[name] == 0.0), np.nan, values[name])
     impossible = (np.abs(latitude) > 90.0) | (np.abs(longitude) > 180.0)
     mark = latitude[np.argmax(impossible)]
     if np.any(impossible) and np.all(longitude[impossible] == mark) and np.all(latitude[impossible] == mark):
-        text = f"{_plural(int(impossible.sum()), 'position')} at {mark:g},{mark:g} (no fix) removed"
-        log.notes.append(_repaired(text))
-        latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
+        latitude, longitude = _unfixed(latitude, longitude, impossible, f"{mark:g},{mark:g}", log)
         for name in (name for name in OF_RECEIVER if name in values):
             values[name] = np.where(impossible, np.nan, values[name])
     elif 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
@@ -311,6 +308,14 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
                 f"{time[fix[jumps[0] + 1]]:.2f} s (largest {distance / 1000:.1f} km)"
             )
             log.notes.append(_repaired(text))
+
+
+def _unfixed(
+    latitude: np.ndarray, longitude: np.ndarray, marked: np.ndarray, place: str, log: RawLog
+) -> tuple[np.ndarray, np.ndarray]:
+    """The positions without those `marked`, which say by their `place` that there was no fix; noted."""
+    log.notes.append(_repaired(f"{_plural(int(marked.sum()), 'position')} at {place} (no fix) removed"))
+    return np.where(marked, np.nan, latitude), np.where(marked, np.nan, longitude)
 
 
 def swap_them(columns: Iterable[Column]) -> str:
