@@ -73,7 +73,8 @@ def _usage(error: Exception) -> int:
         return MENDABLE
     context = getattr(error, "ctx", None)
     command = "simlap" if context is None else context.command_path
-    return _told(f"{words}. '{command} --help' lists what can be given.")
+    end = "" if words.endswith("?") else "."  # of "Did you mean ...?"
+    return _told(f"{words}{end} '{command} --help' lists what can be given.")
 
 
 def _told(text: str) -> int:

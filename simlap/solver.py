@@ -121,7 +121,7 @@ def _check_values(name: str, values: np.ndarray) -> None:
         bad = np.isnan(values) | (values < 0.0)
     if bad.any():
         at = np.argwhere(bad)[0]
-        raise OptionError(f"limits: {name}[{int(at[-1])}] is {values[tuple(at)]!r}, which is no limit.")
+        raise OptionError(f"limits: {name}[{int(at[-1])}] is {values[tuple(at)].item()!r}, which is no limit.")
 
 
 @dataclass(frozen=True, eq=False)

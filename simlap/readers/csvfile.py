@@ -298,6 +298,12 @@ class _Led(io.TextIOBase):
         return self._stream.read(size)
 
 
+def _reads_in_chunks() -> bool:
+    """Whether the parser may go chunk by chunk, which takes half the memory; before 3.1 it refused a chunk whose rows
+    are all narrower than the line of empty cells at the top."""
+    return tuple(int(part) for part in pd.__version__.split(".")[:2]) >= (3, 1)
+
+
 def _parse(path: Path, layout: Layout, dtypes: dict[int, type], source: str) -> pd.DataFrame:
     width = len(layout.headers) + 1
     try:
@@ -318,6 +324,7 @@ def _parse(path: Path, layout: Layout, dtypes: dict[int, type], source: str) -> 
                 keep_default_na=False,
                 index_col=False,
                 engine="c",
+                low_memory=_reads_in_chunks(),
             )
             return frame.iloc[1:].reset_index(drop=True)
     except pd.errors.ParserError as error:
