@@ -195,6 +195,50 @@ def test_who_coasts_after_a_slow_exit_has_brakes_for_a_better_one(circuit):
     assert ledger.gain_alone[EXIT] == pytest.approx(lost, rel=0.01)
 
 
+def test_who_rolls_up_to_a_corner_after_a_slow_exit_has_the_brakes_of_the_rest_of_the_lap(circuit):
+    # So late a push that no brakes are needed: 5 m behind the limit's brake point the driver lifts, and rolls down to
+    # the bend's speed at 0.7 m/s². The brakes that a perfect exit asks for are those of the other corner, as hard as
+    # the limit's, so that the whole loss is the exit's. Were the rolling taken for the brakes, none of it were.
+    line, envelope, v0, phases = circuit
+    s, lift = line.station - HALF, brake_station(v0, D) + 5.0
+    rolling = np.sqrt(v0**2 + 1.4 * np.clip(D - s, 0, None))
+    late = late_push(line, envelope, v0, lift - 1.4 * (D - lift) / (2 * DRIVE))
+    v = np.where((s > 0) & (s <= D), np.minimum(late.v, rolling), late.v)
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    # the other straight's braking as two phases, so that two of three are braked in
+    thrice = np.where((phases.phase == 0) & (np.arange(s.size) < s.size - 600), 6, phases.phase)
+    (ledger,) = ledgers(line, envelope.pack(), [driven], PhaseMap(thrice, np.array([1, 2, 3, 4, 5, 6, 7, 8, 0])))
+    lost = driven.lap_time - limit_profile(line, envelope).lap_time
+    assert driven.a[(s > 0) & (s < D - DS)].min() > -0.71  # no brakes
+    assert abs(ledger.unexplained_s) < 0.002 * lost
+    assert ledger.caused[EXIT] == pytest.approx(lost, rel=0.01)
+
+
+def test_a_car_that_comes_slowly_to_its_braking_zone_has_not_slowed_too_much_in_it(circuit):
+    # The zone begins 80 m before the limit's brake point; up to there the driver rolls down to 18 m/s and only then
+    # pushes. It is the exit that was slow: the slowest place of the braking phase lies before any brakes.
+    line, envelope, v0, _ = circuit
+    early, length, slowest = brake_station(v0, D) - 80.0, 2 * (HALF + D), 18.0
+    one, two = (
+        Zone(Corner(name, "left", at, at + HALF / 2, at + HALF), (early - D + at) % length, at, at + HALF,
+             (HALF + early + at) % length)
+        for name, at in (("one", 0.0), ("two", HALF + D))
+    )  # fmt: skip
+    phases = map_phases((one, two), line.station, line.length)
+    v, s = limit_profile(line, envelope).v.copy(), line.station - HALF
+    on = (s > 0) & (s <= D)
+    down = np.sqrt(v0**2 - (v0**2 - slowest**2) * np.clip(s / early, 0.0, 1.0))
+    up = np.sqrt(slowest**2 + 2 * DRIVE * np.clip(s - early, 0, None))
+    braking = np.sqrt(v0**2 + 2 * BRAKING * np.clip(D - s, 0, None))
+    v[on] = np.where(s <= early, down, np.minimum(up, braking))[on]
+    driven = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    (ledger,) = ledgers(line, envelope.pack(), [driven], phases)
+    lost = driven.lap_time - limit_profile(line, envelope).lap_time
+    assert lost > 3.0
+    assert abs(ledger.unexplained_s) < 0.002 * lost
+    assert ledger.caused[EXIT] == pytest.approx(lost, rel=0.01)
+
+
 def test_a_kink_driven_speeding_up_all_the_way_owes_its_speed_to_the_exit_before(circuit):
     # A kink of 40 m on the straight, for which nobody brakes: no phase of it may hold what the slow exit costs.
     line, envelope, v0, phases = circuit
@@ -243,6 +287,17 @@ def test_typical_lap_takes_the_median_time_in_every_phase(circuit):
     laps = np.array(laps) * np.array([1.0, 1.01, 0.999, 1.002, 1.005])[:, None]
     typical = typical_lap(line, laps, phases)
     assert phases.sums(typical.dt) == pytest.approx(np.median(phases.sums(laps), axis=0), abs=1e-12)
+
+
+def test_typical_lap_runs_smoothly_from_phase_to_phase(circuit):
+    # Three laps alike, two that swing by 3 % about them: the mean of the middle three swings by 1 %, the median of no
+    # phase moves. Scaled phase by phase alone, the speed would step by up to 1 % of 22 m/s from one station to the
+    # next, 40 m/s² over 0.1 m; no lap does more than brake.
+    line, envelope, v0, phases = circuit
+    swing = 1.0 + 0.03 * np.cos(6 * math.pi * line.station / line.length)
+    lap = limit_profile(line, envelope).segment_time
+    typical = typical_lap(line, np.array([lap, lap, lap, lap * swing, lap * swing]), phases)
+    assert np.abs(typical.a).max() < 1.5 * BRAKING
 
 
 def test_each_run_of_the_ledger_frees_what_its_row_says(circuit):
@@ -297,6 +352,28 @@ def test_slow_exit_is_not_charged_to_the_flat_corner_on_the_straight_behind_it(c
     assert ledger.lost[4] > 0.1  # time is lost there, for the car arrives slowly ...
     assert abs(ledger.caused[4]) < 0.008  # ... but nothing is done wrong there; tolerance as above
     assert ledger.caused[EXIT] == pytest.approx(lap.lap_time - ledger.reference_s, abs=0.01)
+
+
+def test_a_flat_corner_driven_with_a_little_less_push_owes_its_speed_to_the_exit_before(circuit):
+    # A weak engine, 0.6 m/s², and 0.3 of it in the kink: what a log scatters by, and no speed held. The 40 m of the
+    # late push stay the exit's, and the kink pays for its own push alone, as on a lap that has no other fault.
+    line, weak, pull, v0 = circuit[0], 0.6, 0.3, circuit[2]
+    envelope = Envelope.constant(lateral=LATERAL, braking=BRAKING, drive=weak)
+    phases, s, limit = with_kink(line, envelope, v0), line.station, limit_profile(line, envelope)
+    on = (s > HALF) & (s <= HALF + D)
+
+    def lap(wait):
+        less = 2 * (weak - pull) * np.clip(s - KINK[0], 0.0, KINK[1] - KINK[0])
+        push = v0**2 + 2 * weak * np.clip(s - HALF - wait, 0, None) - less
+        braking = v0**2 + 2 * BRAKING * np.clip(HALF + D - s, 0, None)
+        v = np.where(on, np.sqrt(np.minimum(push, braking)), limit.v)
+        return Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+
+    (ledger,) = ledgers(line, envelope.pack(), [lap(40.0)], phases)
+    own, late = lap(0.0).lap_time - limit.lap_time, lap(40.0).lap_time - lap(0.0).lap_time
+    assert min(own, late) > 0.1
+    assert ledger.caused[4] == pytest.approx(own, abs=0.02)  # part of it is the brakes' place behind the kink
+    assert ledger.caused[EXIT] == pytest.approx(late, abs=0.02)
 
 
 def test_speed_held_in_a_corner_that_the_limit_takes_flat_is_charged_to_it(circuit):
