@@ -149,6 +149,14 @@ CASES = [
         {"brake_m": 66.0, "slow": 19.7},
         {"slow_exit_share": 0.01},
     ),
+    (
+        # by the end of braking, at 170 m, 0.9 % above the limit: v² = 50² - 18 * 109.5 against 50² - 18 * 110
+        "fast in, slow out",
+        "mid_corner",
+        {"brake_m": 66.0, "slow": 19.0},
+        {"brake_m": 60.5, "slow": 19.0},
+        {"fast_entry_share": 0.005},
+    ),
     ("lift where none is needed", "mid_corner", flat_lift(170, 320), flat_lift(160, 320), {"flat_lift_s": 0.15}),
     (
         "brake where none is needed",

@@ -51,7 +51,11 @@ def test_grip_in_use_of_the_limit_profile_is_the_share_that_the_solver_states():
     x, y = 300.0 * np.cos(angle), 120.0 * np.sin(angle)
     line = Line.from_points(x, y, z=6.0 * np.sin(2.0 * angle), bank=0.05 * np.sin(angle))
     env = Envelope.from_limits(
-        lateral=((9.0, 0.001), (9.5, 0.001)), braking=(10.0, 0.002), traction=(6.0, 0.001), exponent_braking=1.6
+        lateral=((9.0, 0.001), (9.5, 0.001)),
+        braking=(10.0, 0.002),
+        traction=(6.0, 0.001),
+        exponent_braking=1.6,
+        drag=(0.2, 0.0004, 0.005),
     )
     grip = np.full(400, 0.8)  # between stations of different grip the solver takes a mean
     limit = limit_profile(line, env, limits=grip_limits(grip))

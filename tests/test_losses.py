@@ -293,7 +293,7 @@ def test_typical_lap_runs_smoothly_from_phase_to_phase(circuit):
     # Three laps alike, two that swing by 3 % about them: the mean of the middle three swings by 1 %, the median of no
     # phase moves. Scaled phase by phase alone, the speed would step by up to 1 % of 22 m/s from one station to the
     # next, 40 m/s² over 0.1 m; no lap does more than brake.
-    line, envelope, v0, phases = circuit
+    line, envelope, _, phases = circuit
     swing = 1.0 + 0.03 * np.cos(6 * math.pi * line.station / line.length)
     lap = limit_profile(line, envelope).segment_time
     typical = typical_lap(line, np.array([lap, lap, lap, lap * swing, lap * swing]), phases)

@@ -199,6 +199,18 @@ def test_constant_push_from_rest_covers_100_m_in_6_325_s():
     assert profile.a_lon == pytest.approx(5.0, rel=EXACT)
 
 
+@pytest.mark.parametrize("closed", [False, True])
+def test_acceleration_at_a_station_is_that_of_the_place_where_the_spacing_changes(closed):
+    # A cap v² = 400 + 2 (a s + k s² / 2): dv/dt = a + k s, whose mean over a segment is its value half-way along. The
+    # straight line through both neighbours meets the station exactly, whatever their lengths.
+    a, k, ds = 1.0, -0.02, np.tile([1.0, 3.0, 2.0], 20)
+    line = Line.from_curvature(np.zeros(ds.size), ds, closed=closed)
+    v = np.sqrt(400.0 + 2.0 * (a * line.station + 0.5 * k * line.station**2))
+    profile = limit_profile(line, Envelope.constant(50.0, 5000.0, 5000.0), limits=StationLimits(cap=v))
+    assert profile.v == pytest.approx(v, rel=EXACT)
+    assert profile.a_lon[1:-1] == pytest.approx((a + k * line.station)[1:-1], rel=EXACT)
+
+
 def test_linear_engine_reaches_its_terminal_speed_as_the_closed_form_says():
     # Source: dv/dt = e0 - k v gives v = v_t (1 - exp(-k t)), s = v_t (t - (1 - exp(-k t)) / k), v_t = e0 / k.
     e0, k = 6.0, 0.15

@@ -124,6 +124,18 @@ def test_a_kink_taken_flat_has_a_mid_corner_only():
     assert kink.start == pytest.approx(corners[1].entry_m, abs=SPACING)
 
 
+@pytest.mark.parametrize(("on_traction", "flat"), [(0.05, True), (0.2, False)])
+def test_a_kink_whose_first_metres_are_on_traction_is_flat_and_one_held_by_it_is_not(on_traction, flat):
+    # Out of a slow corner close behind the first stations are still on traction; a fifth of the corner is more.
+    line = line_of(KINKED)
+    profile, corners, _ = cut(line)
+    entry, leave = corners[1].entry_m, corners[1].exit_m
+    held = (line.station >= entry) & (line.station < entry + on_traction * (leave - entry))
+    active = np.where(held, LIMIT_NAMES.index("traction"), profile.active)
+    kink = cut_zones(line, corners, replace(profile, active=active))[1]
+    assert (kink.mid_stop == kink.stop) == flat
+
+
 def test_banking_that_lets_the_speed_rise_in_mid_corner_does_not_cut_the_braking_off():
     # A long arc, banked in its middle: the limit speed has a hump of 1 m/s between two minima. The whole slowing
     # from the straight is this corner's braking.
