@@ -24,6 +24,7 @@ from test_habits import (
     zones_with_peaks,
 )
 
+from simlap.habit_marks import grip_in, mark
 from simlap.habits import WORDS, find_habits, not_judged
 from simlap.thresholds import default_thresholds
 
@@ -89,6 +90,22 @@ def test_minimum_speeds_of_a_finding_are_the_minimum_speeds():
     dip = speed(60.0, 9.0, 20.0, 210.0, 4.0) - 0.15 * np.exp(-(((along - 185.0) / 6.0) ** 2))
     seen = evidence("low minimum speed", *(trace(lap, slow=18.0, limit_v=dip) for lap in LAPS))
     assert seen["limit_minimum_kmh"] == pytest.approx(3.6 * dip.min(), abs=1e-6)
+
+
+def test_the_slowest_point_is_the_middle_of_the_stretch_held_at_that_speed():
+    # 20 m/s from 177 to 210 m, and for one metre at its beginning 0.05 m/s less, which is the noise of a speed.
+    v = np.where(between(178, 179), 19.95, trace().v)
+    slowest = mark(trace(v=v), default_thresholds()).slowest
+    assert along[slowest] == pytest.approx(0.5 * (177.0 + 210.0), abs=3.0)  # the 1 % reach 1 m beyond either end
+
+
+@pytest.mark.parametrize("lag", [0.0, 0.0625, 0.125])
+def test_grip_at_one_place_is_a_mean_over_the_ringing_of_the_motion(lag):
+    # A ringing of 4 Hz by 10 %: over a quarter of a second, one of its periods, it is gone.
+    lap = trace()
+    ringing = replace(lap, grip=0.8 + 0.1 * np.sin(2.0 * np.pi * (lap.t - lag) / 0.25))
+    apex = lap.at(190.0)
+    assert grip_in(ringing, apex, apex + 1) == pytest.approx(0.8, abs=0.03)  # 0.05 s from value to value: a fifth
 
 
 def test_a_ripple_of_the_limit_in_mid_corner_is_not_its_brake_release():

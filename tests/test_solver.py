@@ -199,6 +199,24 @@ def test_constant_push_from_rest_covers_100_m_in_6_325_s():
     assert profile.a_lon == pytest.approx(5.0, rel=EXACT)
 
 
+def test_one_lap_from_a_start_speed_ends_under_the_limits_of_the_station_where_it_began():
+    # The line's first station is its last one too: what caps the speed there caps it at the end.
+    line = ring(50.0)
+    cap = np.where(np.arange(line.station.size) == 0, 12.0, 100.0)
+    profile = limit_profile(line, CIRCLE, limits=StationLimits(cap=cap), start_speed=5.0)
+    assert profile.v[0] == pytest.approx(5.0, rel=EXACT)
+    assert profile.v[-1] == pytest.approx(12.0, rel=EXACT)
+    assert profile.v[-2] > 12.0
+
+
+def test_share_of_a_weaker_drive_is_a_share_of_what_is_left_of_it():
+    # Half of the drive is all there is: on the traction limit its share is 1, whatever the factor.
+    half = StationLimits(drive_scale=np.full(101, 0.5))
+    profile = limit_profile(straight(100.0), Envelope.constant(10.0, 10.0, 5.0), limits=half, start_speed=0.0)
+    assert profile.a_lon == pytest.approx(2.5, rel=EXACT)
+    assert profile.share == pytest.approx(1.0, rel=EXACT)
+
+
 @pytest.mark.parametrize("closed", [False, True])
 def test_acceleration_at_a_station_is_that_of_the_place_where_the_spacing_changes(closed):
     # A cap v² = 400 + 2 (a s + k s² / 2): dv/dt = a + k s, whose mean over a segment is its value half-way along. The
