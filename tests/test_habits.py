@@ -277,6 +277,13 @@ def test_evidence_of_early_braking_is_where_and_when_it_happened():
     assert finding.session_times_s == pytest.approx((102.6, 202.6), abs=0.02)
 
 
+def test_evidence_of_several_laps_is_that_of_the_middle_one():
+    # Brake points at 32, 30 and -40 m: as `early_m` the middle lap's 30, not the mean of 28, 30 and 100.
+    traces = [trace(lap, brake_m=at) for lap, at in ((1, 32.0), (2, 30.0), (3, -40.0))]
+    (finding,) = [each for each in find_habits([sheet(traces)]) if each.kind == "early braking"]
+    assert finding.evidence["early_m"] == pytest.approx(30.0, abs=1.5)  # values stand 1 m apart
+
+
 def test_stations_wrap_at_the_start_line():
     # The apex at 193 m lies 1000 + 193 - 1200 < 0 before the line, 215 m lies 15 m behind it.
     found = find_habits([sheet([trace(lap, throttle=TWICE) for lap in LAPS])])

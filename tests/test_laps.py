@@ -433,6 +433,13 @@ def test_hot_laps_between_cool_down_laps_are_the_ones_that_count():
     assert all(lap.reason.startswith("slow:") for lap in laps.flying if not lap.counted)
 
 
+def test_one_lap_far_faster_than_all_others_does_not_set_them_aside():
+    # It may be an error, a lap counter set off too early: the others are not 15 % slow by it alone.
+    d = drive("kart", factors=[0.85, 0.85, 1.0, 0.85, 0.85, 0.85, 0.85])
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    assert {1, 3, 4, 5} <= set(counted(laps))
+
+
 @pytest.mark.parametrize(("laps_driven", "still_counts"), [(8, False), (5, True)])
 def test_a_lap_without_a_run_up_is_set_aside_where_others_are_enough(laps_driven, still_counts):
     # Behind a cool-down lap at 60 % of the speed the driver is back at full speed 60 m past the line.
