@@ -1,6 +1,6 @@
 """Limits from events, for the laps as driven or for many resamplings of whole laps at once."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -161,100 +161,144 @@ def solve(
     corner's surface or the ringing of the smooth motion adds is the same on every lap, and resampling laps alone does
     not show it.
     """
-    spread: dict[str, np.ndarray] = {}
-    levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
-    beliefs: dict[str, Belief] = {}
-
-    def weights(count: int) -> np.ndarray:
-        shape = (laps.shape[0], count)
-        return np.ones(shape) if rng is None else rng.standard_exponential(shape)
-
-    def pair(
-        name: str, found: Events, keep: np.ndarray, begin: np.ndarray | None, growth: Growth, mixture: Mixture, key: str
-    ) -> np.ndarray:
-        z = np.median(found.speed2[laps], axis=1)
-        values = _at_middle(found, laps, begin)
-        level, deviation, spread[name] = upper_levels(values, found.noise, quantile, _nearness(values, z, begin))
-        _, number, count = np.unique(found.stretch, return_inverse=True, return_counts=True)
-        # the windows of one corner share what the driver leaves there: together they count as one
-        weight = weights(count.size)[:, number] / count[number]
-        levels[name] = level, deviation, z
-        belief = None if start is None or rng is None else start.beliefs[key]
-        if name == "lateral":  # d(lateral) / d(bank) = g + a_lat² / g
-            deviation = np.hypot(deviation, (G + level**2 / G) * events.banking_doubt)
-
-        def with_banking(share: float) -> tuple[np.ndarray, Belief]:
-            doubted = np.hypot(deviation, np.median(level) * share)
-            flat = None if found.flat is None else found.flat[keep]
-            kind = with_flat(mixture if share == 0.0 else UNBANKED_EVENTS, flat)
-            limits, found_belief = fit_pair(
-                level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, rng
-            )
-            return limits, replace(found_belief, banking=share)
-
-        if belief is not None:
-            tried = [with_banking(belief.banking)]
-        elif name == "braking" or events.banking_known:
-            tried = [with_banking(0.0)]
-        else:
-            tried = [with_banking(share) for share in BANKING_CHANCE]
-        limits, beliefs[key] = max(tried, key=lambda one: one[1].evidence + np.log(BANKING_CHANCE[one[1].banking]))
-        return limits
-
-    turns, zones, drive = events.lateral, events.braking, events.drive
-    groups = [np.ones(turns.count, dtype=bool)] * 2 if sides is None else [turns.turn >= 0, turns.turn < 0]
-    every = [np.ones(found.count, dtype=bool) for found in (turns, zones)]
-    begin_lateral = [None if start is None else start.lateral[0, side] for side in (0, 1)]
-    begin_braking = None if start is None else start.braking[0]
-    beside = {"lateral": Growth(), "braking": Growth()}
-    if rng is None:  # each limit alone first: what it tells of growth with speed goes into the other
-        pair("lateral", turns, every[0], begin_lateral[0], Growth(), LATERAL_EVENTS, "lateral 0")
-        pair("braking", zones, every[1], begin_braking, Growth(), BRAKING_EVENTS, "braking")
-        typical = {name: float(np.median(levels[name][0])) for name in beside}
-        beside = {
-            "lateral": Growth.like(beliefs["braking"], typical["lateral"], -FREE_SLOWING[1]),
-            "braking": Growth.like(beliefs["lateral 0"], typical["braking"], FREE_SLOWING[1]),
-        }
-    fitted = [
-        pair("lateral", turns, keep, begin_lateral[side], sides or beside["lateral"], LATERAL_EVENTS, f"lateral {side}")
-        for side, keep in enumerate(groups[: 1 if sides is None else 2])
-    ]
-    lateral = np.stack([fitted[0], fitted[-1]], axis=1)
-    braking = pair("braking", zones, every[1], begin_braking, beside["braking"], BRAKING_EVENTS, "braking")
-
-    knots = engine_knots(events) if start is None else start.knots
-    v = np.sqrt(np.median(drive.speed2[laps], axis=1))
-    load = np.median(drive.load[laps], axis=1)
-    pull, begin = drive.value, None
-    if start is not None:
-        curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0] - start.cornering_drag[0] * drive.load
-        pull = pull - curve + np.median(curve, axis=0)
-        begin = np.append(start.engine[0], start.cornering_drag[0])
-    # at full throttle all laps pull alike: what is left between them is measurement, no driver's variation
-    usual = np.full_like(quantile, 0.5)
-    level, deviation, spread["engine"] = upper_levels(pull[laps], drive.noise, usual)
-    levels["engine"] = level, deviation, v**2
-    engine, drag = fit_curve(level, deviation, v, knots, begin, load, weights(drive.count), events.engine)
-
+    draws = _Draws(events, laps, quantile, start, rng)
+    lateral, braking = draws.pure_limits(sides)
+    curve = draws.engine_curve()
     tyres = braking - np.array(DRAG[:2])
-    exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, tyres, weights(events.trail.count))
+    exponent_braking = fit_exponent(events.trail, laps, quantile, lateral, tyres, draws.weights(events.trail.count))
     ratio, exponent_drive = fit_traction(
         events.pickup,
         laps,
         quantile,
         lateral,
         braking,
-        knots,
-        engine,
-        drag,
-        float(np.min(v, where=~drive.opened, initial=np.inf)),
-        weights(events.pickup.count),
+        curve.knots,
+        curve.engine,
+        curve.drag,
+        curve.slowest,
+        draws.weights(events.pickup.count),
     )
     traction = braking * ratio[:, None] * np.array([1.0, TRACTION_GROWTH])
     return Solution(
-        lateral, braking, traction, knots, engine, drag, exponent_braking, exponent_drive,
-        turns.turn, load[0], spread, levels, beliefs, events.speed_cap,
+        lateral, braking, traction, curve.knots, curve.engine, curve.drag, exponent_braking, exponent_drive,
+        events.lateral.turn, curve.load[0], draws.spread, draws.levels, draws.beliefs, events.speed_cap,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Curve:
+    """The engine of B draws."""
+
+    knots: np.ndarray  #: (K,) [m/s]
+    engine: np.ndarray  #: (B, K) [m/s²]
+    drag: np.ndarray  #: (B,) of the cornering [s²/m]
+    load: np.ndarray  #: (B, J) mean square of the lateral acceleration in each drive event [m²/s⁴]
+    slowest: float  #: of the events driven at full throttle, infinite where there is none [m/s]
+
+
+@dataclass(eq=False)
+class _Draws:
+    """Draws of laps on the way to their `Solution`: what is found of one limit is kept for the next."""
+
+    events: EventSet
+    laps: np.ndarray  #: (B, m) indices
+    quantile: np.ndarray  #: (B,)
+    start: Solution | None
+    rng: np.random.Generator | None
+    spread: dict[str, np.ndarray] = field(default_factory=dict)
+    levels: dict[str, tuple[np.ndarray, np.ndarray, np.ndarray]] = field(default_factory=dict)
+    beliefs: dict[str, Belief] = field(default_factory=dict)
+
+    def weights(self, count: int) -> np.ndarray:
+        """How often each of `count` events counts in each draw, (B, count)."""
+        shape = (self.laps.shape[0], count)
+        return np.ones(shape) if self.rng is None else self.rng.standard_exponential(shape)
+
+    def pure_limits(self, sides: Growth | None) -> tuple[np.ndarray, np.ndarray]:
+        """Lateral limits (B, 2 sides, 2) and braking limits (B, 2)."""
+        beside = {"lateral": Growth(), "braking": Growth()}
+        if self.rng is None:  # each limit alone first: what it tells of growth with speed goes into the other
+            self._lateral(0, None, Growth())
+            self._braking(Growth())
+            typical = {name: float(np.median(self.levels[name][0])) for name in beside}
+            beside = {
+                "lateral": Growth.like(self.beliefs["braking"], typical["lateral"], -FREE_SLOWING[1]),
+                "braking": Growth.like(self.beliefs["lateral 0"], typical["braking"], FREE_SLOWING[1]),
+            }
+        turn = self.events.lateral.turn
+        groups = [None] if sides is None else [turn >= 0, turn < 0]
+        fitted = [self._lateral(side, keep, sides or beside["lateral"]) for side, keep in enumerate(groups)]
+        return np.stack([fitted[0], fitted[-1]], axis=1), self._braking(beside["braking"])
+
+    def _lateral(self, side: int, keep: np.ndarray | None, growth: Growth) -> np.ndarray:
+        begin = None if self.start is None else self.start.lateral[0, side]
+        return self._pair("lateral", self.events.lateral, keep, begin, growth, LATERAL_EVENTS, f"lateral {side}")
+
+    def _braking(self, growth: Growth) -> np.ndarray:
+        begin = None if self.start is None else self.start.braking[0]
+        return self._pair("braking", self.events.braking, None, begin, growth, BRAKING_EVENTS, "braking")
+
+    def _pair(
+        self,
+        name: str,
+        found: Events,
+        keep: np.ndarray | None,
+        begin: np.ndarray | None,
+        growth: Growth,
+        mixture: Mixture,
+        key: str,
+    ) -> np.ndarray:
+        """Limit (B, 2) of the events `keep` (J,), all without it; `begin` is the pair to begin from, `key` the name of
+        the belief."""
+        keep = np.ones(found.count, dtype=bool) if keep is None else keep
+        z = np.median(found.speed2[self.laps], axis=1)
+        values = _at_middle(found, self.laps, begin)
+        near = _nearness(values, z, begin)
+        level, deviation, self.spread[name] = upper_levels(values, found.noise, self.quantile, near)
+        _, number, count = np.unique(found.stretch, return_inverse=True, return_counts=True)
+        # the windows of one corner share what the driver leaves there: together they count as one
+        weight = self.weights(count.size)[:, number] / count[number]
+        self.levels[name] = level, deviation, z
+        belief = None if self.start is None or self.rng is None else self.start.beliefs[key]
+        if name == "lateral":  # d(lateral) / d(bank) = g + a_lat² / g
+            deviation = np.hypot(deviation, (G + level**2 / G) * self.events.banking_doubt)
+        flat = None if found.flat is None else found.flat[keep]
+        if belief is not None:
+            shares = [belief.banking]
+        elif name == "braking" or self.events.banking_known:
+            shares = [0.0]
+        else:
+            shares = list(BANKING_CHANCE)
+        tried = []
+        for share in shares:
+            doubted = np.hypot(deviation, np.median(level) * share)
+            kind = with_flat(mixture if share == 0.0 else UNBANKED_EVENTS, flat)
+            limits, believed = fit_pair(
+                level[:, keep], doubted[:, keep], z[:, keep], belief, growth, weight[:, keep], kind, self.rng
+            )
+            tried.append((limits, replace(believed, banking=share)))
+        limits, self.beliefs[key] = max(tried, key=lambda one: one[1].evidence + np.log(BANKING_CHANCE[one[1].banking]))
+        return limits
+
+    def engine_curve(self) -> _Curve:
+        """Engine curve and cornering drag, from the windows under power."""
+        drive, start = self.events.drive, self.start
+        knots = engine_knots(self.events) if start is None else start.knots
+        v = np.sqrt(np.median(drive.speed2[self.laps], axis=1))
+        load = np.median(drive.load[self.laps], axis=1)
+        pull, begin = drive.value, None
+        if start is not None:
+            curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0] - start.cornering_drag[0] * drive.load
+            pull = pull - curve + np.median(curve, axis=0)
+            begin = np.append(start.engine[0], start.cornering_drag[0])
+        # at full throttle all laps pull alike: what is left between them is measurement, no driver's variation
+        usual = np.full_like(self.quantile, 0.5)
+        level, deviation, self.spread["engine"] = upper_levels(pull[self.laps], drive.noise, usual)
+        self.levels["engine"] = level, deviation, v**2
+        weight = self.weights(drive.count)
+        engine, drag = fit_curve(level, deviation, v, knots, begin, load, weight, self.events.engine)
+        slowest = float(np.min(v, where=~drive.opened, initial=np.inf))
+        return _Curve(knots, engine, drag, load, slowest)
 
 
 def with_doubt(packed: np.ndarray, rng: np.random.Generator) -> np.ndarray:
