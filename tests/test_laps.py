@@ -193,15 +193,17 @@ def test_a_lift_inside_a_corner_that_is_taken_flat_is_no_traffic(middle, half, a
 
 
 @pytest.mark.parametrize(
-    ("start", "stop", "reason"), [(0.2, 0.65, "traffic:"), (-1.0, 2.0, "slow:"), (0.0, 0.45, "slow:")]
+    ("start", "stop", "rest", "reason"),
+    [(0.2, 0.65, 0.0, "traffic:"), (0.2, 0.65, 0.045, "slow:"), (-1.0, 2.0, 0.0, "slow:"), (0.0, 0.45, 0.0, "slow:")],
 )
-def test_a_lap_slowed_over_several_straights_was_held_up_where_the_rest_of_it_is_as_usual(start, stop, reason):
-    # a fifth slower than planned on nearly half of lap 3, corners and straights alike; or all along, or from its start
+def test_a_lap_slowed_over_several_straights_was_held_up_where_the_rest_of_it_is_as_usual(start, stop, rest, reason):
+    # a fifth slower than planned on nearly half of lap 3, corners and straights alike; the same with 4.5 % less on the
+    # rest of it, by which it was no lap at speed; or all along, or from its start
     base = drive("kart", laps=1)
 
     def held_up(lap, station):
         share = station / base.plan.length
-        return 1.0 - 0.2 * np.where((share > start) & (share < stop) & (lap == 3), 1.0, 0.0)
+        return 1.0 - (lap == 3) * np.where((share > start) & (share < stop), 0.2, rest)
 
     d = drive("kart", laps=6, seed=3, slow=held_up)
     (aside,) = [lap for lap in laps_with(d, logged(d, 10, speed_ms=0.05, seed=4)).flying if not lap.counted]
