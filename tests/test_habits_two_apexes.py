@@ -41,6 +41,13 @@ def test_a_brake_used_twice_where_the_limit_brakes_twice_is_no_easing():
     assert found("brake eased and re-applied", grip=0.5, **LIKE_THE_LIMIT, **once)
 
 
+def test_a_brake_eased_but_not_let_go_where_the_limit_is_off_it_is_no_easing():
+    # As above, with the foot left on the pedal between the two: one touch, eased where the limit eases.
+    rests = {**LIKE_THE_LIMIT, "bar": steps((58, 60.0), (125, 8.0), (155, 45.0), (245, 0.0))}
+    assert not found("brake eased and re-applied", grip=0.5, **rests, **TWO)
+    assert found("brake eased and re-applied", grip=0.5, **rests, **{**TWO, "limit_v": slowed((60, 230, 6.2))})
+
+
 def test_each_braking_is_held_against_the_limits_own():
     # Taken from the first touch, the brake would be on 100 m before the second braking, and held 125 m past the first.
     for kind in ("early braking", "long light braking", "brake held past the release"):
