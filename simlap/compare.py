@@ -5,6 +5,7 @@ The change in lap time is split into a change of the limit (what car and tyres c
 the car. One who uses more of the grip in all of them is, for no log can tell that from more grip.
 """
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -23,6 +24,7 @@ from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
 from simlap.session import Session
+from simlap.shared import on_shared_evidence
 from simlap.solver import StationLimits, limit_profile, solve_batch
 from simlap.track import Corner, Track, grip_scale
 from simlap.verdict import judge_sides
@@ -79,15 +81,19 @@ def compare(
             reference = reference or session.source
             found.append(one)
         prepared.append((label, tuple(found)))
-    _all_placed([one for _, found in prepared for one in found])
+    logs = [one for _, found in prepared for one in found]
+    _all_placed(logs)
     assert track is not None
+    alike, left_out = on_shared_evidence(logs, options)
+    left = iter(alike)
+    prepared = [(label, tuple(itertools.islice(left, len(found)))) for label, found in prepared]
     corners = tuple(track.corners or find_corners(track.line))
     line, phases = _common_ground(prepared, track, corners, options)
     sides = tuple(
         _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
     unlike = [unlike_sessions(side) for side in sides]
-    warnings = _warnings(sides, notes, unlike)
+    warnings = (*_warnings(sides, notes, unlike), *left_out)
     moved = [max((abs(found.change_s) for _, found in each), default=0.0) for each in unlike]
     return judge_sides(
         sides,
@@ -216,9 +222,6 @@ def _warnings(
             f"The logs differ in fixes per second ({', '.join(map(str, sorted(rates)))}): the logger or its "
             "settings changed, which may move a limit a little."
         )
-    channels = {tuple(sorted(one.session.channels)) for side in sides for one in side.prepared}
-    if len(channels) > 1:
-        warnings.append("The logs do not hold the same channels: a limit may be fitted in another way on each side.")
     sources = {one.motion.quality.speed_source for side in sides for one in side.prepared}
     if len(sources) > 1:
         warnings.append(f"Speed comes from different sensors ({', '.join(sorted(sources))}).")

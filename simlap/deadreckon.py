@@ -138,6 +138,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         closes=False,
         across=across,
         along=along,
+        used=(source, *turning),
     )
 
 

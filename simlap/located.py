@@ -142,6 +142,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         closes=True,
         across=felt(inertial.get("a_lat"), drive, drive.a_lat, lag, t),
         along=felt(inertial.get("a_lon"), drive, drive.a_lon, lag, t),
+        used=(*receiver, *inertial, *(("sideslip",) if "yaw_rate" in inertial and session.has("sideslip") else ())),
     )
 
 

@@ -62,6 +62,7 @@ class Motion:
     #: without that sensor or a path of its own [m/s²]
     across: np.ndarray | None = None
     along: np.ndarray | None = None  #: (n,) the same of the longitudinal accelerometer and dv/dt [m/s²]
+    used: tuple[str, ...] = ()  #: channels beside the positions that the path was found from
 
     def __post_init__(self) -> None:
         own(self, "t", "x", "y", "s", "v", "course", "kappa", "a_lon", "a_lat", "altitude")

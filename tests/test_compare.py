@@ -333,6 +333,84 @@ def test_two_logs_of_one_outing_show_no_change_from_raw_log_to_verdict(club):
         compare([club.session], [club.session], track=club.track, options=Options(draws=40), notes=["C:fuel=full"])
 
 
+@pytest.fixture(scope="module")
+def kart():
+    """A short outing, read fast: circuit and log."""
+    track = invented_circuit("kart")
+    sensors = Sensors.good(rate_hz=25.0)
+    driver = Driver.with_deficits(track.corners, seed=3)
+    return track, synthetic_session(track, club_car(), driver, sensors, laps=4, seed=3, losses=False).session
+
+
+def lacking(session, *names):
+    return replace(session, channels={name: values for name, values in session.channels.items() if name not in names})
+
+
+def slow_throttle(session):
+    """Opened to three tenths at most: a channel in another unit than the log says."""
+    return replace(session, channels={**session.channels, "throttle": 0.3 * session.channel("throttle")})
+
+
+@pytest.mark.parametrize(
+    ("change", "missing", "told"),
+    [
+        (lambda log: lacking(log, "throttle"), "A", "no usable throttle. In the other logs it is left out as well"),
+        (slow_throttle, "B", "no usable throttle. In the other logs it is left out as well"),
+        (
+            lambda log: lacking(log, "speed", "a_lat", "yaw_rate"),
+            "B",
+            "no usable speed, lateral acceleration, yaw rate. In the other logs they are left out as well",
+        ),
+        (lambda log: lacking(log, "brake_pressure", "gear", "engine_speed", "altitude"), "B", None),
+    ],
+    ids=["no throttle", "throttle unusable", "no speed and no turning", "what no limit is read from"],
+)
+def test_a_channel_that_one_log_of_an_outing_lacks_makes_no_change(kart, change, missing, told):
+    # the very same drive on both sides: whatever is read from what both hold changes by exactly nothing
+    track, log = kart
+    other = change(replace(log, source="other.csv"))
+    sides = [[other], [log]] if missing == "A" else [[log], [other]]
+    found = compare(*sides, track=track, options=Options(draws=10))
+    for change in (found.change, found.limit_change, *found.by_limit.values()):
+        assert change.value == pytest.approx(0.0, abs=1e-9)
+    said = [warning for warning in comparison_to_dict(found)["warnings"] if "usable" in warning]
+    assert len(said) == (told is not None)
+    if told is not None:
+        assert said[0].startswith(f"other.csv: {told}")
+
+
+def test_more_grip_is_found_where_one_side_has_no_throttle():
+    before, after = (made.session for made in pair(2, "grip"))
+    found = compare([before], [lacking(after, "throttle")], track=TRACK, options=Options(draws=100))
+    assert found.verdict == PAID_OFF
+    assert found.by_limit["lateral"].value == min(change.value for change in found.by_limit.values())
+
+
+RECEIVER_ALONE = ("latitude", "longitude", "altitude", "speed", "course")
+
+
+def test_fewer_fixes_of_the_same_drive_make_no_change(kart):
+    # 25 and 5 fixes a second of one receiver: the slower log holds every fifth row of the faster one
+    track, log = kart
+    fast = replace(log, channels={name: log.channel(name) for name in RECEIVER_ALONE})
+    every = slice(None, None, 5)
+    slow = replace(
+        fast, t=log.t[every], channels={name: fast.channel(name)[every] for name in RECEIVER_ALONE}, source="slow.csv"
+    )
+    found = compare([fast], [slow], track=track, options=Options(draws=10))
+    # the planes have their origins at the median of 25 and of 5 fixes a second, half a metre apart
+    assert found.limit_change.value == pytest.approx(0.0, abs=0.01)
+    assert any("rate of the slowest, 5 a second" in warning for warning in found.warnings)
+
+
+def test_logs_that_share_too_little_for_a_path_are_not_compared(kart):
+    track, log = kart
+    log = lacking(log, "latitude", "longitude", "course")
+    first, second = lacking(log, "a_lat"), replace(lacking(log, "yaw_rate"), source="other.csv")
+    with pytest.raises(NotEnoughData, match=r"does not carry a comparison .* Log the same channels on all sides"):
+        compare([first], [second], track=track, options=Options(draws=10))
+
+
 def test_logs_without_positions_are_compared_with_and_without_a_track_file():
     track = invented_circuit("kart")
     sensors = Sensors.good().without("latitude", "longitude", "course")
