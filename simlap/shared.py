@@ -21,13 +21,13 @@ from simlap.session import Session
 POSITIONS = (("latitude", "longitude"), ("x", "y"))
 # Channels of the receiver; those that come with the positions are thinned with them.
 RECEIVER = ("speed", "course")
+SPEEDS = {"speed", "wheel_speed"}
 # With these a motion holds between the fixes: 25 and 5 fixes a second then read alike.
 ALONG, ACROSS = "a_lon", ("a_lat", "yaw_rate")
 # Rates within this share of each other are one: receivers lose fixes.
 SAME_RATE = 0.2  # [1]
 WORDS = {
     "speed": "speed",
-    "wheel_speed": "wheel speed",
     "course": "course",
     "a_lon": "longitudinal acceleration",
     "a_lat": "lateral acceleration",
@@ -53,7 +53,7 @@ def on_shared_evidence(logs: Sequence[Prepared], options: Options) -> tuple[tupl
     NotEnoughData
         When a log has no path, or no lap that counts, without what another one lacks.
     """
-    used = [set(one.motion.used) for one in logs]
+    used = [_used(one) for one in logs]
     shared = set.intersection(*used)
     every = _every(logs, shared)
     read = [
@@ -78,6 +78,15 @@ def on_shared_evidence(logs: Sequence[Prepared], options: Options) -> tuple[tupl
         ]
         told.append(_left_out(logs, [not yes for yes in opens], ["throttle"]) + THROTTLE_DOUBT)
     return tuple(read), tuple(told)
+
+
+def _used(log: Prepared) -> set[str]:
+    """Channels that the log's path was found from; a speed is one, the receiver's or the wheels'.
+
+    With its slip taken out a wheel speed serves like a receiver's, and which of them a log's speed is taken for may
+    change from outing to outing.
+    """
+    return {"speed" if name in SPEEDS else name for name in log.motion.used}
 
 
 def _every(logs: Sequence[Prepared], shared: Collection[str]) -> list[int]:
@@ -112,12 +121,13 @@ def _fresh(session: Session, names: Sequence[str]) -> np.ndarray:
     return rows[new]
 
 
-def _again(old: Prepared, options: Options, left_out: Collection[str], nth: int) -> Prepared:
+def _again(old: Prepared, options: Options, left_out: set[str], nth: int) -> Prepared:
     """The log read anew without the channels `left_out`, from every `nth` fix.
 
     What its accelerometers tell of the road stays, for the road is the same on all sides.
     """
-    kept = {name: values for name, values in old.session.channels.items() if name not in left_out}
+    gone = {*left_out, *(SPEEDS if left_out & SPEEDS else ())}
+    kept = {name: values for name, values in old.session.channels.items() if name not in gone}
     session = replace(old.session, channels=kept)
     try:
         new = prepare(_thinned(session, nth) if nth > 1 else session, old.track, options)

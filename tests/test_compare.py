@@ -338,6 +338,7 @@ def kart():
     """A short outing, read fast: circuit and log."""
     track = invented_circuit("kart")
     sensors = Sensors.good(rate_hz=25.0)
+    sensors = replace(sensors, channels=(*sensors.channels, "wheel_speed"))
     driver = Driver.with_deficits(track.corners, seed=3)
     return track, synthetic_session(track, club_car(), driver, sensors, laps=4, seed=3, losses=False).session
 
@@ -357,11 +358,11 @@ def slow_throttle(session):
         (lambda log: lacking(log, "throttle"), "A", "no usable throttle. In the other logs it is left out as well"),
         (slow_throttle, "B", "no usable throttle. In the other logs it is left out as well"),
         (
-            lambda log: lacking(log, "speed", "a_lat", "yaw_rate"),
+            lambda log: lacking(log, "speed", "wheel_speed", "a_lat", "yaw_rate"),
             "B",
             "no usable speed, lateral acceleration, yaw rate. In the other logs they are left out as well",
         ),
-        (lambda log: lacking(log, "brake_pressure", "gear", "engine_speed", "altitude"), "B", None),
+        (lambda log: lacking(log, "brake_pressure", "gear", "engine_speed", "altitude", "wheel_speed"), "B", None),
     ],
     ids=["no throttle", "throttle unusable", "no speed and no turning", "what no limit is read from"],
 )
