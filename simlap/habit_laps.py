@@ -16,6 +16,9 @@ TRAFFIC, SPREAD, LOW_PEAK = "held up", "brake point spread", "low brake peak"
 HELD_UP_MOST = 1.0 / 3.0
 # Slower than this counts as giving up speed; a car that just rolls on a straight loses as much.
 GIVES_UP = 0.5  # [m/s²]
+# A lap that was slower than the others by this share in the corner itself brought its loss along onto the straight.
+# Common practice, no source.
+BROUGHT_ALONG = 0.05  # [1]
 # A zone in which the limit's hardest braking is less than this share of that in the middle zone is braked in a turn.
 STRAIGHT_BRAKING = 0.7  # [1]
 
@@ -39,9 +42,10 @@ def occurrence(trace: CornerTrace, index: int, phase: str, numbers: Numbers) -> 
 def held_up(sheet: CornerSheet, limits: Thresholds) -> tuple[Occurrence, ...]:
     """Laps that gave up speed where the median lap gains it, on a straight, and lost time by it.
 
-    The log does not show other cars: it shows that this lap was slowed where the same driver is not.
+    The log does not show other cars: it shows that this lap was slowed where the same driver is not. One that was slow
+    in the corner already, and goes on slowing behind it, was not held up there: that is what a mistake looks like.
     """
-    whole = _whole(sheet.traces)
+    whole = whole_traces(sheet.traces)
     if len(whole) < limits["traffic_laps"]:
         return ()
     begin = whole[0].at(0.0)
@@ -50,17 +54,25 @@ def held_up(sheet: CornerSheet, limits: Thresholds) -> tuple[Occurrence, ...]:
     straight = np.median([np.abs(trace.a_lat) for trace in whole], axis=0) < limits["turning_ms2"]
     gains = straight & (a_lon > 0.0)
     gains[:begin] = False
+    end = max(whole[0].at(whole[0].mid_stop), begin + 1)
+    slowest = np.array([trace.v[begin:end].min() for trace in whole])
+    slow_there = slowest < (1.0 - BROUGHT_ALONG) * np.median(slowest)
     found = []
-    for trace, time in zip(whole, took, strict=True):
+    for trace, time, brings in zip(whole, took, slow_there, strict=True):
         span = longest(trace, gains & (trace.a_lon < -GIVES_UP))
         lost = float(time - np.median(took))
         slow = float(np.min(trace.v[gains] / v[gains], initial=1.0))
-        if span[1] > span[0] and lost > limits["traffic_lost_s"] and slow < 1.0 - limits["traffic_speed_share"]:
+        if (
+            span[1] > span[0]
+            and not (brings and span[0] >= end)
+            and lost > limits["traffic_lost_s"]
+            and slow < 1.0 - limits["traffic_speed_share"]
+        ):
             found.append(occurrence(trace, span[0], phase_at(trace, span[0]), {"lost_s": lost}))
     return tuple(found) if len(found) <= HELD_UP_MOST * len(whole) else ()
 
 
-def _whole(traces: Sequence[CornerTrace]) -> tuple[CornerTrace, ...]:
+def whole_traces(traces: Sequence[CornerTrace]) -> tuple[CornerTrace, ...]:
     """Traces that share the longest row of stations; clipped ones are left out."""
     size = max((trace.along.size for trace in traces), default=0)
     return tuple(trace for trace in traces if trace.along.size == size)
@@ -71,7 +83,7 @@ def slower_laps(traces: Sequence[CornerTrace], laps: Collection[int]) -> float:
 
     0 where one of them is no slower than the others' median, or a side has no whole trace.
     """
-    whole = _whole(traces)
+    whole = whole_traces(traces)
     took = {trace.lap: float(trace.t[-1] - trace.t[trace.at(0.0)]) for trace in whole}
     some, rest = [time for lap, time in took.items() if lap in laps], [t for lap, t in took.items() if lap not in laps]
     if not some or not rest or min(some) <= np.median(rest):

@@ -27,6 +27,7 @@ from simlap.habit_laps import (
 )
 from simlap.habit_marks import LEAST_LAPS, Marks, mark, read_alike
 from simlap.habit_rules import BRAKE, Numbers, Rule
+from simlap.habit_single import SINGLE_LOSS, single_loss_words, single_losses
 from simlap.habit_traces import CornerSheet
 from simlap.results import Finding
 from simlap.thresholds import Thresholds, default_thresholds
@@ -98,16 +99,22 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
     tuple of Finding
         A habit is raised when it occurs on a stated share of the laps looked at, and on two at least; on fewer laps,
         but two at least, as occasional, where each of them is slower than the others and all by a stated time. A lap
-        that was held up in a corner is named there and counts for nothing else in it.
+        that was held up in a corner, or lost far more time in it than the others, is named there and counts for
+        nothing else in it.
     """
     limits = thresholds or default_thresholds()
     slowed = [held_up(sheet, limits) for sheet in sheets]
-    free = [_without(sheet, {each.lap for each in laps}) for sheet, laps in zip(sheets, slowed, strict=True)]
+    held = [{each.lap for each in laps} for laps in slowed]
+    wrong = single_losses(sheets, held, limits)
+    aside = [laps | {each.lap for each in once} for laps, once in zip(held, wrong, strict=True)]
+    free = [_without(sheet, laps) for sheet, laps in zip(sheets, aside, strict=True)]
     marks = [tuple(mark(trace, limits) for trace in sheet.traces) for sheet in free]
     braked = [_braked_alike(sheet, marked) for sheet, marked in zip(free, marks, strict=True)]
     weak = low_peaks([sheet for sheet, _ in braked], [marked for _, marked in braked], limits)
     findings: list[Finding] = []
-    for whole, sheet, marked, alike, low, other in zip(sheets, free, marks, braked, weak, slowed, strict=True):
+    for whole, sheet, marked, alike, low, other, once in zip(
+        sheets, free, marks, braked, weak, slowed, wrong, strict=True
+    ):
         here = _of_traces(sheet, marked, limits)
         laps = len(alike[0].traces)
         here += _raise(LOW_PEAK, sheet, low, laps, limits)
@@ -117,6 +124,7 @@ def find_habits(sheets: Sequence[CornerSheet], thresholds: Thresholds | None = N
         findings += _told_once(here)
         if other:
             findings.append(_held_up_finding(whole, other))
+        findings += [_single_loss_finding(whole, each) for each in once]
     return tuple(findings)
 
 
@@ -233,6 +241,25 @@ def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
         session_times_s=tuple(each.time_s for each in seen),
         evidence=lost,
         own=tuple(held_up_words(each.numbers) for each in seen),
+    )
+
+
+def _single_loss_finding(sheet: CornerSheet, seen: Occurrence) -> Finding:
+    """Time lost once, on one lap: it is named, and there is no habit to cure."""
+    said = single_loss_words(seen.numbers)
+    return Finding(
+        kind=SINGLE_LOSS,
+        corner=sheet.corner,
+        phase=seen.phase,
+        sentence=f"Lap {seen.lap}, {spoken(sheet.corner, begins=False)}: {said}.",
+        worth_s=0.0,
+        laps=(seen.lap,),
+        occurrences=1,
+        of_laps=len(sheet.traces),
+        stations_m=(seen.station_m,),
+        session_times_s=(seen.time_s,),
+        evidence=seen.numbers,
+        own=(said,),
     )
 
 

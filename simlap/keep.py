@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.habit_laps import TRAFFIC
+from simlap.habit_single import SINGLE_LOSS
 from simlap.habits import spoken
 from simlap.phases import PHASE_WORDS
 from simlap.results import Finding, Priority
@@ -76,6 +77,7 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
 def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities: Sequence[Priority]) -> str:
     """One thing not to change: the phase nearest the limit and most consistent; empty where none is both."""
     taken = {(f.corner, f.phase) for f in findings if f.kind != TRAFFIC} | {(p.corner, p.phase) for p in priorities}
+    lost_once = {f.corner for f in findings if f.kind == SINGLE_LOSS}
     good = [
         use
         for use in uses
@@ -84,6 +86,7 @@ def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities:
         and use.laps >= KEEP_LAPS
         and not use.set_aside
         and (use.corner, use.phase) not in taken
+        and use.corner not in lost_once
         and use.lost_s <= KEEP_LOST * use.time_s
         and use.spread_s <= KEEP_SPREAD * use.time_s
     ]

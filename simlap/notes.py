@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from simlap.habit_laps import TRAFFIC
+from simlap.habit_single import SINGLE_LOSS
 from simlap.laps import aside_by_reason
 from simlap.report.json import analysis_to_dict
 from simlap.report.plain import clean, counted_laps, lap_time
@@ -58,6 +59,7 @@ def notes_lines(
         lines += ["", *findings_lines(advice.findings, fast)]
     else:
         lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
+        lines += [f"Single loss: {clean(one.sentence)}" for one in advice.findings if one.kind == SINGLE_LOSS]
     lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
     if cautions:
         lines += ["", "Before you act on it:", *(f"- {clean(text)}" for text in cautions)]
@@ -87,7 +89,8 @@ def findings_lines(findings: Sequence[Finding], fast: Mapping[str, float] | None
     for kind, group in by_kind.items():
         lines.append(f"{kind}, in {len(group)} corner{'s' * (len(group) > 1)}")
         for one in group:
-            named = one.kind == TRAFFIC or one.occurrences == one.of_laps  # the sentence tells the laps, or all show it
+            # the sentence tells the laps, or all show it
+            named = one.kind in (TRAFFIC, SINGLE_LOSS) or one.occurrences == one.of_laps
             laps = f" Lap{'s' * (len(one.laps) > 1)} {', '.join(str(lap) for lap in one.laps)}."
             small = (fast or {}).get(one.corner) if one.kind != TRAFFIC else None
             slowly = f" Fast corner: steps of {small:.0f} km/h per outing at most." if small is not None else ""

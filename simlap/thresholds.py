@@ -114,6 +114,10 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "traffic_lost_s": _seconds(0.3, "fewer laps are taken as held up: zone time beyond the median lap's"),
         "traffic_speed_share": _share(0.1, "the same: speed below the median lap's on the straight"),
         "traffic_laps": Threshold(3.0, "1", "needs more laps before one is taken as held up", 3.0, 50.0),
+        # single losses
+        "single_lost_s": _seconds(0.5, "fewer single losses named: zone time beyond the median lap's"),
+        "single_spreads": Threshold(5.0, "1", "the same: against the laps' own spread in that zone", 1.0, 50.0),
+        "single_laps": Threshold(4.0, "1", "needs more laps before one is told from the others", 3.0, 50.0),
         # advice
         "exit_slower_share": _share(0.025, "fewer unexplained exits: speed below the limit's on the way out"),
         "braking_longer_share": _share(0.06, "fewer unexplained brakings: time beyond the limit's"),

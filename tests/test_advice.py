@@ -172,9 +172,10 @@ def test_a_habit_on_most_laps_goes_before_a_rarer_one():
     assert kind(4) == "early braking"  # 4 of 8 laps is less than three quarters
 
 
-def test_time_lost_to_others_is_no_advice():
+@pytest.mark.parametrize("kind", ["held up", "single loss"])
+def test_time_lost_to_others_or_by_one_mistake_is_no_advice(kind):
     corners, _, sheets, limits = session(corner("A", (0.2, 0.0, 0.0)))
-    other = replace(finding("early braking", 1), kind="held up")
+    other = replace(finding("early braking", 1), kind=kind)
     assert choose_priorities(corners, [other], sheets, limits) == ()
 
 

@@ -13,7 +13,7 @@ import pytest
 from habit_sessions import Place, on, session
 
 from simlap.advice import advise
-from simlap.analysis import analyse
+from simlap.analysis import analyse, prepare
 from simlap.circuits import invented_circuit
 from simlap.demo import csv_text
 from simlap.files import write_text
@@ -155,6 +155,18 @@ def behind_another(share):
     return habit
 
 
+def opens_very_late(p: Place):
+    """Runs wide behind the slowest point and waits with the throttle."""
+    p.bump(p.slowest + 25.0, 2.5, 30.0)
+    p.set("foot", p.slowest, p.mid_stop + 50.0, HOLD)
+
+
+def cools_down(p: Place):
+    """A share slower through the whole corner and on the straight behind it."""
+    p.set("mid_share", braking_end(p), p.mid_stop, 0.96)
+    p.set("drive_share", p.mid_stop, p.mid_stop + 400.0, 0.75)
+
+
 def half_drive(p: Place):
     """Half of the drive on the straight: what a brake that drags leaves of it; see `dragging`."""
     p.set("drive_share", p.mid_stop + 60.0, p.mid_stop + 160.0, 0.5)
@@ -206,6 +218,9 @@ SESSIONS = {
     },
     # Shorter than what sets a whole lap aside.
     "held up": {"3": on((4,), behind_another(0.86))},
+    "once": {"4": on((3,), opens_very_late)},
+    # Lap 4 cools down, and still counts.
+    "slow lap": {zone: on((3,), cools_down) for zone in ("1", "2", "3", "4", "5", "6", "7", "8", "9", "10")},
     "nearly": {
         "1": closes_early(8.0),
         "3": opens_late(4.0),
@@ -226,6 +241,7 @@ SESSIONS = {
 TOLD = [
     ("lifts", "1", "early lift"),
     ("held up", "3", "held up"),
+    ("once", "4", "single loss"),
     ("lifts", "4", "early braking"),
     ("lifts", "7", "part throttle on the exit"),
     ("lifts", "8", "lift where none is needed"),
@@ -290,3 +306,21 @@ def test_a_lift_on_two_of_six_laps_is_told_with_these_laps():
     (lift,) = [each for each in findings("corners") if each.corner == "8"]
     assert lift.occasional
     assert lift.laps == (2, 5)
+
+
+def test_a_loss_on_one_lap_is_told_with_its_lap_and_is_no_priority():
+    (once,) = findings("once")
+    assert (once.laps, once.occurrences, once.of_laps, once.worth_s) == ((4,), 1, LAPS, 0.0)
+    assert once.sentence.startswith("Lap 4, corner 4: lost ")
+    assert once.evidence["full_throttle_later_m"] > 30.0  # the throttle stays as it is up to 50 m into the exit
+    assert once.evidence["exit_lost_s"] > 0.5 * once.evidence["lost_s"]
+
+
+def test_a_slow_lap_that_counts_lost_nothing_once():
+    # that it counts, and is slow enough: 2 s and more beyond the others
+    made = session(CLUB, SESSIONS["slow lap"], seed=31, laps=LAPS, sensors=Sensors.good(rate_hz=50.0))
+    found = prepare(made, CLUB)
+    times = found.table.lap_times
+    assert found.table.counted.all()
+    assert times[3] - np.median(times) > 2.0
+    assert findings("slow lap") == ()

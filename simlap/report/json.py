@@ -58,7 +58,10 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  gear_changes_s (part of it that changes of gear cost; null where no channel tells),
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
                  session_times_s, evidence {named numbers, keys end in their unit; "both pedals at once" holds both_s,
-                 both_m, opening_percent of the throttle and braked_bar or braked_percent}
+                 both_m, opening_percent of the throttle and braked_bar or braked_percent; "single loss", of one lap
+                 and worth nothing, holds lost_s (to the median lap), the same by phase, next_corner_lost_s where it
+                 goes on there, and where they differ brake_point_later_m, full_throttle_later_m, minimum_kmh beside
+                 usual_minimum_kmh}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high} of the
                  whole phase, step_worth_s of the step that the sentence asks for (null: of no stated size), build_up
 order            which priorities the target rests on, and where a larger loss waits; "" where nothing is to say

@@ -7,6 +7,7 @@ from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from simlap.habit_single import SINGLE_LOSS
 from simlap.laps import aside_by_reason
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
@@ -82,6 +83,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
         parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
     if analysis.advice.keep:
         parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
+    parts += [item("-", clean(one.sentence)) for one in analysis.advice.findings if one.kind == SINGLE_LOSS]
     parts += [item("?", clean(reason)) for reason in analysis.advice.not_judged]
     return [*parts, *caution_parts(analysis)]
 
