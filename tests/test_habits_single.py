@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 import numpy as np
 import pytest
-from habit_builder import RUN_IN, along, between, seconds, sheet, speed, trace
+from habit_builder import RUN_IN, along, seconds, sheet, speed, trace
 
 from simlap.habit_single import SINGLE_LOSS
 from simlap.habits import find_habits
@@ -127,8 +127,7 @@ def test_a_lap_held_up_made_no_mistake_there_nor_in_the_corner_behind():
 
 def test_a_lap_that_brings_its_loss_out_of_the_corner_was_not_held_up():
     # slow in the corner, wide behind it: it slows on the straight as a lap does that is held up
-    v = np.where(between(300.0, 340.0), np.sqrt(WRONG**2 - 6.0 * np.clip(along - 300.0, 0.0, 40.0)), WRONG)
-    v = np.where(along >= 340.0, np.sqrt(np.maximum(WRONG**2 - 240.0 - 8.0 * (along - 340.0), 100.0)), v)
+    v = np.sqrt(WRONG**2 - 14.0 * np.clip(along - 300.0, 0.0, 40.0))
     assert [each.kind for each in find_habits([laps_of(v=v)])] == [SINGLE_LOSS]
 
 
