@@ -139,9 +139,10 @@ class LimitProfile:
     #: Share of the tyres' combined limit in use. 1 where lateral grip, brakes or traction limit, up to what the mean
     #: of two segments makes of a_lon: 1.03 where a braking zone meets a hairpin at 2 m spacing.
     share: np.ndarray
+    sideways: np.ndarray  #: share of the lateral limit in use, whatever is asked of the tyres along the road
 
     def __post_init__(self) -> None:
-        own(self, "v", "a_lon", "a_lat", "t", "segment_time", "share")
+        own(self, "v", "a_lon", "a_lat", "t", "segment_time", "share", "sideways")
         own(self, "active", dtype=int)
 
     @property
@@ -217,6 +218,7 @@ def limit_profile(
     v, segment_time = batch.v[0], batch.segment_time[0]
     a_lon = _at_stations(v, line)
     scale = (limits or StationLimits()).rows(v.size)[0][0]
+    share, sideways = _shares(line, packed, v, a_lon, scale)
     return LimitProfile(
         line=line,
         v=v,
@@ -226,7 +228,8 @@ def limit_profile(
         segment_time=segment_time,
         lap_time=float(batch.lap_time[0]),
         active=batch.active[0],
-        share=_share(line, packed, v, a_lon, scale),
+        share=share,
+        sideways=sideways,
     )
 
 
@@ -243,8 +246,13 @@ def _at_stations(v: np.ndarray, line: Line) -> np.ndarray:
     return (np.roll(rate, 1) * ds + rate * behind) / (ds + behind)
 
 
-def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Combined use of the tyres, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p), slope, banking and drag taken out."""
+def _shares(
+    line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, scale: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Combined use of the tyres, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p), and its lateral part, |a_lat|/limit.
+
+    Slope, banking and drag are taken out.
+    """
     geo, z = line.road_loads, v**2
 
     def over(pair: slice) -> np.ndarray:
@@ -263,7 +271,7 @@ def _share(line: Line, packed: np.ndarray, v: np.ndarray, a_lon: np.ndarray, sca
     p = np.where(along < 0.0, packed[Packed.EXPONENT_BRAKING], packed[Packed.EXPONENT_DRIVE])
     sideways = np.abs(demand) / (lateral * normal)
     lengthways = np.abs(along) / (np.where(along < 0.0, braking, traction) * normal)
-    return combined_use(sideways, lengthways, p)
+    return combined_use(sideways, lengthways, p), sideways
 
 
 def solve_batch(

@@ -90,7 +90,7 @@ def circle_case(
         fit=_fit(),
         limit=LimitProfile(
             line=line, v=np.full(N, FAST), a_lon=np.zeros(N), a_lat=FAST**2 * line.kappa, t=np.arange(N) * DS / FAST,
-            segment_time=limit_dt, lap_time=LIMIT_S, active=np.zeros(N), share=np.ones(N),
+            segment_time=limit_dt, lap_time=LIMIT_S, active=np.zeros(N), share=np.ones(N), sideways=np.ones(N),
         ),
         grip=np.ones(N),
         phases=phases,

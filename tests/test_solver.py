@@ -54,6 +54,7 @@ def test_a_steady_circle_is_driven_where_what_the_tyres_leave_equals_the_drag(ex
     assert profile.v == pytest.approx(math.sqrt(used * lateral * radius), rel=1e-5)
     assert set(profile.active_names) == {"traction"}
     assert profile.share == pytest.approx(1.0, rel=1e-4)
+    assert profile.sideways == pytest.approx(used, rel=2e-5)  # v² with the speed's own tolerance
 
 
 def test_drag_does_not_change_braking_and_traction_on_a_straight():

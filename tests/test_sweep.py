@@ -235,6 +235,29 @@ def test_speed_trace_is_drawn_in_the_style_of_what_limits_it():
     assert len({(style["color"], str(style["linestyle"])) for style in LIMIT_STYLES.values()}) == len(LIMIT_STYLES)
 
 
+def test_a_corner_at_a_steady_speed_is_drawn_as_lateral_and_the_way_out_of_it_as_traction():
+    # Half a turn of 40 m radius between straights. Its speed is steady, held up against a drag of 1 m/s²: the lateral
+    # limit is what a driver feels, whatever the solver's step met. Down to it on the brakes, out of it on the tyres.
+    bend, straight = round(np.pi * 40.0), 300
+    kappa = np.concatenate([np.zeros(straight), np.full(bend, 1.0 / 40.0), np.zeros(straight)])
+    line = Line.from_curvature(kappa, 1.0)
+    env = Envelope.from_limits((11.0, 0.0), (10.0, 0.0), (5.0, 0.0), drag=(1.0, 0.0, 0.0))
+    profile = limit_profile(line, env)
+    middle = slice(straight + 20, straight + bend - 20)
+    assert set(profile.active_names[middle]) == {"traction"}  # what the solver's step meets
+    lines = {line.get_label(): line for line in plot_profile(profile, Figure().subplots())}
+
+    def drawn(name):
+        x, y = lines[name].get_data()
+        return set(x[np.isfinite(y)])
+
+    inside = set(profile.s[middle])
+    assert inside <= drawn("lateral")
+    assert not inside & (drawn("traction") | drawn("braking"))
+    assert set(profile.s[straight + bend + 5 : straight + bend + 60]) <= drawn("traction")
+    assert set(profile.s[straight - 60 : straight - 5]) <= drawn("braking")
+
+
 def test_sweep_is_drawn_in_per_cent_and_seconds():
     result = sweep(random_line(7), FULL, ["grip", "power"], (0.98, 1.0, 1.02))
     ax = Figure().subplots()
