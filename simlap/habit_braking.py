@@ -223,7 +223,7 @@ def _longer_on_throttle(numbers: Numbers, limits: Thresholds, _: float) -> str:
     Going to the brake at once would mean a brake point ahead of the driver's own.
     """
     gap, early = numbers["before_brake_m"], numbers["early_m"]
-    longer = min(metres_step(early, limits), gap)
+    longer = min(metres_step(numbers, "early_m", limits), gap)
     if numbers["brakes_share"] < 0.5:  # not on most of the laps where it happens
         return f"Stay on the throttle about {longer:.0f} m longer"
     keep = f"Keep your brake point and stay on the throttle about {longer:.0f} m longer"
@@ -274,7 +274,7 @@ RULES = (
         early_braking,
         lambda x: f"brake on {x['early_m']:.0f} m earlier than needed at {x['speed_kmh']:.0f} km/h",
         lambda x, limits, _: (
-            f"Brake about {metres_step(x['early_m'], limits):.0f} m later with the same first "
+            f"Brake about {metres_step(x, 'early_m', limits):.0f} m later with the same first "
             "pressure, and keep that point before going on"
         ),
         reads_brake=True,
@@ -349,7 +349,7 @@ RULES = (
             f"{x['below_limit_kmh']:.0f} km/h below the limit's"
         ),
         lambda x, limits, _: (
-            f"Be off the brake about {metres_step(x['past_release_m'], limits):.0f} m earlier and let "
+            f"Be off the brake about {metres_step(x, 'past_release_m', limits):.0f} m earlier and let "
             "the car roll into the corner"
         ),
         reads_brake=True,

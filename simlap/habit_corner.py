@@ -280,7 +280,7 @@ def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> t
 def _no_pause(numbers: Numbers, limits: Thresholds, _: float) -> str:
     """Longer on the throttle on the way in, earlier on it on the way out."""
     if numbers["way_out_share"] >= 0.5:  # on most of the laps where it happens
-        earlier = metres_step(numbers["coast_m"], limits)
+        earlier = metres_step(numbers, "coast_m", limits)
         return f"Open the throttle about {earlier:.0f} m earlier, smoothly as the steering unwinds"
     return (
         "Go from one pedal to the other without a pause: hold the throttle longer before your brake point, or open it "
@@ -402,7 +402,7 @@ RULES = (
             f"{x['grip_used_percent']:.0f} % of the grip in use"
         ),
         lambda x, limits, _: (
-            f"Open the throttle about {metres_step(x['delay_m'], limits):.0f} m earlier, "
+            f"Open the throttle about {metres_step(x, 'delay_m', limits):.0f} m earlier, "
             "smoothly as the steering unwinds"
         ),
         (THROTTLE,),

@@ -9,6 +9,7 @@ from simlap.envelope import combined_use
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
 from simlap.pedals import BRAKES, at_rest, closed_opening, pressed, throttle_of, widest_opening
+from simlap.placing import told_to
 from simlap.thresholds import Thresholds
 from simlap.units import PA_TO_BAR, G
 
@@ -39,7 +40,7 @@ def sheets_of(
     channels, remarks, unused = _usable_channels(analysis, limits)
     grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v, analysis.grip)
                      for a, b, v in zip(table.a_lon, table.a_lat, table.v, strict=True)])  # fmt: skip
-    sheets = []
+    sheets, to = [], told_to(analysis)
     for index, result in enumerate(analysis.corners):
         before = analysis.corners[index - 1].zone
         traces = (
@@ -48,7 +49,7 @@ def sheets_of(
         )
         gains = {phase.name: phase.gain_alone for phase in result.phases}
         found = tuple(trace for some in traces for trace in some)
-        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh, unused))
+        sheets.append(CornerSheet(result.corner.name, gains, found, result.step_kmh, unused, to))
     return tuple(sheets), remarks
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from simlap.habit_marks import BRAKE_UNITS, Marks
 from simlap.habit_traces import CornerTrace
+from simlap.placing import PLACED_M, told
 from simlap.thresholds import Thresholds
 
 Numbers = Mapping[str, float]
@@ -51,13 +52,29 @@ def brake_words(numbers: Numbers, name: str) -> str:
     raise KeyError(name)
 
 
+#: Name of the evidence that says to how many metres places are told; it stands only where that is coarse.
+TOLD_TO = "told_to_m"
+
+
+def as_told(numbers: Numbers, to: float) -> Numbers:
+    """Evidence with its ways and places no finer than the log tells them, to so many metres."""
+    if to <= PLACED_M:
+        return numbers
+    rounded = {name: told(value, to) if name.endswith("_m") else value for name, value in numbers.items()}
+    return {**rounded, TOLD_TO: to}
+
+
 # Notes and target ask for this share of the way to the limit in one outing at most. Common practice, no source.
 HALF_WAY = 0.5  # [1]
 
 
-def metres_step(distance: float, limits: Thresholds) -> float:
-    """Half of a distance, at most the largest step advised for one outing [m]."""
-    return max(1.0, min(HALF_WAY * distance, limits["advice_metres"]))
+def metres_step(numbers: Numbers, name: str, limits: Thresholds) -> float:
+    """Half of a distance of the evidence, at most the largest step advised for one outing [m].
+
+    Rounded to what the log tells places to, where the evidence says that (`TOLD_TO`).
+    """
+    to, most = numbers.get(TOLD_TO, 0.0), limits["advice_metres"]
+    return max(1.0, min(told(HALF_WAY * numbers[name], to), most))
 
 
 def speed_step(gap_kmh: float, step_kmh: float) -> float:

@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 
 from simlap.frozen import own
+from simlap.placing import PLACED_M
 from simlap.results import Interval
 
 #: Channels that a trace may hold: throttle and brake from 0 to 1, brake_pressure [Pa], gear [1], engine_speed [rad/s].
@@ -80,3 +81,4 @@ class CornerSheet:
     traces: tuple[CornerTrace, ...]
     step_kmh: float = 4.0  #: largest step in minimum speed per outing [km/h]
     throttle_unused: str = ""  #: why a throttle channel that the log holds is left out; "" where it is not
+    told_to: float = PLACED_M  #: what the log tells places to [m]

@@ -26,7 +26,7 @@ from simlap.habit_laps import (
     spread_words,
 )
 from simlap.habit_marks import LEAST_LAPS, Marks, mark, read_alike
-from simlap.habit_rules import BRAKE, Numbers, Rule
+from simlap.habit_rules import BRAKE, Numbers, Rule, as_told
 from simlap.habit_single import SINGLE_LOSS, single_loss_words, single_losses
 from simlap.habit_traces import CornerSheet
 from simlap.results import Finding
@@ -58,6 +58,8 @@ WORDS: dict[str, Words] = {
 }
 
 
+#: Kinds whose advice is to brake harder, or harder at first, before the brake point moves.
+BRAKE_HARDER = (LOW_PEAK, LONG_LIGHT, LATE_PEAK, EARLY_LIGHT)
 #: Which of several findings in one phase comes first: the one that makes the others plain, and the safer step first
 #: (more pressure before a later brake point).
 PRECEDENCE: tuple[str, ...] = (
@@ -193,6 +195,7 @@ def _finding(
     evidence = {name: _middle(name, [each.numbers[name] for each in seen]) for name in seen[0].numbers}
     worth = max(0.0, sheet.gains[phase].value) if phase in sheet.gains else 0.0
     share = f"part of the {worth:.2f} s in this phase" if worth >= 0.005 else "no time lost in this phase"
+    evidence = dict(as_told(evidence, sheet.told_to))
     if slower_s is not None:
         evidence = {**evidence, "slower_s": slower_s}
         share = f"they are {slower_s:.2f} s slower here than the others"
@@ -208,7 +211,7 @@ def _finding(
         stations_m=tuple(each.station_m for each in seen),
         session_times_s=tuple(each.time_s for each in seen),
         evidence=evidence,
-        own=tuple(WORDS[kind].say(each.numbers) for each in seen),
+        own=tuple(WORDS[kind].say(as_told(each.numbers, sheet.told_to)) for each in seen),
         occasional=slower_s is not None,
     )
 

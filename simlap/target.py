@@ -12,6 +12,7 @@ from simlap.habit_link import sheets_of
 from simlap.habits import find_habits
 from simlap.kept import grip_limits
 from simlap.phases import PHASE_NAMES, PHASES
+from simlap.placing import PLACED_M, told, told_place
 from simlap.results import Analysis, Interval
 from simlap.solver import solve_batch
 from simlap.spread import percentile_interval, step_share_of
@@ -114,23 +115,27 @@ def _corner_targets(
     added = [joined({index: moves[index] for index in order[:count]}) for count in range(len(order) + 1)]
     _, lap_times = bench.solve(added)
     found = []
-    for place, index in enumerate(order):
+
+    def place(now: float | None, then: float | None, seen: bool) -> Mark | None:
+        return _told(_mark(now, then, seen), length, bench.told_to)
+
+    for count, index in enumerate(order):
         result = analysis.corners[index]
         (then_v,), _ = bench.solve([moves[index]])
         now = bench.now(index, shown_v)
         now, then = with_logged(logged, index, now, bench.marks(index, now, moves[index], then_v), length)
-        seen = visible(now, then, length)
+        seen = visible(now, then, length, bench.told_to)
         found.append(
             CornerTarget(
                 corner=result.corner.name,
                 phases=_worked_on(moves[index], seen),
                 build_up=result.build_up,
-                worth_s=float(lap_times[place] - lap_times[place + 1]),
-                brake_point_m=_mark(now.brake_m, then.brake_m, "brake_m" in seen),
+                worth_s=float(lap_times[count] - lap_times[count + 1]),
+                brake_point_m=place(now.brake_m, then.brake_m, "brake_m" in seen),
                 min_speed_kmh=Mark(now.slowest_kmh, (then if "slowest_kmh" in seen else now).slowest_kmh),
-                full_throttle_m=_mark(now.full_m, then.full_m, "full_m" in seen),
+                full_throttle_m=place(now.full_m, then.full_m, "full_m" in seen),
                 exit_speed_kmh=_mark(now.exit_kmh, then.exit_kmh, "exit_kmh" in seen),
-                lift_m=_mark(now.lift_m, then.lift_m, "lift_m" in seen),
+                lift_m=place(now.lift_m, then.lift_m, "lift_m" in seen),
             )
         )
     return tuple(found), float(lap_times[-1])
@@ -146,6 +151,15 @@ def _worked_on(own: Moves, seen: set[str]) -> tuple[str, ...]:
 def _mark(now: float | None, then: float | None, seen: bool) -> Mark | None:
     """A mark as it is asked for: it stays where it is unless it moves as far as a driver can place it."""
     return None if now is None or then is None else Mark(now, then if seen else now)
+
+
+def _told(mark: Mark | None, length: float, to: float) -> Mark | None:
+    """The station of a mark, and the step from there, as finely as the log tells them."""
+    if mark is None or to <= PLACED_M:
+        return mark
+    now = told_place(mark.now, to)
+    step = (mark.next - mark.now + 0.5 * length) % length - 0.5 * length
+    return Mark(now, (now + told(step, to)) % length if step else now)
 
 
 def _interval(bench: Bench, laps: list[Driven], moves: Moves, value: float) -> Interval:

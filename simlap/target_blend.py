@@ -8,6 +8,7 @@ import numpy as np
 from simlap.driven import Driven
 from simlap.kept import kept_limits
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
+from simlap.placing import PLACED_M, told_to
 from simlap.results import Analysis
 from simlap.solver import StationLimits, solve_batch
 from simlap.target_lift import Lift
@@ -29,6 +30,7 @@ class Bench:
     goal: Driven
     unexplained_s: float = 0.0  #: by which the solver's copy of the shown lap is too slow; negative: too fast [s]
     lifts: Mapping[int, Lift] = field(default_factory=dict)  #: per index of a corner whose throttle closes early
+    told_to: float = PLACED_M  #: what the log tells places to [m]
 
     def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
         """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
@@ -71,7 +73,7 @@ def shown_bench(analysis: Analysis, laps: list[Driven], goal: Driven) -> Bench:
         bench = min(others, key=lambda each: float(each.solve([{}])[1][0]))
     copied = float(bench.solve([{}])[1][0])
     shown = max(min(copied, typical), best_phases_sum(laps, analysis.phases))
-    return replace(bench, unexplained_s=copied - shown)
+    return replace(bench, unexplained_s=copied - shown, told_to=told_to(analysis))
 
 
 def best_phases_sum(laps: list[Driven], phases: PhaseMap) -> float:

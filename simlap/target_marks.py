@@ -8,6 +8,7 @@ from simlap.driven import between_stations
 from simlap.envelope_events import COAST
 from simlap.habit_rules import HALF_WAY
 from simlap.phases import BRAKING, EXIT, PHASES
+from simlap.placing import PLACED_M
 from simlap.results import Analysis, CornerResult
 from simlap.spans import true_spans
 from simlap.target_types import Steps
@@ -20,8 +21,11 @@ FULL_DRIVE = 0.9  # share of the engine's limit above which the throttle counts 
 # The same, above which the car is driven at all. Where full drive is later than the goal's by more than so many times
 # as much as this, the throttle is not opened late but stays part open: no place to move (common practice, no source).
 HALF_DRIVE, PART_OPEN = 0.5, 2.0
-# What a driver can place by eye and feel; finer steps are not asked for (common practice, no source).
-PLACED_M, PLACED_KMH = 2.0, 1.0
+# As `placing.PLACED_M`, for a speed (common practice, no source).
+PLACED_KMH = 1.0
+# A step in metres is asked for from this share of what the log tells places to: rounded to that, it is then never more
+# than a third larger than what was booked, nor than the largest step wherever that is as long.
+TOLD_SHARE = 0.75  # [1]
 # Nobody is asked to brake visibly earlier to be faster: marks are printed in whole metres.
 EARLIER = 0.5  # [m]
 # The solver repeats a speed that nothing changed to about this.
@@ -158,14 +162,18 @@ def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, s
     return True
 
 
-def visible(now: Marks, then: Marks, length: float) -> set[str]:
-    """Names of the marks that move as far as a driver can place them."""
+def visible(now: Marks, then: Marks, length: float, told_to: float = PLACED_M) -> set[str]:
+    """Names of the marks that move as far as a driver can place them, and the log tells them apart.
+
+    `told_to` is what the log tells places to. [m]
+    """
+    least = max(PLACED_M, TOLD_SHARE * told_to)
     leave, next_leave = now.exit_kmh, then.exit_kmh
     seen = {
-        "lift_m": _ahead(now.lift_m, then.lift_m, length) >= PLACED_M,
-        "brake_m": _ahead(now.brake_m, then.brake_m, length) >= PLACED_M,
+        "lift_m": _ahead(now.lift_m, then.lift_m, length) >= least,
+        "brake_m": _ahead(now.brake_m, then.brake_m, length) >= least,
         "slowest_kmh": then.slowest_kmh - now.slowest_kmh >= PLACED_KMH,
-        "full_m": _ahead(then.full_m, now.full_m, length) >= PLACED_M,
+        "full_m": _ahead(then.full_m, now.full_m, length) >= least,
         "exit_kmh": leave is not None and next_leave is not None and next_leave - leave >= PLACED_KMH,
     }
     return {name for name, moves in seen.items() if moves}

@@ -143,13 +143,13 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> t
     ]
     for row in reversed(fits):
         own = tried[row]
-        seen = visible(now, bench.marks(index, now, own, alone[row]), length)
+        seen = visible(now, bench.marks(index, now, own, alone[row]), length, bench.told_to)
         told = floor | {phase: move for phase, move in own.items() if seen & MARKS_OF_PHASE[phase % PHASES]}
         lap_time = float(lap_times[row])
         if told != floor and told != own:  # nothing is booked that no mark asks for
             own = told
             lap_time = float(bench.solve([joined(chosen | {index: own})])[1][0])
-            seen = visible(now, bench.marks(index, now, own, bench.solve([own])[0][0]), length)
+            seen = visible(now, bench.marks(index, now, own, bench.solve([own])[0][0]), length, bench.told_to)
             if plan.refused(lap_time):  # what is left out made the lap slower
                 continue
         if not floor and lap_times[0] - lap_time < (SMALLEST_WORTH if seen else UNSEEN_WORTH):

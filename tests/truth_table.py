@@ -3,6 +3,7 @@ walk through sensors and motion, for checks that need hundreds of sessions."""
 
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
+from typing import ClassVar
 
 import numpy as np
 from scipy.signal import butter, filtfilt
@@ -21,11 +22,15 @@ ERROR = 0.10  # [m/s²] standard deviation of the error of a_lon and a_lat, a go
 
 @dataclass(frozen=True, eq=False)
 class Named:
-    """A session of which only the name and what it was made of are asked."""
+    """A session of which only the name, the step of its rows and what it was made of are asked."""
 
     source: str = "synthetic.csv"
     notes: tuple = ()
     parts: tuple = ()
+    t: ClassVar[np.ndarray] = np.arange(0.0, 1.0, 0.01)
+
+    def has(self, name: str) -> bool:
+        return False
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from simlap.noted import Kind, of_kind
 from simlap.owngrip import less_grip_words
 from simlap.pedals import OPENS, TOO_WIDE, TURNED_ROUND, at_rest, closed_opening, pressed, widest_opening
 from simlap.phases import PHASES
+from simlap.placing import PLACED_M, row_step, told_to
 from simlap.report.plain import clean, corner_label, counted_laps, lap_time
 from simlap.results import Analysis
 from simlap.session import Session
@@ -107,6 +108,7 @@ def cautions(analysis: Analysis) -> tuple[Caution, ...]:
 def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
     """Cautions that the numbers of this analysis raise; none where nothing is amiss."""
     raised = [*data_cautions(analysis)]
+    raised += _coarse_places(analysis)
     unlike = unlike_of(analysis)
     if unlike is not None:
         raised.append(Caution("changing conditions", unlike.sentence))
@@ -161,6 +163,21 @@ def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
             )
         )
     return tuple(raised)
+
+
+def _coarse_places(analysis: Analysis) -> list[Caution]:
+    to = told_to(analysis)
+    if to <= PLACED_M:
+        return []
+    rate = f"{1.0 / row_step(analysis.session):.0f} values a second"
+    rate += f", motion smoothed to {analysis.motion.bandwidth_hz:.1f} Hz"
+    return [
+        Caution(
+            "places",
+            f"Places along the lap show to about {to:.0f} m in this log ({rate}). "
+            "Braking and throttle points, and steps in metres, are rounded to that; smaller ones are not asked for.",
+        )
+    ]
 
 
 def _median_slowest(analysis: Analysis, index: int) -> float:

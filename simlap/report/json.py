@@ -46,7 +46,8 @@ target           null (cautions[] then say why), or outing (how many ahead), sho
                  corners[]: name, phases, build_up, worth_s (on top of those before it), and {now, next} or null of
                  brake_point_m, min_speed_kmh, full_throttle_m, exit_speed_kmh (at the end of the exit), lift_m (where a
                  throttle closes that is closed too early before the brake); next is now
-                 where less than 2 m or 1 km/h would be asked for
+                 where less than 2 m or 1 km/h would be asked for; metres as finely as the log shows places, see caution
+                 "places"
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
                  min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
