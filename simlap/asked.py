@@ -86,13 +86,8 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
         return ""
     listed = {found.corner: found.worth_s for found in analysis.target.corners}
     noted = [one.corner for one in priorities]
-    unknown = {one.corner for one in priorities if one.kind == TIME_LOST and one.phase != "mid_corner"}
-    parts = joined_by_and(
-        [
-            f"{_place(name)} ({worth:.2f} s{', once you know its reason' if name in unknown else ''})"
-            for name, worth in listed.items()
-        ]
-    )
+    remarks = _beside_the_note(analysis, priorities)
+    parts = joined_by_and([f"{_place(name)} ({worth:.2f} s{remarks.get(name, '')})" for name, worth in listed.items()])
     told = f"The next step of {lap_time(analysis.target.next_step.value)} takes a first part in {parts}"
     later = [_place(name) for name in noted if name not in listed]
     if later:
@@ -103,20 +98,40 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
     return told + "."
 
 
+def _beside_the_note(analysis: Analysis, priorities: Sequence[Priority]) -> dict[str, str]:
+    """What to say of the target's part in a corner beside its note: that its reason is to be found first, or that it
+    lies in a phase of which there is nothing to note."""
+    worked_on, remarks = asked_phases(analysis), {}
+    for one in priorities:
+        there = worked_on.get(one.corner, ())
+        if there and one.phase not in there:
+            remarks[one.corner] = f", in its {joined_by_and([PHASE_WORDS[phase] for phase in there])}"
+        elif one.kind == TIME_LOST and one.phase != "mid_corner":
+            remarks[one.corner] = ", once you know its reason"
+    return remarks
+
+
 def _left_for_later(analysis: Analysis, priorities: Sequence[Priority]) -> str:
     """Corners in which another phase is worth more than the one that is told."""
     corners = {corner.corner.name: corner for corner in analysis.corners}
     worked_on = asked_phases(analysis)
-    places = []
+    places: list[str] = []
+    later: list[str] = []
     for one in priorities:
         most = max(corners[one.corner].phases, key=lambda phase: phase.gain_alone.value)
         told = (one.phase, *worked_on.get(one.corner, ()))
         if most.name not in told and most.gain_alone.value - one.worth.value >= HOLDS_MORE:
-            places.append(f"{_place(one.corner)} {PHASE_WORDS[most.name]} ({most.gain_alone.value:.2f} s)")
-    if not places:
-        return ""
-    where = joined_by_and(places)
-    return f"More lies in {where}, but its cause is less sure or shows on fewer laps: one thing a corner at a time."
+            place = f"{_place(one.corner)} {PHASE_WORDS[most.name]} ({most.gain_alone.value:.2f} s)"
+            (later if one.phase in told[1:] else places).append(place)
+    lines = []
+    if places:
+        where = joined_by_and(places)
+        lines = [
+            f"More lies in {where}, but its cause is less sure or shows on fewer laps: one thing a corner at a time."
+        ]
+    if later:
+        lines.append(f"More lies in {joined_by_and(later)}, of which the next step asks nothing yet.")
+    return " ".join(lines)
 
 
 def _place(corner: str) -> str:

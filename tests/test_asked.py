@@ -14,6 +14,7 @@ from simlap.habits import find_habits
 from simlap.notes import notes_lines
 from simlap.report.page import render_page
 from simlap.report.table import print_analysis
+from simlap.report.target import _harder_first
 from simlap.results import Interval, Priority
 from simlap.target import Mark
 
@@ -110,3 +111,36 @@ def test_the_order_is_read_in_notes_terminal_and_page(capsys):
     print_analysis(told)
     assert "a first part in North." in capsys.readouterr().out
     assert "a first part in North." in render_page(told)
+
+
+def test_what_the_target_works_on_beside_the_note_is_named():
+    # Nothing is to be noted of the exit that the target works on: the note is another phase's, and the part says so.
+    made = [Priority("1", "braking", "", gain(0.27), False, "early lift")]
+    listed = [SimpleNamespace(corner="1", worth_s=0.08, phases=("exit",))]
+    step = Interval(96.29, 96.2, 96.4)
+    corners = (corner("1", (0.27, 0.10, 0.05)),)
+    told = order_of_work(SimpleNamespace(corners=corners, target=SimpleNamespace(next_step=step, corners=listed)), made)
+    assert "corner 1 (0.08 s, in its exit)" in told
+    same = [SimpleNamespace(corner="1", worth_s=0.08, phases=("braking", "exit"))]
+    told = order_of_work(SimpleNamespace(corners=corners, target=SimpleNamespace(next_step=step, corners=same)), made)
+    assert "corner 1 (0.08 s)" in told
+
+
+def test_a_larger_loss_that_the_target_leaves_is_not_called_less_sure():
+    # The note is the target's exit; the braking, worth more, was seen as well and only has to wait.
+    made = [Priority("1", "exit", "", gain(0.10), False, "late throttle")]
+    listed = [SimpleNamespace(corner="1", worth_s=0.08, phases=("exit",))]
+    target = SimpleNamespace(next_step=Interval(96.29, 96.2, 96.4), corners=listed)
+    told = order_of_work(SimpleNamespace(corners=(corner("1", (0.21, 0.0, 0.10)),), target=target), made)
+    assert told.endswith("More lies in corner 1 braking (0.21 s), of which the next step asks nothing yet.")
+
+
+@pytest.mark.parametrize(("kind", "moved", "said"), [("low brake peak", 5.0, True), ("low brake peak", 0.0, False),
+                                                     ("early braking", 5.0, False)])  # fmt: skip
+def test_a_later_brake_point_comes_with_the_harder_braking_that_the_notes_ask_for_first(kind, moved, said):
+    made = [Priority("8", "braking", "", gain(0.21), False, kind)]
+    listed = [SimpleNamespace(corner="8", brake_point_m=Mark(2430.0, 2430.0 + moved))]
+    analysis = SimpleNamespace(advice=SimpleNamespace(priorities=made))
+    lines = _harder_first(analysis, SimpleNamespace(corners=listed))
+    assert bool(lines) is said
+    assert all("corner 8" in line and "notes" in line for line in lines)

@@ -7,9 +7,10 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap import __version__
+from simlap.habits import BRAKE_HARDER
 from simlap.phases import PHASE_WORDS
 from simlap.report.cautions import cautions, cautions_to_dicts
-from simlap.report.plain import chance_words, clean, corner_label, lap_time, percent, time_gap
+from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, time_gap
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
@@ -93,6 +94,7 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
             Text("now > next; metres are stations from the start line; each worth comes on top of"),
             Text("those above it, and together they lead from shown to the next step"),
             Text(FIRST_PART),
+            *(Text(line) for line in _harder_first(analysis, target)),
         ]
     else:
         parts.append(Text(_without_corners(analysis)))
@@ -139,6 +141,19 @@ def _sum_of_phases(target: Target) -> str:
         f"Your best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
         f"{less} than the lap shown above. It is a sum, not a lap.{beyond}"
     )
+
+
+def _harder_first(analysis: Analysis, target: Target) -> list[str]:
+    """Corners with a later brake point of which the notes ask for another way of braking first, in one line."""
+    noted = {one.corner for one in analysis.advice.priorities if one.phase == "braking" and one.kind in BRAKE_HARDER}
+    later = [corner_label(one.corner) for one in target.corners if one.corner in noted and _moves(one.brake_point_m)]
+    if not later:
+        return []
+    return [f"In {joined_by_and(later)} brake as the notes say first: only then does the later brake point hold"]
+
+
+def _moves(mark: Mark | None) -> bool:
+    return mark is not None and mark.now != mark.next
 
 
 def _without_corners(analysis: Analysis) -> str:
