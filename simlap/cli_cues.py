@@ -33,8 +33,12 @@ def cues(
     sessions: SessionsArg,
     out: Annotated[Path, typer.Option("--out", metavar="NOTES.vtt", help="File for the notes.")],
     video_start: Annotated[
-        float | None,
-        typer.Option("--video-start", metavar="SECONDS", help="Clock of the log at the video's first frame."),
+        str | None,
+        typer.Option(
+            "--video-start",
+            metavar="SECONDS",
+            help="Clock of the log at the video's first frame; hh:mm:ss where the log holds a time of day.",
+        ),
     ] = None,
     crossing_video_time: Annotated[
         float | None,
@@ -73,9 +77,8 @@ def cues(
             "cues: say where the video starts, either by --video-start SECONDS (clock of the log at the first frame) "
             "or by --crossing-video-time SECONDS with --crossing-lap N."
         )
-    for option, seconds in (("--video-start", video_start), ("--crossing-video-time", crossing_video_time)):
-        if seconds is not None and not math.isfinite(seconds):
-            raise OptionError(f"{option} {seconds:g}: write a number of seconds.")
+    if crossing_video_time is not None and not math.isfinite(crossing_video_time):
+        raise OptionError(f"--crossing-video-time {crossing_video_time:g}: write a number of seconds.")
     from simlap.analysis import analyse
     from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
@@ -87,12 +90,12 @@ def cues(
     check_places([*sessions, track, thresholds], files={"--out": out, "--chapters": target})
     circuit = load_track(track)
     session = load_session(sessions, column)
+    sync = None if video_start is None else Sync.from_clock(session, video_start)
     with step("analysing"):
         result = analyse(session, circuit, options)
-    if video_start is not None:
-        sync = Sync(video_start)
-    elif crossing_lap is not None and crossing_video_time is not None:
+    if sync is None and crossing_lap is not None and crossing_video_time is not None:
         sync = Sync.from_crossing(result, crossing_lap, crossing_video_time)
+    assert sync is not None  # one of the two was given
     shown = result.best_lap if lap is None else lap
     notes = finding_cues(result, sync, shown)
     write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}, {OWN_NUMBERS}"))

@@ -4,6 +4,7 @@ The log and the video each have a clock; a `Sync` carries one to the other. Note
 chapters from all flying laps and their corners.
 """
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ from simlap.habit_laps import TRAFFIC
 from simlap.habits import PRECEDENCE, spoken
 from simlap.report.plain import clean, corner_label, lap_time
 from simlap.results import Advice, Analysis, Finding
+from simlap.session import Session
 
 LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
 LEAST_SHOWN = 2.5  # [s] a note that gives way sooner than this is shown together with the next one
@@ -30,6 +32,10 @@ CAUTION = (
     "What was driven, against a bound drawn from these laps: no instruction. Small steps. Rules, coach and marshals "
     "come first; closed courses only."
 )
+# A camera may run before the logger does, but hardly longer than this: a start before that is a slip, such as seconds
+# of another clock. Common practice, no source.
+LONGEST_AHEAD = 3600.0  # [s]
+DAY = 86400.0  # [s]
 CHAPTER_LENGTH = 60  # characters of a corner's name in a player's list of chapters
 ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}  # WebVTT 1, section 4.2.2: text of a cue
 
@@ -41,6 +47,29 @@ class Sync:
     video_start_s: float  #: clock of the log at the first frame [s]
 
     @classmethod
+    def from_clock(cls, session: Session, text: str) -> "Sync":
+        """From the clock of the log at the first frame: seconds, or hours, minutes and seconds as hh:mm:ss.
+
+        Raises
+        ------
+        OptionError
+            When it is neither, the log's clock is no time of day, or the moment lies far outside the log.
+        """
+        first, last = float(session.t[0]), float(session.t[-1])
+        start = _clock_seconds(session, text)
+        if not first - LONGEST_AHEAD <= start <= last:
+            when = (
+                "behind the last row"
+                if start > last
+                else f"more than {LONGEST_AHEAD / 3600:.0f} h before the first row"
+            )
+            raise OptionError(
+                f"--video-start {text}: {when}; the log runs {_span(session)}. Give the log's clock at the video's "
+                "first frame, or --crossing-video-time with --crossing-lap."
+            )
+        return cls(start)
+
+    @classmethod
     def from_crossing(cls, analysis: Analysis, lap: int, video_time_s: float) -> "Sync":
         """From the video time [s] at which lap `lap` crosses the start line."""
         return cls(_row_start(analysis, lap) - video_time_s)
@@ -48,6 +77,40 @@ class Sync:
     def video_time(self, session_time: float) -> float:
         """Time in the video of a moment on the clock of the log [s]."""
         return session_time - self.video_start_s
+
+
+def _span(session: Session) -> str:
+    """From when to when a log runs, on its own clock."""
+    first, last = float(session.t[0]), float(session.t[-1])
+    clocks = (
+        f" ({timestamp(first % DAY)[:-4]} to {timestamp(last % DAY)[:-4]})"
+        if session.time_of_day and first >= 0.0
+        else ""
+    )
+    return f"from {first:.1f} to {last:.1f} s on its clock{clocks}"
+
+
+def _clock_seconds(session: Session, text: str) -> float:
+    """The clock of the log [s] that a text of seconds or of hh:mm:ss says."""
+    try:
+        start = float(text)
+    except ValueError:
+        pass
+    else:
+        if math.isfinite(start):
+            return start
+    parts = re.fullmatch(r"\s*(\d{1,2}):([0-5]?\d):([0-5]?\d(?:[.,]\d+)?)\s*", text)
+    if parts is None:
+        raise OptionError(f"--video-start {text!r}: write a number of seconds, or a time of day as hh:mm:ss.")
+    if not session.time_of_day:
+        raise OptionError(
+            f"--video-start {text}: the clock of this log is no time of day, it runs {_span(session)}. Give seconds."
+        )
+    hours, minutes, seconds = (float(part.replace(",", ".")) for part in parts.groups())
+    start = 3600.0 * hours + 60.0 * minutes + seconds
+    # a log that passes midnight counts on: the day of it that lies nearest
+    middle = 0.5 * float(session.t[0] + session.t[-1])
+    return start + DAY * round((middle - start) / DAY)
 
 
 @dataclass(frozen=True)
@@ -84,6 +147,9 @@ def finding_cues(analysis: Analysis, sync: Sync, lap: int | None = None) -> tupl
         key=lambda pair: pair[0],
     )
     if not moments:
+        aside = _aside(analysis, number)
+        if aside:
+            raise NotEnoughData(f"{aside}, and findings are drawn from the laps that count: choose another with --lap.")
         others = sorted({one for finding in analysis.advice.findings for one in finding.laps})
         where = f"findings occur in laps {', '.join(map(str, others))}" if others else "no lap has any"
         raise NotEnoughData(f"lap {number}: no finding occurred in it, so there is nothing to show; {where}.")
@@ -247,9 +313,19 @@ def _stretches(start: float, stop: float, length: float) -> list[tuple[float, fl
     return [stretch for stretch in ((start, length), (0.0, stop)) if stretch[0] < stretch[1]]
 
 
+def _aside(analysis: Analysis, number: int) -> str:
+    """That a lap was set aside, and why, in words; empty where it counts, or there is none of that number."""
+    lap = next((lap for lap in analysis.lapset.laps if lap.number == number and not lap.counted), None)
+    if lap is None:
+        return ""
+    what = "was set aside" if lap.flying else "is no full lap"
+    return f"lap {number} {what} ({clean(lap.reason)})"
+
+
 def _row_start(analysis: Analysis, lap: int) -> float:
     """Clock of the log at the start of lap `lap` [s]."""
     numbers = [int(number) for number in analysis.table.numbers]
     if lap not in numbers:
-        raise OptionError(f"lap {lap} is not a flying lap of this session; it has {', '.join(map(str, numbers))}.")
+        aside = _aside(analysis, lap) or f"lap {lap} is not a flying lap of this session"
+        raise OptionError(f"{aside}; it has {', '.join(map(str, numbers))}.")
     return float(analysis.table.session_start[numbers.index(lap)])

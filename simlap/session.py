@@ -43,6 +43,8 @@ class Session:
         Repairs and corrections, in plain words.
     parts : tuple of float
         Where it was joined from several files, the clock at the first row of each. [s]
+    time_of_day : bool
+        Whether the clock counts from midnight (of the first day).
     """
 
     t: np.ndarray
@@ -51,6 +53,7 @@ class Session:
     source: str = "arrays"
     notes: tuple[str, ...] = field(default=())
     parts: tuple[float, ...] = ()
+    time_of_day: bool = False
 
     def __post_init__(self) -> None:
         t = _owned(self.t)
@@ -87,7 +90,15 @@ class Session:
 
     def __reduce__(self) -> tuple:
         # The read-only view of the channels cannot be pickled; worker processes get a session of their own.
-        return type(self), (self.t, dict(self.channels), self.columns, self.source, self.notes, self.parts)
+        return type(self), (
+            self.t,
+            dict(self.channels),
+            self.columns,
+            self.source,
+            self.notes,
+            self.parts,
+            self.time_of_day,
+        )
 
     @property
     def duration(self) -> float:

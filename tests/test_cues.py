@@ -23,6 +23,7 @@ from simlap.cues import (
     with_caution,
 )
 from simlap.errors import NotEnoughData, OptionError
+from simlap.session import Session
 
 VIDEO_START = 90.0  # [s] clock of the log at the first frame
 TICK = 1e-3  # [s] WebVTT counts milliseconds
@@ -237,3 +238,45 @@ def test_findings_say_what_each_lap_showed(club):
         assert all(words.strip() for words in finding.own)
     assert told  # a driver who scatters shows other numbers from lap to lap
     assert all(priority.step and priority.step in priority.sentence for priority in club.analysis.advice.priorities)
+
+
+def sync(text, start_s=0.0, time_of_day=False):
+    """Where the video starts on the clock of a log of 20 minutes. [s]"""
+    t = start_s + np.arange(0.0, 1200.0, 0.5)
+    return Sync.from_clock(Session(t, {"speed": np.full(t.size, 20.0)}, time_of_day=time_of_day), text).video_start_s
+
+
+def test_the_video_starts_at_seconds_or_at_a_time_of_day_also_behind_midnight():
+    assert sync("12.5") == 12.5
+    assert sync("10:00:05.5", 36000.0, True) == 36005.5  # 10 h are 36000 s
+    assert sync("23:59:30", 86340.0, True) == 86370.0  # a log from 23:59 on counts on behind midnight
+    assert sync("00:00:30", 86340.0, True) == 86430.0
+
+
+@pytest.mark.parametrize(
+    ("text", "start_s", "of_day", "words"),
+    [
+        ("1300", 0.0, False, r"behind the last row; the log runs from 0\.0 to 1199\.5 s"),
+        ("-3700", 0.0, False, r"more than 1 h before the first row; the log runs from 0\.0 to 1199\.5 s"),
+        ("12:00:00", 36000.0, True, r"behind the last row.*\(10:00:00 to 10:19:59\)"),
+        ("10:00:00", 0.0, False, "no time of day"),
+        ("10:61:00", 36000.0, True, "write a number of seconds"),
+        ("soon", 0.0, False, "write a number of seconds"),
+        ("nan", 0.0, False, "write a number of seconds"),
+    ],
+)
+def test_a_video_that_starts_far_outside_the_log_or_at_no_time_is_refused(text, start_s, of_day, words):
+    with pytest.raises(OptionError, match=words):
+        sync(text, start_s, of_day)
+
+
+def test_a_lap_that_was_set_aside_is_told_with_its_reason():
+    case = circle_case()
+    number = case.lapset.laps[0].number
+    kept = replace(case.advice, findings=())
+    laps = tuple(replace(lap, counted=False, reason="traffic: slowed on the straight") for lap in case.lapset.laps)
+    aside = replace(case, lapset=replace(case.lapset, laps=laps), advice=kept)
+    with pytest.raises(NotEnoughData, match=rf"lap {number} was set aside \(traffic: slowed on the straight\)"):
+        finding_cues(aside, Sync(VIDEO_START), number)
+    with pytest.raises(NotEnoughData, match=f"lap {number}: no finding occurred"):
+        finding_cues(replace(case, advice=kept), Sync(VIDEO_START), number)

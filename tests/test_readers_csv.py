@@ -397,3 +397,10 @@ def test_another_header_further_down_is_refused(tmp_path):
     path.write_text("time_s,speed_kmh\n0.0,1\n0.1,2\nspeed_kmh,time_s\n3,0.2\n4,0.3\n")
     with pytest.raises(LogFormatError, match=r"log\.csv, row 4: another header, .* order\. Split the file there"):
         read_session(path)
+
+
+@pytest.mark.parametrize(("first", "second", "of_day"), [("10:00:00.0", "10:00:00.1", True), ("5.0", "5.1", False)])
+def test_a_session_says_whether_its_clock_is_a_time_of_day(tmp_path, first, second, of_day):
+    log = tmp_path / "log.csv"
+    log.write_text(f"time [s],speed [m/s]\n{first},20\n{second},20\n".replace(" [s]", "" if of_day else " [s]"))
+    assert read_session(log).time_of_day is of_day

@@ -46,9 +46,9 @@ def join(sessions: Sequence[Session]) -> Session:
         if [id(session) for session in by_clock] != [id(session) for session in sessions]:
             notes.append("files put in the order of their clocks: " + ", ".join(one.source for one in by_clock))
         sessions = by_clock
-        times = [session.t for session in sessions]
+        times, kept = [session.t for session in sessions], True
     else:
-        times = _offset(sessions, notes)
+        times, kept = _offset(sessions, notes), False
     names = dict.fromkeys(name for session in sessions for name in session.channels)
     channels = {name: np.concatenate([_values(session, name) for session in sessions]) for name in names}
     columns: dict[tuple[str, str | None], Column] = {}
@@ -57,7 +57,8 @@ def join(sessions: Sequence[Session]) -> Session:
             columns.setdefault((column.name, column.channel), column)
     source = " + ".join(session.source for session in sessions)
     parts = tuple(float(clock[0]) for clock in times)
-    return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes), parts)
+    of_day = kept and all(session.time_of_day for session in sessions)
+    return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes), parts, of_day)
 
 
 def _offset(sessions: Sequence[Session], notes: list[str]) -> list[np.ndarray]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from simlap.errors import LogFormatError
-from simlap.noted import Kind, Note
+from simlap.noted import Kind, Note, of_kind
 from simlap.readers.clock import DAY
 from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
 from simlap.session import Column, Session
@@ -74,7 +74,8 @@ def assemble(log: RawLog) -> Session:
     if not {"speed", "wheel_speed", "latitude", "x"} & set(values):
         raise LogFormatError(f"{log.source}: the columns of speed and position hold no numbers.")
     _empty_cells(values, time.size, notes)
-    return Session(time, values, drop_columns(log.columns, unread), log.source, tuple(notes))
+    of_day = (log.time_of_day or log.dated) and not of_kind(notes, Kind.CLOCK_RESTARTS)
+    return Session(time, values, drop_columns(log.columns, unread), log.source, tuple(notes), time_of_day=of_day)
 
 
 def _plural(count: int, what: str) -> str:
