@@ -116,7 +116,16 @@ def on_one_circuit(
     note = f"The log holds laps of {others} as well, left out: only {told} is taken, on {name}."
     channels = {channel: values[kept] for channel, values in session.channels.items()}
     parts = tuple(part for part in session.parts if np.any(session.t[kept] >= part))
-    cut = Session(session.t[kept], channels, session.columns, session.source, session.notes, parts, session.time_of_day)
+    cut = Session(
+        session.t[kept],
+        channels,
+        session.columns,
+        session.source,
+        session.notes,
+        parts,
+        session.time_of_day,
+        session.repaired_share,
+    )
     return cut, (Note(note, Kind.ELSEWHERE),)
 
 

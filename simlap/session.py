@@ -45,6 +45,8 @@ class Session:
         Where it was joined from several files, the clock at the first row of each. [s]
     time_of_day : bool
         Whether the clock counts from midnight (of the first day).
+    repaired_share : float
+        Share of the rows of which the reader took a cell out, 0..1.
     """
 
     t: np.ndarray
@@ -54,6 +56,7 @@ class Session:
     notes: tuple[str, ...] = field(default=())
     parts: tuple[float, ...] = ()
     time_of_day: bool = False
+    repaired_share: float = 0.0
 
     def __post_init__(self) -> None:
         t = _owned(self.t)
@@ -98,6 +101,7 @@ class Session:
             self.notes,
             self.parts,
             self.time_of_day,
+            self.repaired_share,
         )
 
     @property

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from simlap.errors import LogFormatError
+from simlap.noted import Kind, of_kind
 from simlap.readers import read_session
 from simlap.report.cautions import clock_cautions
 
@@ -301,7 +302,7 @@ def test_positions_that_a_receiver_without_a_fix_writes_as_one_impossible_number
     lost = np.arange(50) % 5 == 0
     for name in ("latitude", "longitude", "speed"):
         np.testing.assert_array_equal(np.isnan(session.channel(name)), lost)
-    assert session.notes[0] == f"10 positions at {mark},{mark} (no fix) removed"
+    assert f"10 positions at {mark},{mark} (no fix) removed" in session.notes
 
 
 def test_degrees_and_minutes_in_one_number_are_named(read):
@@ -332,3 +333,57 @@ def test_a_dated_clock_that_was_set_back_years_or_tells_a_time_again_started_ane
         session = read([*dated_rows("10:30", 40, 0), *behind])
         np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(80), atol=1e-9)
         assert session.notes[0].startswith("the clock restarts after 37803.90 s")  # 10 h 30 min 3.9 s
+
+
+@pytest.mark.parametrize("error", ["#VALUE!", "#DIV/0!", "#REF!", "#WERT!", "#NV", "Err:502", "####"])
+def test_cells_that_a_spreadsheet_could_not_compute_are_empty_and_counted(tmp_path, error):
+    # 2 of 50 rows: 4 %
+    rows = [f"{0.1 * k:.1f},{error if k in (7, 30) else 20}" for k in range(50)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time [s],speed [m/s]", *rows]))
+    session = read_session(path)
+    assert np.flatnonzero(np.isnan(session.channel("speed"))).tolist() == [7, 30]
+    assert session.repaired_share == pytest.approx(0.04)
+    assert of_kind(session.notes, Kind.REPAIRED) == [
+        f"speed: 2 error cells of a spreadsheet ({error!r}) taken as not recorded"
+    ]
+
+
+def test_an_error_cell_in_the_column_of_the_clock_leaves_its_row_out(tmp_path):
+    rows = ["#VALUE!,20" if k == 3 else f"10:00:{k:02d},20" for k in range(10)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time,speed [m/s]", *rows]))
+    session = read_session(path)
+    assert session.t.size == 9
+    assert session.repaired_share == pytest.approx(0.1)
+
+
+def test_a_text_that_no_spreadsheet_writes_still_stops_the_reader(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("time [s],speed [m/s]\n0.0,20\n0.1,#12\n")
+    with pytest.raises(LogFormatError, match=r"row 3, column 'speed \[m/s\]': '#12' is not a number"):
+        read_session(path)
+
+
+@pytest.mark.parametrize("mark", [-9999, -999, 99999, -32768, 65535])
+def test_marks_of_no_value_are_taken_out_and_counted_however_many(tmp_path, mark):
+    # Every fifth row: 20 %; speeds of 20 to 30 km/h are far from each mark.
+    rows = [f"{0.1 * k:.1f},{mark if k % 5 == 2 else 20 + k % 11}" for k in range(100)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time [s],speed [km/h]", *rows]))
+    session = read_session(path)
+    assert np.isnan(session.channel("speed")[2::5]).all()
+    assert np.nanmax(np.abs(session.channel("speed"))) < 10.0  # 30 km/h are 8.3 m/s
+    assert session.repaired_share == pytest.approx(0.2)
+    assert f"20 cells of {mark:g}" in of_kind(session.notes, Kind.REPAIRED)[0]
+
+
+def test_a_number_that_looks_like_a_mark_stays_where_the_channel_comes_near_it(tmp_path):
+    # An engine that turns up to 9,999 /min, and a counter of laps.
+    rows = [f"{0.1 * k:.1f},20,{9999 if k == 50 else 6000 + 10 * k},{999 if k > 90 else 1}" for k in range(100)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["time [s],speed [m/s],engine speed [1/min],lap", *rows]))
+    session = read_session(path)
+    assert np.isfinite(session.channel("engine_speed")).all()
+    assert np.isfinite(session.channel("lap")).all()
+    assert session.repaired_share == 0.0

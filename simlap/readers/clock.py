@@ -10,6 +10,8 @@ from simlap.errors import LogFormatError
 from simlap.readers.table import shown
 
 DAY = 86400.0  # [s]
+#: What a spreadsheet writes into a cell that it cannot compute, in any language: #VALUE!, #DIV/0!, #NV, Err:502, ####.
+SHEET_ERROR = re.compile(r"#[^\W\d_][\w/]*[!?]?|Err:\d{3}|#{3,}")
 _CLOCK = re.compile(r"(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2}(?:[.,]\d*)?)")
 _THOUSANDTHS = re.compile(r"(.*\d:\d{1,2}:\d{1,2}):(\d{3})")  # behind a third colon, as some loggers write them
 _HALF_DAY = re.compile(r"((?:0?[1-9]|1[0-2]):\d{1,2}:\d{1,2}(?:[.,]\d*)?)\s*([AaPp])\.?[Mm]\.?")
@@ -61,7 +63,7 @@ def clock_column(cells: Sequence[object], source: str, column: str, first_row: i
     values = np.full(len(cells), np.nan)
     first_day: int | None = None
     for index, cell in enumerate(cells):
-        if not isinstance(cell, str) or not cell.strip():
+        if not isinstance(cell, str) or not cell.strip() or SHEET_ERROR.fullmatch(cell.strip()):
             continue
         try:
             day, values[index] = seconds(cell)

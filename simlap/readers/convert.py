@@ -5,9 +5,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from simlap.readers.clock import DAY, clock_column
+from simlap.noted import Kind, Note
+from simlap.readers.clock import DAY, SHEET_ERROR, clock_column
 from simlap.readers.columns import Assigned
-from simlap.readers.table import RawLog, cell_error, drop_columns, optional, shown
+from simlap.readers.table import RawLog, cell_error, drop_columns, mark_repaired, optional, shown
 from simlap.session import Column
 
 #: Cells that mean "not recorded".
@@ -15,6 +16,16 @@ EMPTY = (
     *("", "-", "--", "---", "?", "NA", "N/A", "n/a", "#N/A", "<NA>", "null", "NULL", "None", "none"),
     *("nan", "NaN", "NAN", "-nan", "1.#QNAN", "-1.#IND"),
 )
+#: Numbers that loggers write where they have none, and channels in which they may be right or are looked at elsewhere.
+NO_VALUE = (
+    *(sign * (10.0**digits - 1.0) for digits in (3, 4, 5, 6) for sign in (-1.0, 1.0)),
+    -32768.0,
+    32767.0,
+    65535.0,
+)
+NO_MARKS = ("time", "latitude", "longitude", "x", "y")
+# All other values of the channel are smaller than this share of a mark, and so many are left: else it may be a value.
+MARK_FAR, MARK_FEW = 0.5, 0.5  # [1]
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(inf|infinity)", re.IGNORECASE)
 COMMA_NUMBER = re.compile(r"[+-]?(\d+,\d*|,\d+)([eE][+-]?\d+)?")
 #: Letters that a gearbox writes instead of a number: neutral, park, reverse.
@@ -51,6 +62,7 @@ def convert(
     values: dict[str, np.ndarray] = {}
     unread: dict[str, str] = {}
     time_of_day = dated = False
+    log = RawLog(source, values, tuple(columns), list(notes))
     for item in assigned:
         cells = fetch(item)
         header = next(column.name for column in columns if column.channel == item.channel)
@@ -66,8 +78,44 @@ def convert(
                 raise cell_error(source, first_row + bad, header, cells[bad], item.unit)
         else:
             array = cells.astype(float, copy=False)
+        if cells.dtype == object:
+            _tell_errors(log, item.channel, cells)
+        if item.channel not in NO_MARKS and not optional(item.channel):
+            array = _without_marks(log, item.channel, array)
         values[item.channel] = array * item.factor
-    return RawLog(source, values, drop_columns(columns, unread), list(notes), time_of_day, dated)
+    log.columns, log.time_of_day, log.dated = drop_columns(columns, unread), time_of_day, dated
+    return log
+
+
+def _tell_errors(log: RawLog, channel: str, cells: np.ndarray) -> None:
+    """Note the cells of a spreadsheet's errors, which are read as empty."""
+    errors = np.array([isinstance(cell, str) and _is_error(cell.strip()) for cell in cells], dtype=bool)
+    if errors.any():
+        count = int(errors.sum())
+        what = f"{count} error cell{'s' * (count > 1)} of a spreadsheet ({shown(cells[int(np.argmax(errors))])})"
+        log.notes.append(Note(f"{channel}: {what} taken as not recorded", Kind.REPAIRED))
+        mark_repaired(log, errors)
+
+
+def _is_error(text: str) -> bool:
+    return text not in EMPTY and SHEET_ERROR.fullmatch(text) is not None
+
+
+def _without_marks(log: RawLog, channel: str, array: np.ndarray) -> np.ndarray:
+    """The numbers of a column, in its own unit, without those that stand for "not recorded", noted."""
+    for mark in NO_VALUE:
+        there = array == mark
+        if not there.any():
+            continue
+        others = np.abs(array[np.isfinite(array) & ~np.isin(array, NO_VALUE)])
+        if others.size <= MARK_FEW * np.isfinite(array).sum() or others.max() >= MARK_FAR * abs(mark):
+            continue
+        count = int(there.sum())
+        text = f"{channel}: {count} cell{'s' * (count > 1)} of {mark:g} (a mark of no value) taken as not recorded"
+        log.notes.append(Note(text, Kind.REPAIRED))
+        mark_repaired(log, there)
+        array = np.where(there, np.nan, array)
+    return array
 
 
 def _seconds(cells: np.ndarray, source: str, header: str, first_row: int) -> tuple[np.ndarray, bool]:
@@ -87,7 +135,7 @@ def _numbers(cells: np.ndarray, channel: str, decimal: str) -> tuple[np.ndarray,
             array[index] = cell
             continue
         text = cell.strip().replace("\u2212", "-") if isinstance(cell, str) else ""  # the sign that typesetters use
-        if text in EMPTY:
+        if text in EMPTY or _is_error(text):
             continue
         if channel == "gear" and text.upper() in GEAR_LETTERS:
             array[index] = GEAR_LETTERS[text.upper()]

@@ -57,8 +57,11 @@ def join(sessions: Sequence[Session]) -> Session:
             columns.setdefault((column.name, column.channel), column)
     source = " + ".join(session.source for session in sessions)
     parts = tuple(float(clock[0]) for clock in times)
+    repaired = float(np.average([one.repaired_share for one in sessions], weights=[one.t.size for one in sessions]))
     of_day = kept and all(session.time_of_day for session in sessions)
-    return Session(np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes), parts, of_day)
+    return Session(
+        np.concatenate(times), channels, tuple(columns.values()), source, tuple(notes), parts, of_day, repaired
+    )
 
 
 def _offset(sessions: Sequence[Session], notes: list[str]) -> list[np.ndarray]:

@@ -8,7 +8,7 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.noted import Kind, Note, of_kind
 from simlap.readers.clock import DAY
-from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns
+from simlap.readers.table import UNKNOWN_PAUSE, RawLog, drop_columns, mark_repaired
 from simlap.session import Column, Session
 from simlap.spans import true_spans
 
@@ -55,14 +55,17 @@ def assemble(log: RawLog) -> Session:
     """
     values = {name: np.asarray(array, dtype=float) for name, array in log.values.items()}
     notes = log.notes
-    _infinite_cells(values, notes)
+    _infinite_cells(values, log)
     time = values.pop("time")
     order, time = _clock(time, log)
     values = {name: array[order] for name, array in values.items()}
+    repaired = 0.0 if log.repaired is None else float(log.repaired.mean())
     time, values = _merge_equal_times(time, values, notes)
     if time.size < 2:
         raise LogFormatError(f"{log.source}: {time.size} row with a time; at least two are needed.")
+    log.repaired = None  # from here on the rows are others
     _positions(values, time, log)
+    repaired += 0.0 if log.repaired is None else float(log.repaired.mean())
     _gaps(time, notes)
     unread = {name: "no number in it" for name, array in values.items() if not np.any(np.isfinite(array))}
     notes += [f"{name}: no number in its column; not used" for name in unread]
@@ -75,7 +78,8 @@ def assemble(log: RawLog) -> Session:
         raise LogFormatError(f"{log.source}: the columns of speed and position hold no numbers.")
     _empty_cells(values, time.size, notes)
     of_day = (log.time_of_day or log.dated) and not of_kind(notes, Kind.CLOCK_RESTARTS)
-    return Session(time, values, drop_columns(log.columns, unread), log.source, tuple(notes), time_of_day=of_day)
+    columns, done = drop_columns(log.columns, unread), min(repaired, 1.0)
+    return Session(time, values, columns, log.source, tuple(notes), time_of_day=of_day, repaired_share=done)
 
 
 def _plural(count: int, what: str) -> str:
@@ -86,12 +90,15 @@ def _repaired(text: str) -> Note:
     return Note(text, Kind.REPAIRED)
 
 
-def _infinite_cells(values: dict[str, np.ndarray], notes: list[str]) -> None:
+def _infinite_cells(values: dict[str, np.ndarray], log: RawLog) -> None:
     for name, array in values.items():
         infinite = np.isinf(array)
         if np.any(infinite):
             values[name] = np.where(infinite, np.nan, array)
-            notes.append(_repaired(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded"))
+            mark_repaired(log, infinite)
+            log.notes.append(
+                _repaired(f"{name}: {_plural(int(infinite.sum()), 'infinite value')} taken as not recorded")
+            )
 
 
 def _empty_cells(values: dict[str, np.ndarray], rows: int, notes: list[str]) -> None:
@@ -293,6 +300,7 @@ def _positions(values: dict[str, np.ndarray], time: np.ndarray, log: RawLog) -> 
     elif 0 < impossible.sum() < FEW * max(np.isfinite(latitude).sum(), 1):
         log.notes.append(_repaired(f"{_plural(int(impossible.sum()), 'position')} off the globe removed"))
         latitude, longitude = np.where(impossible, np.nan, latitude), np.where(impossible, np.nan, longitude)
+        mark_repaired(log, impossible)
     elif np.any(impossible):
         raise LogFormatError(_off_the_globe(latitude, longitude, log))
     values["latitude"], values["longitude"] = latitude, longitude
@@ -316,6 +324,7 @@ def _unfixed(
 ) -> tuple[np.ndarray, np.ndarray]:
     """The positions without those `marked`, which say by their `place` that there was no fix; noted."""
     log.notes.append(_repaired(f"{_plural(int(marked.sum()), 'position')} at {place} (no fix) removed"))
+    mark_repaired(log, marked)
     return np.where(marked, np.nan, latitude), np.where(marked, np.nan, longitude)
 
 

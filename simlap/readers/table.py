@@ -33,6 +33,7 @@ class RawLog:
     notes: list[str] = field(default_factory=list)
     time_of_day: bool = False  #: the clock may pass midnight
     dated: bool = False  #: each time carries its date: one that goes back is an earlier one, and no clock started anew
+    repaired: np.ndarray | None = None  #: (n,) bool, rows of which a cell was taken out; None: of none
 
 
 @dataclass(frozen=True)
@@ -93,3 +94,8 @@ def parsing(source: str, what: str, errors: tuple[type[Exception], ...]) -> Iter
     except errors as error:
         text = " ".join(str(error).split())[:200] or type(error).__name__
         raise LogFormatError(f"{source}: a damaged {what} file ({text}). Export it again.") from None
+
+
+def mark_repaired(log: RawLog, rows: np.ndarray) -> None:
+    """Note of these rows (n,) that a cell of theirs was taken out."""
+    log.repaired = rows if log.repaired is None else log.repaired | rows

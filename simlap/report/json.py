@@ -273,7 +273,7 @@ def _quality(analysis: Analysis) -> dict[str, Any]:
         "lag_s": _optional(quality.lag_s, 3),
         "rms_position_m": _optional(quality.rms_position_m, 2),
         "rms_speed_ms": _optional(quality.rms_speed_ms, 2),
-        "repaired_percent": round(100.0 * float(quality.repaired_share), 1),
+        "repaired_percent": round(100.0 * max(float(quality.repaired_share), analysis.session.repaired_share), 1),
         "bandwidth_hz": round(float(analysis.motion.bandwidth_hz), 2),
         "speed_source": quality.speed_source,
         "position_drifts": not analysis.motion.closes,
