@@ -34,6 +34,9 @@ STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
 NOT_CROSSED = 1.5  # usual laps: a first piece that is longer is no out-lap, a last one no in-lap
+# Where a log ends at this share of the usual speed of the place or more, the car was not on its way to the pits: who
+# cools down lifts on every straight, and who comes in slows to the speed of the pit lane. Common practice, no source.
+AT_SPEED = 0.85  # [1]
 CANDIDATES = 6  # longest straights tried as place of the start line
 SPACING = 2.0  # [m]
 
@@ -189,6 +192,8 @@ def find_laps(
     laps: list[Lap] = []
     if times[0] - motion.t[0] > 0.5:
         reason = "out-lap: starts before the first crossing of the line"
+        if _at_speed(motion, times, float(motion.s[0] - np.interp(times[0], motion.t, motion.s)), float(motion.v[0])):
+            reason = "cut off: the log begins at speed, behind the line"
         way = np.interp(times, motion.t, motion.s)
         if way[0] - motion.s[0] > NOT_CROSSED * float(np.median(np.diff(way))):  # by its way: it may have stood long
             reason = f"line not crossed before: {way[0] - motion.s[0]:.0f} m driven to there, longer than a lap"
@@ -198,6 +203,10 @@ def find_laps(
     left = float(motion.t[-1] - times[-1])
     if left > 0.5:
         reason = "in-lap: ends before the next crossing of the line"
+        if _at_speed(
+            motion, times, float(motion.s[-1] - np.interp(times[-1], motion.t, motion.s)), float(motion.v[-1])
+        ):
+            reason = "cut off: the log ends before the line"
         if left > NOT_CROSSED * float(np.median(np.diff(times))):
             reason = f"line not crossed again: {left:.0f} s from there to the end of the log, longer than a lap"
         laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, reason, False))
@@ -206,6 +215,18 @@ def find_laps(
     if all_with_gaps(judged):
         notes = (*notes, f"Every lap has a gap. {CLOSED_ONLY}")
     return LapSet(_overruled(judged, choose, drop), line, found_by, notes)
+
+
+def _at_speed(motion: Motion, times: np.ndarray, way: float, v: float) -> bool:
+    """Whether a car that drives `v` [m/s] so far behind the line, `way` [m] (negative: before it), is as fast there as
+    on the usual lap between these crossings `times` [s]."""
+    crossed = np.interp(times, motion.t, motion.s)
+    length = float(np.median(np.diff(crossed)))
+    if not abs(way) < length:
+        return False
+    there = (crossed[:-1] if way > 0.0 else crossed[1:]) + way
+    rising = motion.s + 1e-9 * np.arange(motion.s.size)
+    return v > AT_SPEED * float(np.median(np.interp(there, rising, motion.v)))
 
 
 def aside_by_reason(laps: Iterable[Lap]) -> dict[str, list[int]]:

@@ -41,7 +41,8 @@ def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
 
 
 @pytest.mark.parametrize(
-    ("shift", "words"), [(0.0, "in-lap"), (60.0, "line not crossed again: 92 s from there to the")]
+    ("shift", "words"),
+    [(0.0, "cut off: the log ends before the line"), (60.0, "line not crossed again: 92 s from there to the")],
 )
 def test_a_last_piece_that_is_longer_than_a_lap_is_no_in_lap(shift, words):
     # The same circle, 194 s of it: crossed at 7.5 s and every 47.12 s from there, for the last time at 148.9 s; or,
@@ -58,7 +59,8 @@ def test_a_last_piece_that_is_longer_than_a_lap_is_no_in_lap(shift, words):
 
 
 @pytest.mark.parametrize(
-    ("lost_until", "words"), [(0.0, "out-lap"), (110.0, "line not crossed before: 5955 m driven to there")]
+    ("lost_until", "words"),
+    [(0.0, "cut off: the log begins at speed"), (110.0, "line not crossed before: 5955 m driven to there")],
 )
 def test_a_first_piece_that_is_longer_than_a_lap_is_no_out_lap(lost_until, words):
     # The circle again, of which the path up to 110 s lies 60 m beside and comes back in 10 s: crossed first at 148.9 s,
@@ -72,6 +74,27 @@ def test_a_first_piece_that_is_longer_than_a_lap_is_no_out_lap(lost_until, words
     )
     assert not laps.laps[0].flying
     assert laps.laps[0].reason.startswith(words)
+
+
+@pytest.mark.parametrize(
+    ("slower", "first", "last"),
+    [(1.0, "cut off", "cut off"), (0.9, "cut off", "cut off"), (0.8, "out-lap", "in-lap"), (0.1, "out-lap", "in-lap")],
+)
+def test_a_log_that_begins_or_ends_at_speed_is_cut_off_there(slower, first, last):
+    # The circle of the tests above, from 1 rad before the line to 1 rad behind it after three laps; the first and the
+    # last second are driven at a share of the usual 40 m/s.
+    angle = np.arange(-1.0, 6.0 * np.pi + 1.0, 0.002)
+    v = np.full(angle.size, 40.0)
+    motion = motion_along(300.0 * np.cos(angle), 300.0 * np.sin(angle), 40.0)
+    v[:50] = v[-50:] = 40.0 * slower
+    laps = find_laps(
+        replace(motion, v=v),
+        Session.from_arrays(motion.t, speed=v),
+        start_line=StartLine(290.0, 0.0, 310.0, 0.0),
+    )
+    assert [laps.laps[0].reason.partition(":")[0], laps.laps[-1].reason.partition(":")[0]] == [first, last]
+    assert not laps.laps[0].flying
+    assert not laps.laps[-1].flying
 
 
 def test_crossing_the_line_the_other_way_is_no_lap():
@@ -125,8 +148,8 @@ def test_pieces_before_the_first_and_after_the_last_crossing_are_no_laps():
     laps = laps_with(d, session)
     assert laps.found_by == "start line"
     first, last = laps.laps[0], laps.laps[-1]
-    assert "out-lap" in first.reason
-    assert "in-lap" in last.reason
+    assert "cut off: the log begins" in first.reason  # the drive is laps at speed from its first row to its last
+    assert "cut off: the log ends" in last.reason
     assert not first.flying
     assert not last.flying
     assert counted(laps) == [lap.number for lap in laps.flying] == [1, 2, 3, 4]
