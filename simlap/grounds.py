@@ -12,7 +12,7 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.geodesy import Origin, origin_of, to_geodetic, to_plane
 from simlap.laps import SHORTEST_LAP_M, StartLine
-from simlap.noted import Kind, Note
+from simlap.noted import Kind, Note, of_kind
 from simlap.readers.join import SAME_GROUND
 from simlap.sensors import JUMP_SLACK, JUMP_SPEED
 from simlap.session import Session
@@ -111,7 +111,7 @@ def on_one_circuit(
     kept = np.zeros(session.t.size, dtype=bool)
     for first, last in spans:
         kept |= (session.t >= first) & (session.t <= last)
-    told = " and ".join(f"{max(a, session.t[0]):.2f} to {min(b, session.t[-1]):.2f} s" for a, b in spans)
+    told = " and ".join(_stretch(session, max(a, session.t[0]), min(b, session.t[-1])) for a, b in spans)
     others = "another circuit" if len(circuits) == 2 else f"{len(circuits) - 1} other circuits"
     note = f"The log holds laps of {others} as well, left out: only {told} is taken, on {name}."
     channels = {channel: values[kept] for channel, values in session.channels.items()}
@@ -322,12 +322,28 @@ def _middle(way: Way, one: Circuit) -> tuple[float, float]:
     return float(np.median(way.x[one.place])), float(np.median(way.y[one.place]))
 
 
+def _stretch(session: Session, start: float, stop: float) -> str:
+    """A stretch of the log in words, as `_moment`."""
+    if not of_kind(session.notes, Kind.CLOCK_RESTARTS):
+        return f"{start:.2f} to {stop:.2f} s"
+    rows = np.flatnonzero((session.t >= start) & (session.t <= stop))
+    return f"rows {rows[0] + 1} to {rows[-1] + 1} below the header"
+
+
+def _moment(session: Session, t: float) -> str:
+    """A moment in words: its time, or its row where the clock of the log restarts, for times behind that are not the
+    log's own."""
+    if not of_kind(session.notes, Kind.CLOCK_RESTARTS):
+        return f"{t:.2f} s"
+    return f"row {int(np.searchsorted(session.t, t)) + 1} below the header"
+
+
 def _two_circuits(
     session: Session, way: Way, circuits: Sequence[Circuit], track: Track | None, start: StartLine | None
 ) -> str:
     runs = _all_runs(circuits)
     one, other = circuits[runs[0][1]], circuits[runs[1][1]]
-    at = float(way.t[_begins(way, runs[0][0][1], runs[1][0], other.place)])
+    at = _moment(session, float(way.t[_begins(way, runs[0][0][1], runs[1][0], other.place)]))
     x1, y1 = _middle(way, one)
     x2, y2 = _middle(way, other)
     away = float(np.hypot(x2 - x1, y2 - y1))
@@ -345,6 +361,6 @@ def _two_circuits(
         neither = " The start line lies on none of them."
     count = NUMBERS.get(len(circuits), str(len(circuits)))
     return (
-        f"{session.source}: holds laps of {count} circuits. From {at:.2f} s on the car drives another one, its middle "
+        f"{session.source}: holds laps of {count} circuits. From {at} on the car drives another one, its middle "
         f"{far} away{where}.{neither} Split the log there and judge each part alone, or name the one wanted: {ways}."
     )

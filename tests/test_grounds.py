@@ -12,6 +12,7 @@ from simlap.circuits import invented_circuit
 from simlap.errors import LogFormatError
 from simlap.geodesy import to_geodetic, to_plane
 from simlap.grounds import on_one_circuit
+from simlap.noted import Kind, Note
 from simlap.options import Options
 from simlap.session import Session
 
@@ -217,3 +218,18 @@ def test_a_figure_of_eight_and_a_long_stand_are_one_circuit():
 def test_wander_and_slow_receivers_make_no_second_circuit(circuit, rate, slow_m):
     session = logged(drive(circuit, 4), rate, speed_ms=0.05, slow_m=slow_m)
     assert on_one_circuit(session) == (session, ())
+
+
+def test_behind_a_restart_of_the_clock_the_row_is_told_and_no_time(club, kart):
+    # The pause of a restart is assumed: what lies behind it has no time of its own.
+    session = log(club, moved(kart, AWAY), pause=60.0)
+    restarted = replace(session, notes=(Note("the clock restarts", Kind.CLOCK_RESTARTS),))
+    with pytest.raises(LogFormatError, match=r"From row \d+ below the header on") as caught:
+        on_one_circuit(restarted)
+    row = int(re.search(r"row (\d+) below", str(caught.value)).group(1))
+    assert row == pytest.approx(club.shape[1] + 1, abs=RATE)  # the way is looked at twice a second
+    track = replace(invented_circuit("club"), origin=ORIGIN)
+    _, notes = on_one_circuit(restarted, track)
+    first, last = map(int, re.search(r"only rows (\d+) to (\d+) below the header is", notes[0]).groups())
+    assert first == 1
+    assert last == pytest.approx(club.shape[1], abs=RATE)

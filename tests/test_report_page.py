@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -12,9 +13,11 @@ import pytest
 from matplotlib.figure import Figure
 from report_case import HOSTILE, LENGTH, LOST_S, NAMES, N, circle_case
 
+import simlap
 from simlap.figures_grip import plot_gg
 from simlap.palette import BLUE, VERMILION
 from simlap.report.charts import Curve, _rows, corner_chart, lap_chart
+from simlap.report.evidence import WORDS, evidence_words
 from simlap.report.maps import gg_figure
 from simlap.report.outputs import write_outputs
 from simlap.report.page import _levels, changes_for, render_page
@@ -128,7 +131,7 @@ def test_page_holds_priorities_keep_cautions_quality_and_session_times(page):
         "The limit lap is a bound",
         "25 fixes a second",
         "lap 1 at 1:45, lap 4 at",
-        "delay 1.23 s; grip used 57 %",
+        "later than the limit by 1.23 s; grip in use 57 %",
         "brake release: not in this log",
         "brake at 255 m (now 250)",
         "no: traffic",
@@ -417,3 +420,28 @@ def test_an_interval_below_zero_is_printed_whole(capsys):
     printed = capsys.readouterr().out
     assert "-0.33..-0.28" in printed
     assert max(map(len, printed.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("never_full_share", 1.0, "100 % of these laps never fully open before the next corner"),
+        ("grip_used_percent", 38.2, "grip in use 38.2 %"),
+        ("delay_m", 13.21, "later than the limit by 13.2 m"),
+        ("limit_mean_g", 0.912, "mean slowing of the limit's braking 0.912 g"),
+        ("braked_bar", 12.0, "brake at 12 bar"),
+        ("unheard_of_kmh", 123.4, "unheard of 123 km/h"),
+    ],
+)
+def test_evidence_reads_as_words_with_a_unit(key, value, words):
+    assert evidence_words(key, value) == words
+
+
+def test_every_number_of_every_rule_has_words():
+    # Names of evidence are written as keys with their unit behind them in the modules of the rules.
+    folder = Path(simlap.__file__).parent
+    text = "".join(path.read_text(encoding="utf-8") for path in folder.glob("habit_*.py"))
+    keys = set(re.findall(r'"([a-z_]+)_(?:s|m|kmh|share|percent|g|bar)":', text))
+    keys |= set(re.findall(r'brake_number\("([a-z_]+)"', text))
+    assert len(keys) > 30
+    assert sorted(keys - set(WORDS)) == []

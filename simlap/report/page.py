@@ -15,6 +15,7 @@ from simlap.against import Against
 from simlap.phases import PHASE_WORDS, PHASES
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
+from simlap.report.evidence import evidence_words
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
 from simlap.report.plain import chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
@@ -114,23 +115,11 @@ def _environment() -> Environment:
         label=corner_label, clock=clock, lap_time=lap_time, percent=percent, seconds=seconds, worth=worth,
         step_words=step_words,
         short=name, worst=worst_phase, holds_most=holds_most, kmh=lambda v: f"{v * MS_TO_KMH:.0f}",
-        phase=PHASE_WORDS.__getitem__, where=WHERE_WORDS.__getitem__, named=_named,
-        number=_three_digits, zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
+        phase=PHASE_WORDS.__getitem__, where=WHERE_WORDS.__getitem__, evidence=evidence_words,
+        zip_times=lambda laps, times: list(zip(laps, times, strict=True)),
     )  # fmt: skip
     environment.globals["whole"] = WHOLE
     return environment
-
-
-def _three_digits(value: float) -> str:
-    """A number to three digits, whole from a hundred on: evidence is no more exact than that."""
-    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"
-
-
-def _named(key: str) -> tuple[str, str]:
-    """Words and unit of an evidence key such as ``brake_point_m``."""
-    words, _, unit = key.rpartition("_")
-    units = {"s": "s", "m": "m", "kmh": "km/h", "ms2": "m/s²", "g": "g", "bar": "bar", "percent": "%", "share": ""}
-    return (words.replace("_", " "), units[unit]) if words and unit in units else (key.replace("_", " "), "")
 
 
 def _rail(analysis: Analysis) -> list[RailMark]:

@@ -187,7 +187,7 @@ def _legend(analysis: Analysis, ledger: str) -> list[str]:
         "slowest: lowest speed of the typical lap; limit: of the limit lap",
     ]
     if any(phase.empty for corner in analysis.corners for phase in corner.phases):
-        lines.append("-: the corner has no such phase (taken flat, it is all mid-corner)")
+        lines.append("-: the corner has no such phase (the limit takes it flat: all of it is mid-corner)")
     if any(corner.build_up for corner in analysis.corners):
         lines.append("build up: fast corner, only in small steps")
     return lines
