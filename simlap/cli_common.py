@@ -35,6 +35,12 @@ DEFAULT_QUANTILE, DEFAULT_DRAWS = 0.98, 200
 # Of fewer resamplings, the ends of a 90 % interval lie beside the outermost ones.
 LEAST_DRAWS = 20
 
+CHANNEL_NAMES = (
+    *("time", "latitude", "longitude", "x", "y", "altitude", "speed", "wheel_speed", "course", "a_lon", "a_lat"),
+    *("a_vert", "yaw_rate", "sideslip", "steering", "throttle", "brake_pressure", "brake", "engine_speed", "gear"),
+    *("lap", "beacon", "satellites", "hdop"),
+)
+
 SessionsArg = Annotated[
     list[Path], typer.Argument(metavar="SESSION...", help="Log file; several files of one outing are joined.")
 ]
@@ -49,7 +55,11 @@ LapsOpt = Annotated[
 DropOpt = Annotated[str | None, typer.Option("--drop", metavar="5", help="Never count these laps.")]
 ColumnOpt = Annotated[
     list[str] | None,
-    typer.Option("--column", metavar='CHANNEL="NAME":UNIT', help="State which column is a channel, and its unit."),
+    typer.Option(
+        "--column",
+        metavar='CHANNEL="NAME":UNIT',
+        help=f"State which column is a channel, and its unit. Channels: {', '.join(CHANNEL_NAMES)}.",
+    ),
 ]
 QuantileOpt = Annotated[
     float | None,

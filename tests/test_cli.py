@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from typer.main import get_command
+from typer.testing import CliRunner
 
 from simlap.cli import app
 
@@ -248,7 +249,7 @@ def test_no_help_asks_for_the_value_of_a_flag(command):
 def test_helps_and_lists_say_what_is_written_and_in_which_unit():
     assert "write its report" in " ".join(run("demo", "--help").stdout.split())
     assert "_ms is in m/s" in run("thresholds").stdout.splitlines()[0]
-    assert "ours" not in run("notes", "--help").stdout
+    assert not re.search(r"\bours\b", run("notes", "--help").stdout)
 
 
 def test_the_thresholds_are_listed_as_a_file_that_can_be_read_back(tmp_path):
@@ -347,3 +348,19 @@ def test_the_readme_names_the_schema_of_every_json():
     assert len(written) >= 10
     readme = (root / "README.md").read_text(encoding="utf-8")
     assert {name for name in written if name not in readme} == {"simlap.envelope/1"}
+
+
+def test_help_readme_and_the_list_of_channels_name_what_column_takes(tmp_path):
+    from simlap.cli_common import CHANNEL_NAMES
+    from simlap.units import BY_NAME
+
+    assert tuple(BY_NAME) == CHANNEL_NAMES
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    listed = re.search(r"The channels that can be stated so are ([^.]*)\.", readme).group(1)
+    assert tuple(re.findall(r"`(\w+)`", listed)) == CHANNEL_NAMES
+    log = tmp_path / "log.csv"
+    log.write_text("time [s],speed [m/s]\n0,20\n1,20\n")
+    shown = CliRunner().invoke(app, ["channels", str(log)])
+    assert shown.exit_code == 0
+    told = re.search(r"Channels without a column: ([^.]*)\.", " ".join(shown.output.split())).group(1)
+    assert told.split(", ") == [name for name in CHANNEL_NAMES if name not in ("time", "speed")]

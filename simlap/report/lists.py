@@ -14,6 +14,7 @@ from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts, clock_
 from simlap.report.plain import clean, lap_time
 from simlap.report.terminal import console, item
 from simlap.session import Session
+from simlap.units import BY_NAME
 
 LAPS_SCHEMA = "simlap.laps/1"
 CHANNELS_SCHEMA = "simlap.channels/1"
@@ -109,5 +110,9 @@ def print_channels(found: Session | ColumnsError) -> None:
         )
     out = console()
     out.print(table)
+    read = {column.channel for column in found.columns}
+    missing = [name for name in BY_NAME if name not in read]
+    if missing:
+        out.print(Text(f'Channels without a column: {", ".join(missing)}. Name one: --column CHANNEL="NAME":UNIT'))
     for note in () if isinstance(found, ColumnsError) else found.notes:
         out.print(Text(clean(note)))
