@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simlap.lag import band_pass
-from simlap.motion_types import CHANNEL_OUT
+from simlap.noted import Kind, Note
 from simlap.sensors import Observation
 
 STEP = 0.04  # [s] of the common grid
@@ -256,11 +256,16 @@ def calibrate(
     for name, at in alone.items():
         fit = None if at is None else work.fit(name, at)[0]
         if fit is None or abs(fit.explained) <= LEAST_FIT:
-            notes.append(f"The {WORDS[name]} does not follow the path: {CHANNEL_OUT}")
+            notes.append(
+                Note(f"The {WORDS[name]} does not follow the path: the channel is left out.", Kind.CHANNEL_OUT)
+            )
         elif not SCALES[0] <= fit.coefficients[0] <= SCALES[1]:
             notes.append(
-                f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does: {CHANNEL_OUT} "
-                "Check its column and unit."
+                Note(
+                    f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does: the channel is left "
+                    "out. Check its column and unit.",
+                    Kind.CHANNEL_OUT,
+                )
             )
         else:
             follows.append(name)
@@ -268,8 +273,11 @@ def calibrate(
     late = {name: prompt - float(alone[name] or 0.0) for name in follows if name != "wheel_speed"}
     for name in [name for name, behind in late.items() if behind > HELD_BACK]:
         notes.append(
-            f"The {WORDS[name]} comes {late[name]:.2f} s behind the other sensors, as one does that the logger "
-            f"smooths: {CHANNEL_OUT}"
+            Note(
+                f"The {WORDS[name]} comes {late[name]:.2f} s behind the other sensors, as one does that the logger "
+                f"smooths: the channel is left out.",
+                Kind.CHANNEL_OUT,
+            )
         )
         follows.remove(name)
     told = Turning(drive, inertial["yaw_rate"]) if follows == ["yaw_rate"] else None

@@ -8,10 +8,9 @@ import numpy as np
 
 from simlap.errors import NotEnoughData
 from simlap.frozen import own
+from simlap.noted import Kind, of_kind
 
 MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
-# Ends the note on a channel that was not used because it contradicts the path: the reader has to know.
-CHANNEL_OUT = "the channel is left out."
 LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 STANDS = 1.5  # [m/s] no faster throughout a gap, a car stands in it: no path is lost
 BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
@@ -76,7 +75,7 @@ class Motion:
     @property
     def channels_out(self) -> tuple[str, ...]:
         """Notes on channels that contradict the path and were not used."""
-        return tuple(note for note in self.notes if CHANNEL_OUT in note)
+        return tuple(of_kind(self.notes, Kind.CHANNEL_OUT))
 
     def at(self, name: str, t: np.ndarray) -> np.ndarray:
         """Channel `name` of the motion, interpolated linearly at times `t` [s]."""

@@ -12,6 +12,7 @@ class Kind(Enum):
     RANGE_ENDS = "accelerometer range"
     DEAD_PEDAL = "pedal sensor"
     REPAIRED = "repairs"  #: taken out of the log, or moved within it, by the reader
+    CHANNEL_OUT = "channel left out"  #: it contradicts the path, and was not used
     ELSEWHERE = "part of the log"  #: laps of another circuit, left out
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simlap.motion_types import CHANNEL_OUT
+from simlap.noted import Kind, Note
 from simlap.robust import deviation
 from simlap.sensors import STEPS_SILENT, Fixes, Observation
 
@@ -48,9 +48,12 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
             ratio = float(np.sum(driven[held]) / np.sum(chord[held]))
             del out["speed"]
             notes.append(
-                f"The logged speed does not agree with the positions (it reads {ratio:.2f} times their speed, "
-                f"rms difference {100 * miss:.0f} %): {CHANNEL_OUT} Check its unit, and "
-                "that latitude and longitude are not swapped."
+                Note(
+                    f"The logged speed does not agree with the positions (it reads {ratio:.2f} times their speed, "
+                    f"rms difference {100 * miss:.0f} %): the channel is left out. Check its unit, and "
+                    "that latitude and longitude are not swapped.",
+                    Kind.CHANNEL_OUT,
+                )
             )
     if "course" in receiver and told["course"].sum() >= LEAST_CHORDS:
         seen = receiver["course"]
@@ -60,8 +63,11 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
         if miss > COURSE_MISS:
             del out["course"]
             notes.append(
-                f"The logged course does not agree with the positions (median difference {np.degrees(miss):.0f} deg): "
-                f"{CHANNEL_OUT} Latitude and longitude may be swapped."
+                Note(
+                    f"The logged course does not agree with the positions (median difference {np.degrees(miss):.0f} "
+                    f"deg): the channel is left out. Latitude and longitude may be swapped.",
+                    Kind.CHANNEL_OUT,
+                )
             )
     return out
 
