@@ -8,7 +8,8 @@
 
 import math
 
-from numba import guvectorize, njit, vectorize
+import numpy as np
+from numba import njit, vectorize
 
 ROOT_HALF = math.sqrt(0.5)
 LOG_ROOT_2PI = 0.5 * math.log(2.0 * math.pi)
@@ -74,17 +75,34 @@ def at_limit_chance(
     return at / (at + short + wide + outlier / shortfall)
 
 
-@guvectorize([f"void({_ARGUMENTS}, float64, float64[:], float64[:])"], "(),(),(),(),(),(),(),()->(),()", cache=True)
-def slopes(residual, deviation, spike, shortfall, idle, reach, outlier, slab, slope, curvature):
-    """Slope of the log density over the limit, and a positive curvature for Newton steps.
-
-    `slab` is the share of their information that events short of the limit add to the curvature.
-    """
+# Both at once, slope + i curvature: they share their densities. No guvectorize: it keeps two files of compiled code, of
+# which the second names what only the process that wrote the first has. Two processes that compile at one time leave
+# two that do not fit, and every later one ends in a segmentation fault.
+@vectorize([f"complex128({_ARGUMENTS}, float64)"], cache=True)
+def _slope_and_curvature(
+    residual: float,
+    deviation: float,
+    spike: float,
+    shortfall: float,
+    idle: float,
+    reach: float,
+    outlier: float,
+    slab: float,
+) -> complex:
     at, short, wide = _densities(residual, deviation, spike, shortfall, idle, reach)
     total = at + short + wide + outlier / shortfall
     u = residual / deviation
     bell = math.exp(-0.5 * u * u - LOG_ROOT_2PI) / deviation
     rest = 1.0 - spike
     edge = rest * ((1.0 - idle) + idle / reach) * bell / shortfall  # both short parts end in the bell
-    slope[0] = (at * u / deviation - short / shortfall + edge) / total
-    curvature[0] = (at + slab * (short + wide)) / (total * deviation * deviation)
+    slope = (at * u / deviation - short / shortfall + edge) / total
+    return complex(slope, (at + slab * (short + wide)) / (total * deviation * deviation))
+
+
+def slopes(residual: np.ndarray, deviation: np.ndarray, *terms: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of the log density over the limit, and a positive curvature for Newton steps.
+
+    The last of `terms` is the share of their information that events short of the limit add to the curvature.
+    """
+    both = _slope_and_curvature(residual, deviation, *terms)
+    return np.ascontiguousarray(both.real), np.ascontiguousarray(both.imag)
