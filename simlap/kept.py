@@ -148,6 +148,8 @@ def _braking_strength(lap: Driven, phases: PhaseMap) -> tuple[np.ndarray, np.nda
     total = np.bincount(phases.phase, weights=-lap.a * hard, minlength=phases.count)
     strength = total / np.maximum(count, 1.0)
     braking = strength[BRAKING::PHASES]
-    usual = float(np.median(braking[braking > 0.0])) if (braking > 0.0).any() else 0.0
+    # those in which the car only coasts tell nothing of the brakes, however many they are
+    used = braking > UNUSED * braking.max(initial=0.0)
+    usual = float(np.median(braking[used])) if used.any() else 0.0
     braked = strength > UNUSED * usual
     return np.where(braked, strength, usual), braked
