@@ -249,7 +249,8 @@ def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
 
 def _single_loss_finding(sheet: CornerSheet, seen: Occurrence) -> Finding:
     """Time lost once, on one lap: it is named, and there is no habit to cure."""
-    said = single_loss_words(seen.numbers)
+    numbers = as_told(seen.numbers, sheet.told_to)
+    said = single_loss_words(numbers)
     return Finding(
         kind=SINGLE_LOSS,
         corner=sheet.corner,
@@ -261,7 +262,7 @@ def _single_loss_finding(sheet: CornerSheet, seen: Occurrence) -> Finding:
         of_laps=len(sheet.traces),
         stations_m=(seen.station_m,),
         session_times_s=(seen.time_s,),
-        evidence=seen.numbers,
+        evidence=numbers,
         own=(said,),
     )
 

@@ -30,7 +30,7 @@ def told_to(analysis: "Analysis") -> float:
     at one moment over 1 / (4 pi B), both at the mean speed of the typical lap. The demo's typical lap, its brake and
     throttle points held against those of the log of 100 rows a second, rms: 5 rows a second with pedals 3.1 m (told to
     5 m), positions and speed at 5 Hz (0.7 Hz) 2.1 and 2.7 (5), positions alone 2.6 and 3.4 (5), positions, speed and
-    course at 10 Hz (1.5 Hz) 0.7 and 0.9 (2), a path of 0.3 Hz 5.1 and 8 (10).
+    course at 10 Hz (1.5 Hz) 0.7 and 0.9 (2), a path of 0.3 Hz 5.1 and, but for one point, 4 to 12 (10).
     """
     mean_speed = float(analysis.line.length) / analysis.typical_lap_s
     blur = mean_speed / (4.0 * np.pi * analysis.motion.bandwidth_hz)
