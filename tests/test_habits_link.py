@@ -87,7 +87,11 @@ def analysis(numbers=(1, 2, 3), *, pause=0.0, channels=None):
         a_lat=flat**2 * line.kappa,
         channels=channels or {},
     )
+    rows = SimpleNamespace(t=np.arange(0.0, m * LAP_TIME, 0.02), channels={}, has=lambda name: False)
     return SimpleNamespace(
+        session=rows,  # told_to: 0.25 m of way in half a row and 1 m of blur
+        motion=SimpleNamespace(bandwidth_hz=2.0),
+        typical_lap_s=LAP_TIME,
         table=table,
         line=line,
         fit=SimpleNamespace(envelope=Envelope.constant(lateral=8.0, braking=8.0, drive=8.0)),

@@ -15,7 +15,7 @@ from simlap.against import Against, against_lap
 from simlap.cli_envelope import report_dict
 from simlap.cli_track import track_to_dict
 from simlap.envelope_grip import corner_grip
-from simlap.motion_types import CHANNEL_OUT
+from simlap.noted import Kind, Note
 from simlap.notes import notes_to_dict
 from simlap.report.against import print_against
 from simlap.report.cautions import BEATEN_S, cautions
@@ -323,7 +323,7 @@ def test_cautions_tell_few_laps_rebuilt_path_beaten_limit_and_unexplained_time()
 
 def test_a_channel_that_was_not_used_is_a_caution_not_small_print():
     case = circle_case()
-    note = f"The logged speed does not agree with the positions: {CHANNEL_OUT} Check its unit."
+    note = Note("The logged speed does not agree with the positions. Check its unit.", Kind.CHANNEL_OUT)
     warned = cautions(replace(case, motion=replace(case.motion, notes=("1 row sorted.", note))))
     assert [caution.text for caution in warned if caution.key == "channel left out"] == [note]
 
