@@ -333,7 +333,8 @@ def drive_step(z, top, j, i, ds, along, before, cause, weakest, geo, env, rows):
 def brake_step(z, top, j, i, ds, along, before, weakest, geo, env, rows):
     """Largest z at station i <= top from which braking comes down to z at j = i + 1, and the limit at i.
 
-    At full throttle drag may slow the car more than the tyres could: that is allowed too.
+    At full throttle drag may slow the car more than the tyres could: that is allowed too. More power then allows less
+    of it, unless the envelope's own drag, which slows with the throttle closed, is as large.
     """
     climb = ds * (geo[CLIMB, j] + geo[CLIMB, i])
     if z + climb >= top:  # even without brakes

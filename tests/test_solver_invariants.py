@@ -175,6 +175,9 @@ NEVER = 1e-6
 def test_more_of_any_limit_is_never_slower_anywhere(env, seed, part):
     line = hilly_line(seed, n=200, spacing=3.0)
     if part == "engine":  # more power, not more drag
+        # Where the drag of cornering outdoes the engine it slows a car that the tyres alone could not slow (see
+        # `brake_step`), and less so with more power: unless it does that with the throttle closed as well, as here.
+        env = replace(env, drag=(0.0, 0.0, env.cornering_drag))
         more = replace(env, engine_a=env.engine_a + 0.05 * np.abs(env.engine_a))
     else:
         more = env.scaled(**{part: 1.05})
