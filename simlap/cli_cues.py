@@ -80,9 +80,11 @@ def cues(
     if crossing_video_time is not None and not math.isfinite(crossing_video_time):
         raise OptionError(f"--crossing-video-time {crossing_video_time:g}: write a number of seconds.")
     from simlap.analysis import analyse
-    from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
+    from simlap.cues import Sync, chapter_cues, finding_cues, read_moment, webvtt, with_caution
     from simlap.files import write_text
 
+    if video_start is not None:
+        read_moment(video_start)  # what is no moment is told before the log is read
     options = build_options(
         start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, thresholds=thresholds
     )

@@ -90,24 +90,36 @@ def _span(session: Session) -> str:
     return f"from {first:.1f} to {last:.1f} s on its clock{clocks}"
 
 
-def _clock_seconds(session: Session, text: str) -> float:
-    """The clock of the log [s] that a text of seconds or of hh:mm:ss says."""
+def read_moment(text: str) -> tuple[float, bool]:
+    """Seconds that a text of seconds or of hh:mm:ss says, and whether it is a time of day.
+
+    Raises
+    ------
+    OptionError
+        When it is neither.
+    """
     try:
         start = float(text)
     except ValueError:
-        pass
-    else:
-        if math.isfinite(start):
-            return start
+        start = math.nan
+    if math.isfinite(start):
+        return start, False
     parts = re.fullmatch(r"\s*(\d{1,2}):([0-5]?\d):([0-5]?\d(?:[.,]\d+)?)\s*", text)
     if parts is None:
-        raise OptionError(f"--video-start {text!r}: write a number of seconds, or a time of day as hh:mm:ss.")
+        raise OptionError(f"--video-start {text}: write a number of seconds, or a time of day as hh:mm:ss.")
+    hours, minutes, seconds = (float(part.replace(",", ".")) for part in parts.groups())
+    return 3600.0 * hours + 60.0 * minutes + seconds, True
+
+
+def _clock_seconds(session: Session, text: str) -> float:
+    """The clock of the log [s] that a text of seconds or of hh:mm:ss says."""
+    start, of_day = read_moment(text)
+    if not of_day:
+        return start
     if not session.time_of_day:
         raise OptionError(
             f"--video-start {text}: the clock of this log is no time of day, it runs {_span(session)}. Give seconds."
         )
-    hours, minutes, seconds = (float(part.replace(",", ".")) for part in parts.groups())
-    start = 3600.0 * hours + 60.0 * minutes + seconds
     # a log that passes midnight counts on: the day of it that lies nearest
     middle = 0.5 * float(session.t[0] + session.t[-1])
     return start + DAY * round((middle - start) / DAY)

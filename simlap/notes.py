@@ -58,8 +58,8 @@ def notes_lines(
         fast = {result.corner.name: result.step_kmh for result in analysis.corners if result.build_up}
         lines += ["", *findings_lines(advice.findings, fast)]
     else:
-        lines += [f"Held up: {clean(one.sentence)}" for one in advice.findings if one.kind == TRAFFIC]
-        lines += [f"Single loss: {clean(one.sentence)}" for one in advice.findings if one.kind == SINGLE_LOSS]
+        lines += [f"Held up: {clean(one.sentence)}" for one in advice.of_kind(TRAFFIC)]
+        lines += [f"Single loss: {clean(one.sentence)}" for one in advice.of_kind(SINGLE_LOSS)]
     lines += [""] * bool(advice.not_judged) + [clean(line) for line in advice.not_judged]
     if cautions:
         lines += ["", "Before you act on it:", *(f"- {clean(text)}" for text in cautions)]

@@ -81,6 +81,10 @@ class Advice:
     order: str = ""  #: how the priorities go with the target and the corners' losses; "" where nothing is to be said
     refused: str = ""  #: why nothing is advised on these data; "" where they allow it
 
+    def of_kind(self, kind: str) -> tuple[Finding, ...]:
+        """The findings of one kind."""
+        return tuple(finding for finding in self.findings if finding.kind == kind)
+
 
 @dataclass(frozen=True)
 class PhaseResult:

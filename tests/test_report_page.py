@@ -15,6 +15,7 @@ from report_case import HOSTILE, LENGTH, LOST_S, NAMES, N, circle_case
 
 import simlap
 from simlap.figures_grip import plot_gg
+from simlap.habit_single import SINGLE_LOSS
 from simlap.palette import BLUE, VERMILION
 from simlap.report.charts import Curve, _rows, corner_chart, lap_chart
 from simlap.report.evidence import WORDS, evidence_words
@@ -137,6 +138,16 @@ def test_page_holds_priorities_keep_cautions_quality_and_session_times(page):
         "no: traffic",
     ):
         assert words in text
+
+
+def test_what_one_lap_alone_lost_stands_with_the_advice():
+    case = circle_case()
+    (finding,) = case.advice.findings
+    once = replace(finding, kind=SINGLE_LOSS, sentence="Lap 4, East: lost 2.2 s & more.", laps=(4, 1))
+    shown = Reader(render_page(replace(case, advice=replace(case.advice, findings=(finding, once)))))
+    before, _ = " ".join(" ".join(shown.text).split()).split("Before you act on it")
+    assert "Lap 4, East: lost 2.2 s & more." in before
+    assert finding.sentence not in before  # the others stand with their corners
 
 
 def test_the_worst_phase_is_called_most_only_when_it_holds_more_than_half():

@@ -12,6 +12,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from simlap.against import Against
+from simlap.habit_single import SINGLE_LOSS
 from simlap.phases import PHASE_WORDS, PHASES
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
@@ -84,6 +85,7 @@ def render_page(analysis: Analysis, against: Against | None = None) -> str:
             script=Markup((folder / "report.js").read_text(encoding="utf-8")),
             stations=_for_script(analysis, lap, map_),
             answer=answer(analysis),
+            lost_once=analysis.advice.of_kind(SINGLE_LOSS),
             rail=_rail(analysis),
             limit_span=_limit_span(analysis),
             map=map_,

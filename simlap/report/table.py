@@ -83,7 +83,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
         parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
     if analysis.advice.keep:
         parts.append(item("=", f"Keep: {clean(analysis.advice.keep)}"))
-    parts += [item("-", clean(one.sentence)) for one in analysis.advice.findings if one.kind == SINGLE_LOSS]
+    parts += [item("-", clean(one.sentence)) for one in analysis.advice.of_kind(SINGLE_LOSS)]
     parts += [item("?", clean(reason)) for reason in analysis.advice.not_judged]
     return [*parts, *caution_parts(analysis)]
 
