@@ -94,7 +94,7 @@ def _every(logs: Sequence[Prepared], shared: Collection[str]) -> list[int]:
     rates = [one.motion.quality.fixes_per_second for one in logs]
     if not all(rates) or (ALONG in shared and any(name in shared for name in ACROSS)):
         return [1] * len(logs)
-    # of straight lines drawn between fixes, every so manieth row is no fix
+    # where a logger drew straight lines between the fixes, most rows with a new position hold no fix
     fresh = [median_rate(one.session.t[_fixes(one.session)]) for one in logs]
     return [
         round(rate / min(rates)) if abs(rows - rate) < SAME_RATE * rate else 1
