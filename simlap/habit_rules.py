@@ -71,10 +71,12 @@ HALF_WAY = 0.5  # [1]
 def metres_step(numbers: Numbers, name: str, limits: Thresholds) -> float:
     """Half of a distance of the evidence, at most the largest step advised for one outing [m].
 
-    Rounded to what the log tells places to, where the evidence says that (`TOLD_TO`).
+    Where the evidence says what the log tells places to (`TOLD_TO`), rounded down to that, but not to nothing: a step
+    is never longer than half of the way.
     """
-    to, most = numbers.get(TOLD_TO, 0.0), limits["advice_metres"]
-    return max(1.0, min(told(HALF_WAY * numbers[name], to), most))
+    to, half = numbers.get(TOLD_TO, 0.0), HALF_WAY * numbers[name]
+    step = half // to * to if 0.0 < to <= half else half
+    return max(1.0, min(step, limits["advice_metres"]))
 
 
 def speed_step(gap_kmh: float, step_kmh: float) -> float:

@@ -85,7 +85,8 @@ def test_the_step_of_a_coarse_log_is_rounded_and_no_longer_than_the_largest():
     limits = default_thresholds()
     most = limits["advice_metres"]
     assert metres_step({"way_m": 7.0}, "way_m", limits) == 3.5
-    assert metres_step(as_told({"way_m": 7.0}, 5.0), "way_m", limits) == 5.0  # half of 5 m
+    assert metres_step(as_told({"way_m": 17.0}, 5.0), "way_m", limits) == 5.0  # half of 15 m, rounded down
+    assert metres_step(as_told({"way_m": 7.0}, 5.0), "way_m", limits) == 2.5  # half of 5 m: never more than half
     assert metres_step(as_told({"way_m": 70.0}, 20.0), "way_m", limits) == most
 
 
