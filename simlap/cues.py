@@ -14,6 +14,7 @@ import numpy as np
 from simlap.errors import NotEnoughData, OptionError
 from simlap.habit_laps import TRAFFIC
 from simlap.habits import PRECEDENCE, spoken
+from simlap.readers.clock import DAY
 from simlap.report.plain import clean, corner_label, lap_time
 from simlap.results import Advice, Analysis, Finding
 from simlap.session import Session
@@ -35,7 +36,6 @@ CAUTION = (
 # A camera may run before the logger does, but hardly longer than this: a start before that is a slip, such as seconds
 # of another clock. Common practice, no source.
 LONGEST_AHEAD = 3600.0  # [s]
-DAY = 86400.0  # [s]
 CHAPTER_LENGTH = 60  # characters of a corner's name in a player's list of chapters
 ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}  # WebVTT 1, section 4.2.2: text of a cue
 

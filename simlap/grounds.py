@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -116,17 +116,7 @@ def on_one_circuit(
     note = f"The log holds laps of {others} as well, left out: only {told} is taken, on {name}."
     channels = {channel: values[kept] for channel, values in session.channels.items()}
     parts = tuple(part for part in session.parts if np.any(session.t[kept] >= part))
-    cut = Session(
-        session.t[kept],
-        channels,
-        session.columns,
-        session.source,
-        session.notes,
-        parts,
-        session.time_of_day,
-        session.repaired_share,
-    )
-    return cut, (Note(note, Kind.ELSEWHERE),)
+    return replace(session, t=session.t[kept], channels=channels, parts=parts), (Note(note, Kind.ELSEWHERE),)
 
 
 def way_of(session: Session) -> Way:

@@ -11,7 +11,7 @@ from simlap.habit_laps import Occurrence, occurrence, whole_traces
 from simlap.habit_marks import Marks, full_throttle_from, mark
 from simlap.habit_rules import Numbers
 from simlap.habit_traces import CornerSheet, CornerTrace
-from simlap.phases import PHASE_NAMES
+from simlap.phases import PHASE_NAMES, WHERE_WORDS
 from simlap.robust import deviation
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
@@ -30,7 +30,6 @@ RUN_UP = 0.1  # [s]
 BEGINS = 0.1  # [1]
 # A smaller difference from the usual lap is not named as what went wrong. Common practice, no source.
 TOLD_M, TOLD_KMH = 5.0, 2.0  # [m], [km/h]
-WHERE = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
 
 
 def single_losses(
@@ -149,7 +148,7 @@ def single_loss_words(x: Numbers) -> str:
             f"minimum speed {x['minimum_kmh']:.0f} instead of {x['usual_minimum_kmh']:.0f} km/h",
         )
     most = [phase for phase in PHASE_NAMES if x[f"{phase}_lost_s"] > 0.5 * x["lost_s"]]
-    where = f", most of it {WHERE[most[0]]}" if most else ""
+    where = f", most of it {WHERE_WORDS[most[0]]}" if most else ""
     onwards = f", {x['next_corner_lost_s']:.1f} s of it in the next corner" if "next_corner_lost_s" in x else ""
     return f"lost {x['lost_s']:.1f} s against the other laps{where}{onwards}" + (
         f" ({', '.join(parts)})" if parts else ""

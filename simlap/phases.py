@@ -13,6 +13,7 @@ from simlap.zones import Zone
 BRAKING, MID_CORNER, EXIT = 0, 1, 2
 PHASE_NAMES = ("braking", "mid_corner", "exit")
 PHASE_WORDS = {"braking": "braking", "mid_corner": "mid-corner", "exit": "exit"}
+WHERE_WORDS = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
 PHASES = len(PHASE_NAMES)
 
 

@@ -13,14 +13,13 @@ from markupsafe import Markup
 
 from simlap.against import Against
 from simlap.habit_single import SINGLE_LOSS
-from simlap.phases import PHASE_WORDS, PHASES
+from simlap.phases import PHASE_WORDS, PHASES, WHERE_WORDS
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.evidence import evidence_words
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
 from simlap.report.plain import chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
-from simlap.report.sentences import PHASE_WORDS as WHERE_WORDS
 from simlap.report.sentences import WHOLE, answer, holds_most, name, step_words, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces

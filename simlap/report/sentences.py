@@ -1,12 +1,12 @@
 """The answer in sentences: where the time is, in the words of the page and the notebooks."""
 
+from simlap.phases import WHERE_WORDS
 from simlap.report.cautions import BEATEN_S
 from simlap.report.plain import EVEN, clean, corner_label, joined_by_and, lap_time, percent, seconds, time_gap
 from simlap.results import Analysis, CornerResult, Interval, PhaseResult
 from simlap.units import MS_TO_KMH
 
 NAME_LENGTH = 40  # characters of a corner's name in a sentence
-PHASE_WORDS = {"braking": "under braking", "mid_corner": "in mid-corner", "exit": "on the exit"}
 HEAD = 3  # corners named in the answer
 LEAST_TOLD = 0.005  # [s] less rounds to nothing
 WHOLE = "with the whole phase at the limit"  # what the worth of a priority is of
@@ -29,7 +29,7 @@ def _where_the_time_is(analysis: Analysis) -> tuple[str, ...]:
     if not clear:
         return first, "No corner shows a clear loss: each may gain less than a hundredth. More laps would tell more."
     places = [
-        f"{name(corner)} ({'mostly' if holds_most(corner) else 'above all'} {PHASE_WORDS[worst_phase(corner).name]})"
+        f"{name(corner)} ({'mostly' if holds_most(corner) else 'above all'} {WHERE_WORDS[worst_phase(corner).name]})"
         for corner in clear
     ]
     listed, only = joined_by_and(places), ", the only corner with a clear loss" if len(places) == 1 else ""
