@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from simlap.habit_drive import WEAK_DRIVE
 from simlap.habits import WORDS, spoken
 from simlap.kept import kept_limits
 from simlap.phases import MID_CORNER, PHASE_NAMES, PHASES
@@ -59,7 +60,10 @@ def arrivals(analysis: Analysis, index: int, phase: int) -> tuple[Arrival, ...]:
 
 
 #: Steps without a measure of their own: before and in a fast corner only a first part of them is told.
-FIRST_PART = {"part throttle on the exit": "Open the throttle a little further than now once the steering unwinds"}
+FIRST_PART = {
+    "part throttle on the exit": "Open the throttle a little further than now once the steering unwinds",
+    WEAK_DRIVE: "Open the throttle a little further than now once the steering unwinds, unless it is fully open there",
+}
 
 
 def warned(analysis: Analysis, priorities: Sequence[Priority]) -> tuple[Priority, ...]:

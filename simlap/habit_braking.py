@@ -115,7 +115,7 @@ def long_light_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
     return (Seen(marks.braking[0], numbers),)
 
 
-def _ahead_of_need(trace: CornerTrace, marks: Marks, index: int) -> float:
+def ahead_of_need(trace: CornerTrace, marks: Marks, index: int) -> float:
     """How far ahead of `index` the speed there needs the brake: the limit's braking has come down to it. [m]"""
     start, stop = marks.limit_braking
     needed = start + int(np.argmax(np.append(trace.limit_v[start:stop] <= trace.v[index], True)))
@@ -130,7 +130,7 @@ def early_braking(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
     if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     on = marks.braking[0]
-    early = _ahead_of_need(trace, marks, on)
+    early = ahead_of_need(trace, marks, on)
     if early <= limits["early_brake_s"] * trace.v[on] or _softest(trace, marks, limits):
         return NOTHING
     return (Seen(on, _early(trace, on, early)),)
@@ -141,7 +141,7 @@ def early_and_light(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
     if not (marks.brakes and marks.limit_brakes) or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     on = marks.braking[0]
-    early = _ahead_of_need(trace, marks, on)
+    early = ahead_of_need(trace, marks, on)
     if early <= limits["early_brake_s"] * trace.v[on] or not _softest(trace, marks, limits):
         return NOTHING
     own, asked = _hardest(trace, marks)
@@ -174,7 +174,7 @@ def early_lift(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     if not closed.size:
         return NOTHING
     lift = marks.lift + int(closed[0])
-    early = _ahead_of_need(trace, marks, lift)
+    early = ahead_of_need(trace, marks, lift)
     gap = float(trace.t[then] - trace.t[lift])
     if early <= limits["early_lift_s"] * trace.v[lift] or gap <= limits["lift_gap_s"]:
         return NOTHING
@@ -217,7 +217,7 @@ def brake_held(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Se
     return (Seen(release, {"past_release_m": past, "below_limit_kmh": below * MS_TO_KMH}),)
 
 
-def _longer_on_throttle(numbers: Numbers, limits: Thresholds, _: float) -> str:
+def longer_on_throttle(numbers: Numbers, limits: Thresholds, _: float) -> str:
     """Close the gap between throttle and brake from the throttle's side alone; a later brake point comes after that.
 
     Going to the brake at once would mean a brake point ahead of the driver's own.
@@ -250,7 +250,7 @@ RULES = (
             f"throttle closed {x['early_m']:.0f} m before the brake is needed at {x['speed_kmh']:.0f} km/h, "
             f"then {x['before_brake_s']:.1f} s until {'the brake' if x['brakes_share'] >= 0.5 else 'the slowest point'}"
         ),
-        _longer_on_throttle,
+        longer_on_throttle,
         (THROTTLE,),
         reads_brake=True,
     ),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.envelope import combined_use
+from simlap.envelope_topspeed import AT_TOP
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
 from simlap.pedals import BRAKES, at_rest, closed_opening, pressed, throttle_of, widest_opening
@@ -38,13 +39,16 @@ def sheets_of(
     """
     table = analysis.table
     channels, remarks, unused = _usable_channels(analysis, limits)
-    grip = np.array([grip_in_use(analysis.line, analysis.fit.envelope, a, b, v, analysis.grip)
+    line, envelope = analysis.line, analysis.fit.envelope
+    grip = np.array([grip_in_use(line, envelope, a, b, v, analysis.grip)
                      for a, b, v in zip(table.a_lon, table.a_lat, table.v, strict=True)])  # fmt: skip
+    drive = np.array([drive_left(line, envelope, a_lat, v, analysis.grip)
+                      for a_lat, v in zip(table.a_lat, table.v, strict=True)])  # fmt: skip
     sheets, to = [], told_to(analysis)
     for index, result in enumerate(analysis.corners):
         before = analysis.corners[index - 1].zone
         traces = (
-            _trace(analysis, result, before, row, grip, channels, limits["recorded_share"])
+            _trace(analysis, result, before, row, (grip, drive), channels, limits["recorded_share"])
             for row in (analysis.counted if laps is None else laps)
         )
         gains = {phase.name: phase.gain_alone for phase in result.phases}
@@ -73,10 +77,8 @@ def grip_in_use(
     grip : float64 array, shape (n,), or float
         Factor on the grip of each station.
     """
-    lateral = a_lat * np.cos(line.bank) - G * np.sin(line.bank) * np.cos(line.grade)
+    lateral, normal = _pressed(line, a_lat, v, grip)
     along = a_lon + G * np.sin(line.grade)
-    weight = G * np.cos(line.grade) * np.cos(line.bank)
-    normal = np.maximum((weight + v**2 * line.kappa_v + a_lat * np.sin(line.bank)) / G, 1e-3) * grip
     drag = envelope.drag_at(v)
     along = along + envelope.drag_at(v, lateral)
     brakes = along < 0.0
@@ -85,6 +87,28 @@ def grip_in_use(
     p = np.where(brakes, envelope.exponent_braking, envelope.exponent_drive)
     sideways = np.abs(lateral) / (envelope.lateral_limit(v, lateral) * normal)
     return combined_use(sideways, np.abs(along) / pure, p)
+
+
+def drive_left(
+    line: "Line", envelope: "Envelope", a_lat: np.ndarray, v: np.ndarray, grip: np.ndarray | float = 1.0
+) -> np.ndarray:
+    """Acceleration along the road that engine and tyres leave beside `a_lat` at the speed driven, (n,) [m/s²].
+
+    Arguments and road as in `grip_in_use`; the slope of the road has its part in it. At a top speed that gearing or a
+    limiter sets there is none left.
+    """
+    lateral, normal = _pressed(line, a_lat, v, grip)
+    left = envelope.drive_limit(v, lateral, normal) - G * np.sin(line.grade)
+    cap = np.inf if envelope.speed_cap is None else AT_TOP * envelope.speed_cap
+    return np.where(v < cap, left, np.minimum(left, 0.0))
+
+
+def _pressed(line: "Line", a_lat: np.ndarray, v: np.ndarray, grip: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+    """Lateral acceleration in the plane of the road [m/s²], and what presses the tyres onto it over g times grip."""
+    lateral = a_lat * np.cos(line.bank) - G * np.sin(line.bank) * np.cos(line.grade)
+    weight = G * np.cos(line.grade) * np.cos(line.bank)
+    normal = np.maximum((weight + v**2 * line.kappa_v + a_lat * np.sin(line.bank)) / G, 1e-3) * grip
+    return lateral, normal
 
 
 def _usable_channels(analysis: "Analysis", limits: Thresholds) -> tuple[Mapping[str, np.ndarray], tuple[str, ...], str]:
@@ -120,12 +144,15 @@ def _trace(
     result: "CornerResult",
     before: "Zone",
     row: int,
-    grip: np.ndarray,
+    shown: tuple[np.ndarray, np.ndarray],
     channels: Mapping[str, np.ndarray],
     recorded_share: float,
 ) -> tuple[CornerTrace, ...]:
-    """The trace of one lap through one zone; empty where the log does not hold the whole corner."""
-    table, length = analysis.table, float(analysis.line.length)
+    """The trace of one lap through one zone; empty where the log does not hold the whole corner.
+
+    `shown` is what the table's laps use of the grip, and the drive that is left to them, each (m, n).
+    """
+    (grip, drive), table, length = shown, analysis.table, float(analysis.line.length)
     n = np.asarray(table.station).size
     spacing = length / n
     ends = np.cumsum([(stop - start) % length if stop != start else 0.0 for _, start, stop in result.zone.phases()])
@@ -152,6 +179,7 @@ def _trace(
             a_lon=np.asarray(table.a_lon)[rows, at],
             a_lat=np.asarray(table.a_lat)[rows, at],
             grip=grip[rows, at],
+            drive=drive[rows, at],
             grade=np.asarray(analysis.line.grade)[at],
             limit_v=np.asarray(analysis.limit.v)[at],
             limit_a_lon=np.asarray(analysis.limit.a_lon)[at],

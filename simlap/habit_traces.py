@@ -31,6 +31,7 @@ class CornerTrace:
     a_lon: np.ndarray  #: [m/s²]
     a_lat: np.ndarray  #: left positive [m/s²]
     grip: np.ndarray  #: share of the envelope in use
+    drive: np.ndarray  #: acceleration that engine and tyres had left at the speed driven [m/s²]
     grade: np.ndarray  #: slope of the road, uphill positive [rad]
     limit_v: np.ndarray  #: of the limit profile [m/s]
     limit_a_lon: np.ndarray  #: of the limit profile [m/s²]
@@ -41,7 +42,7 @@ class CornerTrace:
     channels: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        names = ("along", "t", "v", "a_lon", "a_lat", "grip", "grade", "limit_v", "limit_a_lon")
+        names = ("along", "t", "v", "a_lon", "a_lat", "grip", "drive", "grade", "limit_v", "limit_a_lon")
         own(self, *names)
         copies = {name: np.array(values, dtype=float) for name, values in self.channels.items()}
         for values in copies.values():

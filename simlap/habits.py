@@ -9,6 +9,8 @@ from simlap.habit_braking import EARLY_LIGHT, LATE_PEAK, LONG_LIGHT
 from simlap.habit_braking import RULES as BRAKING_RULES
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT, LIFT_IN_FLAT
 from simlap.habit_corner import RULES as CORNER_RULES
+from simlap.habit_drive import ROLLS, WEAK_DRIVE, WEAK_IN_FLAT
+from simlap.habit_drive import RULES as DRIVE_RULES
 from simlap.habit_laps import (
     LOW_PEAK,
     SPREAD,
@@ -33,11 +35,13 @@ from simlap.results import Finding
 from simlap.thresholds import Thresholds, default_thresholds
 
 #: Rules that look at one trace at a time.
-TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES)
+TRACE_RULES: tuple[Rule, ...] = (*BRAKING_RULES, *CORNER_RULES, *DRIVE_RULES)
 #: Findings that another one in the same phase already tells, with the pedal that it is about.
 TOLD_BY = {
     "coasting": ("early lift", "late throttle", LIFT_IN_FLAT),
     LIFT_IN_FLAT: (BRAKE_IN_FLAT,),
+    WEAK_IN_FLAT: (BRAKE_IN_FLAT,),
+    "low minimum speed": (WEAK_IN_FLAT,),
     EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
 }
 
@@ -67,6 +71,7 @@ PRECEDENCE: tuple[str, ...] = (
     "fast in, slow out",
     "part throttle, then lift",
     "early lift",
+    ROLLS,
     LOW_PEAK,
     "long light braking",
     "late brake peak",
@@ -77,11 +82,13 @@ PRECEDENCE: tuple[str, ...] = (
     "brake held past the release",
     "full throttle before the apex",
     BRAKE_IN_FLAT,
-    "lift where none is needed",
+    LIFT_IN_FLAT,
+    WEAK_IN_FLAT,
     "throttle opened twice",
     "coasting",
     "part throttle on the exit",
     "late throttle",
+    WEAK_DRIVE,
     "low minimum speed",
 )
 
@@ -290,6 +297,11 @@ def not_judged(sheets: Sequence[CornerSheet]) -> tuple[str, ...]:
                 alike = [rule.kind for rule in TRACE_RULES if rule.reads_brake and group not in rule.needs]
                 kinds = "; ".join([kinds, *alike, LOW_PEAK, SPREAD])
             lines.append(f"Not judged on lap {missing}, where the {words} has gaps: {kinds}.")
+    if traces and not any(trace.has("throttle") for trace in traces):
+        lines.append(
+            "For want of a throttle channel the car's own acceleration tells how much of its drive it uses in exits "
+            "and flat corners, and whether it rolls before the brake."
+        )
     if traces and not any(trace.has("brake_pressure") or trace.has("brake") for trace in traces):
         lines.append(
             "Brake points and peaks are read from the car's deceleration, for want of a brake channel: light braking "

@@ -82,6 +82,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "early_brake_s": _seconds(0.3, "fewer early brakings: before the limit's braking needs it at that speed"),
         "firm_share": _share(0.9, "more early brakings count as light: hardest slowing, driven against the limit's"),
         "early_lift_s": _seconds(0.5, "fewer early lifts: before the speed of that moment needs the brake"),
+        "roll_s": _seconds(0.45, "fewer cars rolling before the brake, without throttle channel: time without drive"),
         "lift_gap_s": _seconds(0.35, "fewer early lifts: between the lift and the driver's own brake"),
         "held_m": _metres(10.0, "fewer brakes held on: beyond the limit's release"),
         "spread_m": _metres(15.0, "fewer spread brake points: from the 10 % to the 90 % quantile of the laps"),
@@ -98,6 +99,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "fast_entry_share": _share(0.015, "fewer fast entries: speed above the limit's at the end of braking"),
         "slow_exit_share": _share(0.02, "fewer slow exits: speed below the limit's where its drive begins"),
         "flat_lift_s": _seconds(0.25, "fewer lifts where the limit stays on the throttle"),
+        "weak_flat_s": _seconds(0.5, "the same without throttle channel: time of weak drive"),
         "flat_slower_ms": Threshold(0.5, "m/s", "fewer of the same: speed given up", 0.0, 20.0),
         "before_apex_s": _seconds(0.2, "fewer early full throttles: time at full throttle before the apex"),
         # exit
@@ -106,6 +108,8 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "late_throttle_s": _seconds(
             0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"
         ),
+        "weak_drive_share": _share(0.85, "more weak drive, without throttle channel: less than this share in use"),
+        "weak_drive_s": _seconds(0.7, "fewer weak drives on the way out, without throttle channel"),
         "reopened_share": _share(0.4, "fewer double openings: opening given up and taken again"),
         "way_out_s": _seconds(3.0, "more double openings: how long the straight behind the turn counts as its way out"),
         "limit_eases_ms2": _rate(0.5, "more double openings, where the limit profile slows as well"),

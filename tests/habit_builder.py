@@ -13,7 +13,7 @@ from simlap.results import Interval
 
 BAR = 1e5  # [Pa]
 RUN_IN, STOP, STEP = -100.0, 420.0, 1.0  # [m]
-RADIUS, TYRES = 40.0, 10.0
+RADIUS, TYRES, DRIVE = 40.0, 10.0, 4.0  # [m], [m/s²], [m/s²]
 along = np.arange(RUN_IN, STOP, STEP)
 TURN = (along >= 150.0) & (along < 230.0)
 
@@ -66,8 +66,12 @@ def trace(
     radius=RADIUS,
     braking_stop=170.0,
     mid_stop=210.0,
+    left=DRIVE,
 ):
-    """A lap through the corner: brakes at brake_m, is at `slow` until drive_m, throttle 1 or 0 accordingly."""
+    """A lap through the corner: brakes at brake_m, is at `slow` until drive_m, throttle 1 or 0 accordingly.
+
+    `left` is what the engine could give.
+    """
     v = speed(brake_m, brake, slow, drive_m, drive) if v is None else v
     a_lon, a_lat = acceleration(v), v**2 * TURN / radius
     release = brake_m + (50.0**2 - slow**2) / (2.0 * brake)
@@ -90,6 +94,7 @@ def trace(
         a_lon=a_lon,
         a_lat=a_lat,
         grip=np.hypot(a_lon, a_lat) / TYRES,
+        drive=np.minimum(left, np.sqrt(np.maximum(TYRES**2 - a_lat**2, 0.0))),
         grade=np.full(along.size, grade),
         limit_v=limit_v,
         limit_a_lon=acceleration(limit_v),

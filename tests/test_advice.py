@@ -179,8 +179,9 @@ def test_time_lost_to_others_or_by_one_mistake_is_no_advice(kind):
     assert choose_priorities(corners, [other], sheets, limits) == ()
 
 
-# Slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive.
-SLOWLY = {"brake_m": 46.0, "drive": 2.5, "without": ("throttle",)}
+# Slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive
+# with all that the engine gives on a lap like this.
+SLOWLY = {"brake_m": 46.0, "drive": 2.5, "left": 2.5, "without": ("throttle",)}
 
 
 @pytest.mark.parametrize(
@@ -216,7 +217,7 @@ def test_speeds_at_the_limits_leave_nothing_to_advise():
 def test_a_habit_goes_before_a_somewhat_larger_loss_without_reason():
     # 0.3 s without a finding counts half; the exit is driven with 2.5 m/s² where the limit gives 4.
     unknown, known = corner("A", (0.0, 0.0, 0.3)), corner("B", (0.2, 0.0, 0.0))
-    driving = {"brake_m": 30.0, "drive": 2.5, "without": ("throttle",)}
+    driving = {"brake_m": 30.0, "drive": 2.5, "left": 2.5, "without": ("throttle",)}
     assert [each.corner for each in choose_priorities(*session(unknown, known, **driving))] == ["B", "A"]
     larger = corner("A", (0.0, 0.0, 0.5))
     assert [each.corner for each in choose_priorities(*session(larger, known, **driving))] == ["A", "B"]

@@ -490,7 +490,8 @@ def test_a_corner_name_from_the_user_stays_as_it_is():
 
 
 def test_every_kind_has_words_for_observation_and_advice():
-    tested = {*NAMES, "low brake peak", "brake point spread"}
+    without_throttle = {"rolling before the brake", "weak drive in a flat corner", "weak drive on the exit"}
+    tested = {*NAMES, *without_throttle, "low brake peak", "brake point spread"}
     assert tested == set(WORDS)
 
 

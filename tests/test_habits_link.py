@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from simlap.envelope import Envelope
-from simlap.habit_link import grip_in_use, sheets_of
+from simlap.habit_link import drive_left, grip_in_use, sheets_of
 from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.results import Interval
@@ -43,6 +43,23 @@ def test_grip_on_a_bank_that_carries_the_turn_alone_is_zero():
     line, env = circle(bank), Envelope.constant(lateral=8.0, braking=8.0, drive=8.0)
     v = np.full(N, SPEED)
     assert grip_in_use(line, env, np.zeros(N), v**2 * line.kappa, v) == pytest.approx(0.0, abs=1e-3)  # the same
+
+
+def test_the_drive_left_is_what_a_friction_circle_leaves_less_the_slope_and_nothing_at_a_top_speed():
+    # 25²/R = 3.927 of 8 m/s² leave sqrt(8² - 3.927²) = 6.97; uphill at 5 % g sin(atan 0.05) = 0.49 less.
+    line, env = circle(), Envelope.constant(lateral=8.0, braking=8.0, drive=8.0)
+    v = np.full(N, SPEED)
+    a_lat = v**2 * line.kappa
+    assert drive_left(line, env, a_lat, v) == pytest.approx(np.sqrt(8.0**2 - 3.927**2), abs=1e-3)  # four digits
+    uphill = replace(line, grade=np.full(N, np.arctan(0.05)))
+    # the slope takes 0.1 % off the weight as well
+    assert drive_left(uphill, env, a_lat, v) == pytest.approx(6.97 - 0.49, abs=0.02)
+    assert drive_left(line, env, a_lat, v, 0.5) == pytest.approx(np.sqrt(4.0**2 - 3.927**2), abs=5e-3)
+    geared = Envelope.from_limits(
+        lateral=(8.0, 0.0), braking=(8.0, 0.0), traction=(8.0, 0.0), engine=([0.0, 50.0], [8.0, 8.0]), speed_cap=25.2
+    )
+    assert drive_left(line, geared, a_lat, v) == pytest.approx(0.0, abs=1e-9)
+    assert (drive_left(line, geared, a_lat * 0.81, 0.9 * v) > 1.0).all()
 
 
 def test_grip_in_use_of_the_limit_profile_is_the_share_that_the_solver_states():

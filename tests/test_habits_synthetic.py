@@ -135,6 +135,18 @@ def test_without_channels_the_rest_is_judged_and_the_missing_named(demo):
     assert not {"early lift", "late throttle", "coasting"} & {each.kind for each in bare.findings}
 
 
+def test_without_throttle_channel_the_acceleration_tells_where_drive_is_left_and_where_the_car_rolls(demo):
+    # Corner 7: 18 m without more throttle and 84 % of the drive, elsewhere 98 % or more; corner 1: 25 m of coasting
+    # before the brake, in corner 9 9 m (0.17 s).
+    channels = {name: values for name, values in demo.table.channels.items() if name != "throttle"}
+    bare = advise(replace(demo, table=replace(demo.table, channels=channels)))
+    assert corners_with(bare, "weak drive on the exit") == {"7"}
+    assert corners_with(bare, "rolling before the brake") == {"1"}
+    (finding,) = [each for each in bare.findings if each.kind == "weak drive on the exit"]
+    assert 100.0 * SKILLS["7"].exit - 15.0 < finding.evidence["drive_used_percent"] < 100.0 * SKILLS["7"].exit
+    assert any(each.corner == "7" and each.kind == "weak drive on the exit" for each in bare.priorities)
+
+
 def test_a_throttle_channel_that_never_opens_is_not_used_and_said_so(demo):
     weak = {**demo.table.channels, "throttle": 0.3 * demo.table.channels["throttle"]}
     shut = replace(demo, table=replace(demo.table, channels=weak))

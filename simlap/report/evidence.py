@@ -7,7 +7,7 @@ WORDS = {
     "aim": "aimed at",
     "before": "before that",
     "before_apex": "ahead of the apex",
-    "before_brake": "from the lift to the brake",
+    "before_brake": "from there to the brake",
     "behind_slowest": "behind the slowest point",
     "below_limit": "below the limit's slowest speed by",
     "both": "both pedals for",
@@ -21,6 +21,7 @@ WORDS = {
     "coast": "neither pedal for",
     "delay": "later than the limit by",
     "earliest": "earliest brake point, from the start of the zone",
+    "drive_used": "drive in use",
     "early": "earlier than needed by",
     "eased_to": "brake eased to",
     "entry_above": "above the limit where braking ends by",
@@ -54,6 +55,7 @@ WORDS = {
     "told_to": "places shown to",
     "usual_minimum": "slowest speed of the other laps",
     "way_out": "of these laps on the way out",
+    "weak": "weak drive for",
     "with_downshift": "of these laps together with a down-shift",
 }
 

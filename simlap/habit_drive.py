@@ -1,0 +1,141 @@
+"""Findings on laps without a throttle channel: what the car's own acceleration tells of drive that is not used."""
+
+import numpy as np
+
+from simlap.habit_braking import ahead_of_need, longer_on_throttle
+from simlap.habit_marks import Marks, covers, grip_in, lasts, longest
+from simlap.habit_rules import NOTHING, Numbers, Rule, Seen, metres_step, speed_step
+from simlap.habit_traces import CornerTrace, phase_at
+from simlap.spans import Span
+from simlap.thresholds import Thresholds
+from simlap.units import MS_TO_KMH
+
+WEAK_DRIVE, WEAK_IN_FLAT = "weak drive on the exit", "weak drive in a flat corner"
+ROLLS = "rolling before the brake"
+
+# Less drive than this that is left unused may be an error of the engine's curve or of the road's slope.
+UNUSED = 0.4  # [m/s²]
+# With no more than a tenth of g left to a car, what it leaves of that is next to nothing. Common practice, no source.
+LITTLE = 1.0  # [m/s²]
+
+
+def weak_drive_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """The car speeds up far less than it could on the way out, with grip to spare."""
+    if trace.has("throttle") or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    span = longest(trace, _weak(trace, limits) & (trace.along >= trace.mid_stop))
+    if lasts(trace, span) <= limits["weak_drive_s"]:
+        return NOTHING
+    return (Seen(span[0], {**_unused(trace, span), "weak_m": covers(trace, span)}),)
+
+
+def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """The same in a bend for which the limit profile does not slow."""
+    if trace.has("throttle") or marks.limit_slows >= limits["limit_slows_ms"]:
+        return NOTHING
+    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
+    turns = np.abs(trace.a_lat[begin:end]) > limits["turning_ms2"]
+    if marks.limit_brakes:
+        end = max(begin, marks.limit_braking[0])
+    weak = _weak(trace, limits)
+    weak[:begin] = False
+    weak[end:] = False
+    span = longest(trace, weak)
+    if not turns.any() or lasts(trace, span) <= limits["weak_flat_s"]:
+        return NOTHING
+    numbers = _unused(trace, span)
+    if numbers["speed_given_up_kmh"] < limits["flat_slower_ms"] * MS_TO_KMH:
+        return NOTHING
+    return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
+
+
+def _weak(trace: CornerTrace, limits: Thresholds) -> np.ndarray:
+    """Where the car speeds up by less than a share of what engine and tyres have left, with grip to spare."""
+    asked = np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
+    weak = (trace.drive > LITTLE) & (trace.drive - trace.a_lon > asked)
+    return np.asarray(weak & (trace.grip < limits["grip_unused_share"]))
+
+
+def _unused(trace: CornerTrace, span: Span) -> dict[str, float]:
+    """What the car used of its drive in `span`, and the speed that the rest would have given in the same time."""
+    start, stop = span
+    seconds = np.gradient(trace.t)[start:stop]
+    used, had = (float((each[start:stop] * seconds).sum()) for each in (trace.a_lon, trace.drive))
+    return {
+        "weak_s": lasts(trace, span),
+        "drive_used_percent": 100.0 * max(0.0, used / had),
+        "speed_given_up_kmh": (had - used) * MS_TO_KMH,
+        "grip_used_percent": 100.0 * grip_in(trace, start, stop),
+    }
+
+
+def rolling_before_brake(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """The car slows without drive, and not yet on its brakes, well before the speed of that moment needs the brake."""
+    if trace.has("throttle") or not marks.limit_brakes or marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    then = marks.braking[0] if marks.brakes else marks.slowest
+    driven = (trace.a_lon >= 0.0) | (trace.drive - trace.a_lon <= UNUSED)
+    driven[: trace.at(0.0)] = True  # the run-in is the exit of the corner before
+    on = np.flatnonzero(driven[:then])
+    start = int(on[-1]) + 1 if on.size else 0
+    early, gap = ahead_of_need(trace, marks, start), lasts(trace, (start, then))
+    if early <= limits["early_lift_s"] * trace.v[start] or gap <= limits["roll_s"]:
+        return NOTHING
+    numbers = {
+        "early_m": early,
+        "before_brake_s": gap,
+        "before_brake_m": covers(trace, (start, then)),
+        "speed_kmh": float(trace.v[start]) * MS_TO_KMH,
+        "brakes_share": float(marks.brakes),
+    }
+    return (Seen(start, numbers),)
+
+
+def _used_words(numbers: Numbers) -> str:
+    """How much of the drive was used, and for how long."""
+    return (
+        f"the car uses {numbers['drive_used_percent']:.0f} % of the drive that this car has shown at that speed, "
+        f"for {numbers['weak_s']:.1f} s"
+    )
+
+
+RULES = (
+    Rule(
+        ROLLS,
+        "braking",
+        rolling_before_brake,
+        lambda x: (
+            f"the car slows without drive from {x['early_m']:.0f} m before the brake is needed at "
+            f"{x['speed_kmh']:.0f} km/h, {x['before_brake_s']:.1f} s until "
+            f"{'it brakes' if x['brakes_share'] >= 0.5 else 'its slowest point'}"
+        ),
+        longer_on_throttle,
+        reads_brake=True,
+    ),
+    Rule(
+        WEAK_IN_FLAT,
+        "",
+        weak_drive_where_flat,
+        lambda x: (
+            f"{_used_words(x)}, with {x['grip_used_percent']:.0f} % of the grip in use where the limit does not slow: "
+            f"{x['speed_given_up_kmh']:.0f} km/h given up"
+        ),
+        lambda x, limits, step: (
+            f"If you lift there, lift less, not later: keep about {speed_step(x['speed_given_up_kmh'], step):.0f} "
+            "km/h more"
+        ),
+    ),
+    Rule(
+        WEAK_DRIVE,
+        "exit",
+        weak_drive_out,
+        lambda x: (
+            f"{_used_words(x)} ({x['weak_m']:.0f} m) on the way out, with {x['grip_used_percent']:.0f} % of the grip "
+            "in use"
+        ),
+        lambda x, limits, _: (
+            f"Have the throttle fully open about {metres_step(x, 'weak_m', limits):.0f} m sooner, smoothly as the "
+            "steering unwinds; if it is open already, which the log does not tell, look at the gear"
+        ),
+    ),
+)
