@@ -239,14 +239,16 @@ def _change_by_hand(trace: CornerTrace, span: tuple[int, int], limits: Threshold
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The throttle opens long after the limit's drive begins, with grip to spare in between.
+    """The throttle opens long after the limit's drive begins, or not before the next corner, with grip to spare.
 
-    Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter.
+    Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter; a
+    throttle that is hardly opened at all there does not count as open.
     """
     begin = trace.at(trace.mid_stop)
     leaving = marks.throttle[begin:]
-    wide = limits["throttle_full_share"] * float(np.quantile(leaving, WIDE_QUANTILE))
-    reached = begin + int(np.argmax(leaving >= wide))
+    widest = max(float(np.quantile(leaving, WIDE_QUANTILE)), limits["part_open_share"])
+    opened = leaving >= limits["throttle_full_share"] * widest
+    reached = begin + int(np.argmax(opened)) if opened.any() else trace.t.size - 1
     if marks.limit_slows < limits["limit_slows_ms"] or reached == begin:
         return NOTHING
     delay = float(trace.t[reached] - trace.t[begin])
@@ -254,7 +256,8 @@ def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple
     if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
         return NOTHING
     distance = float(trace.along[reached] - trace.along[begin])
-    return (Seen(reached, {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}),)
+    numbers = {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}
+    return (Seen(reached, {**numbers, "not_opened_share": float(not opened.any())}),)
 
 
 def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -286,6 +289,14 @@ def _no_pause(numbers: Numbers, limits: Thresholds, _: float) -> str:
         "Go from one pedal to the other without a pause: hold the throttle longer before your brake point, or open it "
         "earlier, whichever the corner allows"
     )
+
+
+def _late_words(numbers: Numbers) -> str:
+    after = f"{numbers['delay_s']:.1f} s ({numbers['delay_m']:.0f} m)"
+    grip = f"with {numbers['grip_used_percent']:.0f} % of the grip in use"
+    if numbers["not_opened_share"] >= 0.5:  # on most of the laps where it happens
+        return f"throttle hardly opened in the {after} from where the limit begins to drive to the next corner, {grip}"
+    return f"throttle open {after} after the limit begins to drive, {grip}"
 
 
 def _never_full_words(share: float) -> str:
@@ -397,12 +408,11 @@ RULES = (
         "late throttle",
         "exit",
         late_throttle,
-        lambda x: (
-            f"throttle open {x['delay_s']:.1f} s ({x['delay_m']:.0f} m) after the limit begins to drive, with "
-            f"{x['grip_used_percent']:.0f} % of the grip in use"
-        ),
+        _late_words,
         lambda x, limits, _: (
-            f"Open the throttle about {metres_step(x, 'delay_m', limits):.0f} m earlier, "
+            "Open the throttle before the next corner, smoothly as the steering unwinds"
+            if x["not_opened_share"] >= 0.5
+            else f"Open the throttle about {metres_step(x, 'delay_m', limits):.0f} m earlier, "
             "smoothly as the steering unwinds"
         ),
         (THROTTLE,),

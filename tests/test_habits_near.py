@@ -344,6 +344,22 @@ def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     assert evidence("late throttle", *laps)["delay_m"] == pytest.approx(235.0 - 210.0, abs=1.0)
 
 
+def test_a_throttle_that_hardly_opens_before_the_next_corner_is_late_all_the_way():
+    # 15 % from 185 m to the end of the zone at 419 m, slow in a turn of 60 m radius with half of the grip: 209 m from
+    # the limit's drive at 210 m on. At 60 % the way out is on part throttle, and the throttle opened in time.
+    closed = {"slow": 17.0, "drive": 0.2, "radius": 60.0, "throttle": pedal((-200, 1.0), (50, 0.0), (185, 0.15))}
+    (told,) = [
+        each for each in find_habits([sheet([trace(lap, **closed) for lap in LAPS])]) if each.kind == "late throttle"
+    ]
+    assert told.evidence["delay_m"] == pytest.approx(419.0 - 210.0, abs=1.0)  # grid of 1 m
+    assert "throttle hardly opened in the" in told.sentence
+    assert "before the next corner" in WORDS["late throttle"].act(told.evidence, default_thresholds(), 4.0)
+    part = {**closed, "throttle": pedal((-200, 1.0), (50, 0.0), (185, 0.6))}
+    assert not found("late throttle", **part)
+    late = evidence("late throttle", *(trace(lap, slow=17.0, throttle=LATE) for lap in LAPS))
+    assert late["not_opened_share"] == 0.0
+
+
 def test_a_throttle_hardly_open_is_late_and_not_held_on_the_way_out():
     # 15 % until 240 m, from 210 m on at 17 m/s: 1.7 s.
     hardly = {"slow": 17.0, "drive": 0.2, "throttle": pedal((-200, 1.0), (50, 0.0), (185, 0.15), (240, 1.0))}

@@ -42,6 +42,7 @@ WORDS = {
     "minimum": "slowest speed",
     "never_full": "of these laps never fully open before the next corner",
     "next_corner_lost": "lost in the next corner",
+    "not_opened": "of these laps hardly open before the next corner",
     "opened": "throttle opened to",
     "opening": "throttle open",
     "part_throttle": "part throttle for",
