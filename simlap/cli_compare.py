@@ -74,8 +74,8 @@ def compare(
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
     _check_apart([session for side in sessions for session in side])
     from simlap.compare import compare as run
-    from simlap.report.cautions import comparison_cautions
     from simlap.report.compare import comparison_to_dict, print_comparison
+    from simlap.report.data_cautions import comparison_cautions
 
     with step("comparing"):
         result = run(*sessions, track=circuit, options=options, notes=note or [])

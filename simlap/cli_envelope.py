@@ -58,7 +58,8 @@ def envelope(
     from simlap.corners import find_corners
     from simlap.envelope_fit import fit_envelope
     from simlap.owngrip import own_grip
-    from simlap.report.cautions import STANDING, Caution, cautions_to_dicts, data_cautions
+    from simlap.report.data_cautions import data_cautions
+    from simlap.report.standing import STANDING, Caution, cautions_to_dicts
 
     options = build_options(start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed)
     check_places([*sessions, track], folders={out: ("envelope.json",)})

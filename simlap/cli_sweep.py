@@ -69,7 +69,8 @@ def sweep(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.kept import grip_limits
-    from simlap.report.cautions import cautions, cautions_to_dicts
+    from simlap.report.cautions import cautions
+    from simlap.report.standing import cautions_to_dicts
     from simlap.sweep import corner_worth
     from simlap.sweep import sweep as run
 

@@ -13,7 +13,7 @@ from simlap.advice import FEW_LAPS, TIME_LOST, by_laps, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
 from simlap.keep import PhaseUse, best_used, phase_uses
 from simlap.notes import notes_lines, worth_words, wrapped
-from simlap.report.cautions import FEW_LAPS as report_few_laps
+from simlap.report.data_cautions import FEW_LAPS as report_few_laps
 from simlap.results import Advice, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.thresholds import default_thresholds
 from simlap.track import Corner

@@ -29,7 +29,8 @@ from simlap.meanpath import grade_notes
 from simlap.options import Options
 from simlap.owngrip import grip_notes, own_grip, with_shown_grip
 from simlap.phases import PHASE_NAMES
-from simlap.report.cautions import cautions, data_cautions
+from simlap.report.cautions import cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.report.losses_csv import losses_csv
 from simlap.results import Priority
 from simlap.session import Session

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from simlap.cli import app
 from simlap.noted import Kind, Note
 from simlap.readers import read_session
-from simlap.report.cautions import comparison_cautions, data_cautions
+from simlap.report.data_cautions import comparison_cautions, data_cautions
 from simlap.session import Column
 
 

@@ -10,7 +10,7 @@ from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
 from simlap.clipping import without_clipped
 from simlap.options import Options
-from simlap.report.cautions import data_cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.session import Session
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 

@@ -13,7 +13,7 @@ from simlap.lapcounter import numbered_on
 from simlap.laps import LapSet, find_laps
 from simlap.motion import Motion, motion_of
 from simlap.noted import Kind, Note
-from simlap.report.cautions import data_cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.report.lists import laps_to_dict, print_laps
 from simlap.session import Session
 

@@ -5,7 +5,7 @@ import pickle
 
 from simlap.noted import Kind, Note, behind, of_kind
 from simlap.readers import read_session
-from simlap.report.cautions import clock_cautions
+from simlap.report.data_cautions import clock_cautions
 
 ANEW = Note("the clock restarts", Kind.CLOCK_RESTARTS)
 

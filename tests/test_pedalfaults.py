@@ -14,7 +14,7 @@ from simlap.analysis import prepare
 from simlap.laps import Lap, LapSet
 from simlap.options import Options
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
-from simlap.report.cautions import data_cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.session import Session
 
 RATE, LAP, LAPS, BAR = 25, 40.0, 6, 1e5

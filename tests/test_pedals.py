@@ -12,7 +12,7 @@ from simlap.envelope_fit import fit_envelope
 from simlap.envelope_samples import road_samples
 from simlap.habit_link import sheets_of
 from simlap.pedals import at_rest, throttle_of, widest_opening
-from simlap.report.cautions import data_cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.thresholds import default_thresholds
 
 

@@ -10,7 +10,7 @@ import pytest
 from simlap.errors import LogFormatError
 from simlap.noted import Kind, of_kind
 from simlap.readers import read_session
-from simlap.report.cautions import clock_cautions
+from simlap.report.data_cautions import clock_cautions
 
 RATE = 10.0  # rows per second of the true drive
 

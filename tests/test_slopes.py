@@ -11,7 +11,8 @@ from simlap.line import Line
 from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.reference import low_pass
-from simlap.report.cautions import cautions, data_cautions
+from simlap.report.cautions import cautions
+from simlap.report.data_cautions import data_cautions
 from simlap.slopes import Grade, grade_contradicted, read_banking, read_grade
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 

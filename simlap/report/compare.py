@@ -8,9 +8,9 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
-from simlap.report.cautions import COMPARED, STANDING, Caution, cautions_to_dicts
 from simlap.report.json import interval_to_dict
 from simlap.report.plain import clean, corner_label, lap_time, percent, signed
+from simlap.report.standing import COMPARED, STANDING, Caution, cautions_to_dicts
 from simlap.report.terminal import console, item
 from simlap.results import Interval
 from simlap.verdict import CLEAR

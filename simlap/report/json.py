@@ -11,8 +11,9 @@ from simlap.against import Against
 from simlap.limits import NAMES, limits_with_interval
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES
-from simlap.report.cautions import cautions, cautions_to_dicts
+from simlap.report.cautions import cautions
 from simlap.report.plain import rounded_parts
+from simlap.report.standing import cautions_to_dicts
 from simlap.results import Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.units import MS_TO_KMH, G
 

@@ -10,8 +10,9 @@ from simlap.errors import ColumnsError
 from simlap.laps import LapSet
 from simlap.motion import Motion
 from simlap.noted import Kind, of_kind
-from simlap.report.cautions import NUMBERING, Caution, cautions_to_dicts, clock_cautions
+from simlap.report.data_cautions import clock_cautions
 from simlap.report.plain import clean, lap_time
+from simlap.report.standing import NUMBERING, Caution, cautions_to_dicts
 from simlap.report.terminal import console, item
 from simlap.session import Session
 from simlap.units import BY_NAME

@@ -7,8 +7,8 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from simlap.report.cautions import Caution
 from simlap.report.plain import clean, corner_label, lap_time, signed
+from simlap.report.standing import Caution
 from simlap.report.terminal import console, item
 from simlap.sweep import PARAMETERS, Sweep
 from simlap.track import Corner

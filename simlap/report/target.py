@@ -9,8 +9,9 @@ from rich.text import Text
 from simlap import __version__
 from simlap.habits import BRAKE_HARDER
 from simlap.phases import PHASE_WORDS
-from simlap.report.cautions import cautions, cautions_to_dicts
+from simlap.report.cautions import cautions
 from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, time_gap
+from simlap.report.standing import cautions_to_dicts
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import console
 from simlap.results import Analysis
