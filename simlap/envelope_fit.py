@@ -11,12 +11,13 @@ from scipy.special import ndtr, ndtri
 
 from simlap.envelope import Envelope, Packed
 from simlap.envelope_belief import Growth
-from simlap.envelope_bootstrap import EventSet, Solution, sides_differ, solve, with_doubt
+from simlap.envelope_bootstrap import EventSet, Solution, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENT_PRIOR, EXPONENTS
 from simlap.envelope_events import CombinedEvents, EventFinder, Guess
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
 from simlap.envelope_samples import DRAG, RoadSamples, road_samples
+from simlap.envelope_sides import sides_differ
 from simlap.envelope_topspeed import speed_cap
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
