@@ -1,7 +1,9 @@
-"""Findings in the corner and on the way out: speed, throttle, and neither pedal."""
+"""Findings in the corner and on the way out: the rules and their words, and the checks of speed and both pedals."""
 
 import numpy as np
 
+from simlap.habit_exit import late_throttle, part_throttle_out, throttle_twice
+from simlap.habit_flat import brake_where_flat, lift_where_flat
 from simlap.habit_marks import Marks, brake_level, covers, grip_in, lasts, longest
 from simlap.habit_rules import (
     BRAKE,
@@ -15,7 +17,6 @@ from simlap.habit_rules import (
     metres_step,
     speed_step,
 )
-from simlap.habit_shifts import gear_changes, tells_gear
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.spans import true_spans
 from simlap.thresholds import Thresholds
@@ -23,15 +24,6 @@ from simlap.units import MS_TO_KMH
 
 BOTH_PEDALS, BRAKE_IN_FLAT = "both pedals at once", "brake where none is needed"
 LIFT_IN_FLAT = "lift where none is needed"
-
-# How wide the throttle gets in an exit, as a quantile over its stations: the noise of the channel is not its widest.
-WIDE_QUANTILE = 0.75  # [1]
-# A limit profile that falls to this share of its drive before the corner is over asks for less throttle there.
-EASED_DRIVE = 0.5  # [1]
-# A throttle that is full for less than this in an exit is not held there. Common practice, no source.
-HELD_OPEN = 0.5  # [s]
-# A change of gear by hand, foot off the throttle and on again, takes no longer. Common practice, no source.
-BY_HAND = 1.0  # [s]
 
 
 def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -128,156 +120,6 @@ def fast_in_slow_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tu
     if below <= limits["slow_exit_share"] * trace.limit_v[leave]:
         return NOTHING
     return (Seen(entry, {"entry_above_kmh": above * MS_TO_KMH, "exit_below_kmh": below * MS_TO_KMH}),)
-
-
-def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Off the throttle where the limit profile does not slow, or not yet and hardly at all, with grip to spare."""
-    if marks.limit_slows >= limits["limit_slows_ms"]:
-        return NOTHING
-    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    if marks.limit_brakes:
-        end = max(begin, marks.limit_braking[0])
-    # a short closing is no change of gear until a channel tells so: in a bend it may be the lift that is looked for
-    throttle = marks.throttle if tells_gear(trace) else trace.channels["throttle"]
-    lifted = (throttle < limits["part_throttle_share"]) & (trace.grip < limits["grip_unused_share"])
-    turning = np.abs(trace.a_lat) > limits["turning_ms2"]
-    lifted[:begin] = False
-    lifted[end:] = False
-    span = longest(trace, lifted)
-    if lasts(trace, span) <= limits["flat_lift_s"] or not turning[begin : trace.at(trace.mid_stop) + 1].any():
-        return NOTHING
-    grip = float(trace.grip[span[0] : span[1]].max())
-    end = min(span[1], trace.v.size - 1)
-    gained, could = (float(v[end] - v[span[0]]) for v in (trace.v, trace.limit_v))
-    lost = max(float(trace.v[span[0]] - trace.v[span[0] : end + 1].min()), could - gained)
-    if lost < limits["flat_slower_ms"]:
-        return NOTHING
-    numbers = {"lift_s": lasts(trace, span), "speed_given_up_kmh": lost * MS_TO_KMH, "grip_used_percent": 100 * grip}
-    return (Seen(span[0], numbers, phase_at(trace, (span[0] + span[1]) // 2)),)
-
-
-def brake_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """A dab of the brake where the limit profile hardly slows, released again within the corner, with grip to spare."""
-    begin, end = trace.at(0.0), trace.at(trace.mid_stop)
-    turns = bool((np.abs(trace.a_lat[begin : end + 1]) > limits["turning_ms2"]).any())
-    if marks.limit_slows >= limits["limit_slows_ms"] or not turns:
-        return NOTHING
-    if marks.limit_brakes:
-        end = max(begin, marks.limit_braking[0])
-    dabs = [span for span in marks.touches if span[1] <= end]  # a later one is the next corner's braking
-    start, stop = max(dabs, key=lambda span: lasts(trace, span), default=(0, 0))
-    if stop <= start or grip_in(trace, start, stop) >= limits["grip_unused_share"]:
-        return NOTHING
-    lost = float(trace.v[start] - trace.v[start : stop + 1].min())
-    if lost < limits["flat_slower_ms"]:
-        return NOTHING
-    numbers = {
-        "brake_s": lasts(trace, (start, stop)),
-        "speed_given_up_kmh": lost * MS_TO_KMH,
-        **brake_number("peak", marks, float(marks.brake[start:stop].max())),
-    }
-    return (Seen(start, numbers, phase_at(trace, max(begin, (start + stop) // 2))),)
-
-
-def throttle_twice(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Throttle opened, closed and opened again on the way out: while the car still turns, or just behind that.
-
-    Gear changes are left alone, and so are places where the limit profile itself gives up speed or most of its drive.
-    """
-    if marks.limit_slows < limits["limit_slows_ms"]:  # taken flat: a lift is another matter
-        return NOTHING
-    throttle = trace.channels["throttle"]
-    from_here = marks.slowest
-    leaving = np.arange(throttle.size) >= from_here
-    turning = leaving & (np.abs(trace.a_lat) > limits["turning_ms2"])
-    turned = np.maximum.accumulate(np.where(turning, trace.t, -np.inf))
-    way_out = trace.t - turned <= limits["way_out_s"]
-    step = limits["reopened_share"]
-    opened = np.maximum.accumulate(np.where(leaving, throttle, 0.0))
-    later = np.maximum.accumulate(np.where(way_out, throttle, 0.0)[::-1])[::-1]
-    deep = way_out & (opened - throttle >= step) & (later - throttle >= step)
-    dips = [
-        span
-        for span in true_spans(deep)
-        if not _limit_closes(trace, span, from_here, limits)
-        and not _gear_change(trace, span, float(opened[span[0]]), limits)
-        and not (not turning[slice(*span)].any() and _change_by_hand(trace, span, limits))
-    ]
-    if not dips:
-        return NOTHING
-    start, stop = dips[0]
-    bottom = start + int(np.argmin(throttle[start:stop]))
-    numbers = {
-        "opened_percent": 100.0 * float(opened[start]),
-        "closed_to_percent": 100.0 * float(throttle[bottom]),
-        "behind_slowest_m": float(trace.along[bottom] - trace.along[from_here]),
-    }
-    return (Seen(bottom, numbers, phase_at(trace, bottom)),)
-
-
-def _limit_closes(trace: CornerTrace, span: tuple[int, int], slowest: int, limits: Thresholds) -> bool:
-    """Whether the limit profile slows in `span`, or drives there with less than half of what it did since `slowest`."""
-    least = float(trace.limit_a_lon[slice(*span)].min())
-    before = float(trace.limit_a_lon[slowest : span[0] + 1].max(initial=0.0))
-    return least <= -limits["limit_eases_ms2"] or least < EASED_DRIVE * before
-
-
-def _gear_change(trace: CornerTrace, span: tuple[int, int], opened: float, limits: Thresholds) -> bool:
-    """A short closing near which the gear rises; without a gear channel, one from full throttle."""
-    if lasts(trace, span) > limits["shift_cut_s"]:
-        return False
-    if not trace.has("gear"):
-        return opened >= limits["throttle_full_share"]
-    return gear_changes(trace, span, True, limits)
-
-
-def _change_by_hand(trace: CornerTrace, span: tuple[int, int], limits: Thresholds) -> bool:
-    """Whether a closing on a straight may be a change of gear however long it takes, as by hand with a clutch."""
-    if tells_gear(trace):
-        return gear_changes(trace, span, True, limits)
-    return lasts(trace, span) <= BY_HAND
-
-
-def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The throttle opens long after the limit's drive begins, or not before the next corner, with grip to spare.
-
-    Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter; a
-    throttle that is hardly opened at all there does not count as open.
-    """
-    begin = trace.at(trace.mid_stop)
-    leaving = marks.throttle[begin:]
-    widest = max(float(np.quantile(leaving, WIDE_QUANTILE)), limits["part_open_share"])
-    opened = leaving >= limits["throttle_full_share"] * widest
-    reached = begin + int(np.argmax(opened)) if opened.any() else trace.t.size - 1
-    if marks.limit_slows < limits["limit_slows_ms"] or reached == begin:
-        return NOTHING
-    delay = float(trace.t[reached] - trace.t[begin])
-    grip = float(np.average(trace.grip[begin:reached], weights=np.diff(trace.t[begin : reached + 1])))
-    if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
-        return NOTHING
-    distance = float(trace.along[reached] - trace.along[begin])
-    numbers = {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}
-    return (Seen(reached, {**numbers, "not_opened_share": float(not opened.any())}),)
-
-
-def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """Part throttle held on the way out, with grip to spare; a throttle hardly open yet is late, not part."""
-    throttle = marks.throttle
-    part = (throttle > limits["part_open_share"]) & (throttle < limits["throttle_full_share"])
-    part &= (trace.grip < limits["grip_unused_share"]) & (trace.along >= trace.mid_stop)
-    full = (throttle >= limits["throttle_full_share"]) & (trace.along >= trace.mid_stop)
-    held = [start for start, stop in true_spans(full) if lasts(trace, (start, stop)) >= HELD_OPEN]
-    part[min(held, default=part.size) :] = False  # behind it the way out is over
-    span = longest(trace, part)
-    if marks.limit_slows < limits["limit_slows_ms"] or lasts(trace, span) <= limits["part_out_s"]:
-        return NOTHING
-    numbers = {
-        "part_throttle_s": lasts(trace, span),
-        "opening_percent": 100.0 * float(np.median(throttle[slice(*span)])),
-        "grip_used_percent": 100.0 * float(trace.grip[slice(*span)].mean()),
-        "never_full_share": float(lasts(trace, longest(trace, full)) < HELD_OPEN),
-    }
-    return (Seen(span[0], numbers),)
 
 
 def _no_pause(numbers: Numbers, limits: Thresholds, _: float) -> str:
