@@ -12,12 +12,13 @@ import numpy as np
 
 from simlap.analysis import Prepared, prepare
 from simlap.comparison import Comparison, Side
-from simlap.conditions import Step, Trend, lap_trend, told_by, unlike_laps
+from simlap.conditions import told_by
 from simlap.corners import find_corners
 from simlap.driven import driven_on
 from simlap.envelope_fit import fit_envelope
 from simlap.errors import NotEnoughData, OptionError
 from simlap.kept import grip_limits
+from simlap.lapsteps import Step, Trend, lap_trend, unlike_laps
 from simlap.line import Line
 from simlap.meanpath import mean_path
 from simlap.merge import merge_tables

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 
 from simlap.chance import outlook
-from simlap.conditions import outings_of, within_outings
 from simlap.driven import Driven, between_stations
 from simlap.habit_link import sheets_of
 from simlap.habits import find_habits
 from simlap.kept import grip_limits
+from simlap.outings import outings_of, within_outings
 from simlap.phases import PHASE_NAMES, PHASES
 from simlap.placing import PLACED_M, told, told_place
 from simlap.results import Analysis, Interval

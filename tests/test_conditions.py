@@ -14,20 +14,10 @@ from simlap.analysis import advised
 from simlap.chance import outlook
 from simlap.circuits import invented_circuit
 from simlap.compare import _warnings, unlike_sessions
-from simlap.conditions import (
-    Step,
-    beats_limit,
-    corner_steps,
-    lap_list,
-    lap_step,
-    lap_trend,
-    outing_of_lap,
-    unlike_laps,
-    unlike_of,
-    unlike_outings,
-    within_outings,
-)
+from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.figures_target import draw_ladder
+from simlap.lapsteps import Step, lap_list, lap_step, lap_trend, unlike_laps
+from simlap.outings import outing_of_lap, unlike_outings, within_outings
 from simlap.readers.join import join
 from simlap.report.cautions import cautions, raised_cautions
 from simlap.report.sentences import answer

@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from simlap.conditions import Step, lap_trend, unlike_laps
+from simlap.lapsteps import Step, lap_trend, unlike_laps
 from simlap.verdict import CLEAR, _moved_apart, settle
 
 LAPS, LAP_S, SCATTER_S, ERROR_S = 10, 94.0, 0.35, 0.10  # errors: DEVELOPERS.md, "Comparisons"

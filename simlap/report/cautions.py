@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from simlap.conditions import beats_limit, corner_steps, unlike_of, unlike_outings_of
+from simlap.conditions import beats_limit, corner_steps, unlike_of
+from simlap.outings import unlike_outings_of
 from simlap.owngrip import less_grip_words
 from simlap.phases import PHASES
 from simlap.placing import PLACED_M, row_step, told_to
