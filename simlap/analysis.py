@@ -14,8 +14,9 @@ from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
 from simlap.grounds import on_one_circuit
 from simlap.kept import grip_limits
+from simlap.lap_types import CLOSED_ONLY, Lap, LapSet, StartLine
 from simlap.lapjudge import OFF, OTHER_WAY
-from simlap.laps import CLOSED_ONLY, Lap, LapSet, StartLine, all_with_gaps, find_laps
+from simlap.laps import all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
 from simlap.losses import Ledger, ledgers

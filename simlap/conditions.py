@@ -14,7 +14,7 @@ from simlap.lapsteps import LEAST_GROUP, Step, Trend, step_in, unlike_laps
 from simlap.phases import PHASES
 
 if TYPE_CHECKING:
-    from simlap.laps import Lap
+    from simlap.lap_types import Lap
     from simlap.results import Analysis
 
 # A best lap that beats the limit lap by less than this is as fast as it: lap times are printed to a hundredth.

@@ -11,7 +11,8 @@ import numpy as np
 
 from simlap.errors import LogFormatError
 from simlap.geodesy import Origin, origin_of, to_geodetic, to_plane
-from simlap.laps import SHORTEST_LAP_M, StartLine
+from simlap.lap_types import StartLine
+from simlap.laps import SHORTEST_LAP_M
 from simlap.noted import Kind, Note, of_kind
 from simlap.readers.join import SAME_GROUND
 from simlap.sensors import JUMP_SLACK, JUMP_SPEED

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.corners import find_corners
+from simlap.lap_types import Lap
 from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.projection import Curve
@@ -16,7 +17,6 @@ from simlap.track import inside
 from simlap.units import MS_TO_KMH
 
 if TYPE_CHECKING:
-    from simlap.laps import Lap
     from simlap.track import Track
 
 # First words of reasons that are asked for elsewhere: a hole in the lap; beside the line of a track file, and another

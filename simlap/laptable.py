@@ -10,8 +10,8 @@ import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
+from simlap.lap_types import Lap, LapSet
 from simlap.lapjudge import GAP, lap_path
-from simlap.laps import Lap, LapSet
 from simlap.line import Line
 from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from simlap.laps import LapSet
+from simlap.lap_types import LapSet
 from simlap.motion_types import Motion
 from simlap.noted import Kind, Note
 from simlap.sensors import heard

@@ -19,7 +19,7 @@ from simlap.stationing import pinned, station_of_lap
 from simlap.track import Track, crossing_once, start_line_across
 
 if TYPE_CHECKING:
-    from simlap.laps import LapSet
+    from simlap.lap_types import LapSet
     from simlap.motion_types import Motion
 
 # Distance of the reference line's stations: a spline through them follows a kart hairpin of 8 m radius to 1 mm.

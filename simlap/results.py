@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from simlap.corners import Corner
     from simlap.driven import Driven
     from simlap.envelope_fit import EnvelopeFit
-    from simlap.laps import LapSet
+    from simlap.lap_types import LapSet
     from simlap.laptable import LapTable
     from simlap.line import Line
     from simlap.losses import Ledger

@@ -13,7 +13,7 @@ import numpy as np
 from simlap.driven import Driven
 from simlap.envelope import Envelope
 from simlap.envelope_fit import EnvelopeFit
-from simlap.laps import Lap, LapSet
+from simlap.lap_types import Lap, LapSet
 from simlap.laptable import LapTable
 from simlap.line import Line
 from simlap.losses import Ledger

@@ -23,7 +23,7 @@ from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.envelope_grip import _steady, corner_grip
 from simlap.errors import NoSolution, NotEnoughData
-from simlap.laps import Lap
+from simlap.lap_types import Lap
 from simlap.line import Line
 from simlap.meanpath import grade_notes
 from simlap.options import Options

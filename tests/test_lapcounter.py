@@ -9,8 +9,9 @@ import pytest
 from motion_cases import Drive, drive, logged
 from report_case import circle_case
 
+from simlap.lap_types import LapSet
 from simlap.lapcounter import numbered_on
-from simlap.laps import LapSet, find_laps
+from simlap.laps import find_laps
 from simlap.motion import Motion, motion_of
 from simlap.noted import Kind, Note
 from simlap.report.data_cautions import data_cautions

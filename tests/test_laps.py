@@ -11,10 +11,12 @@ from shapely import LineString, Point
 
 from simlap.circuits import invented_circuit
 from simlap.errors import NotEnoughData, OptionError
-from simlap.laps import LapSet, StartLine, all_with_gaps, crossings, find_laps
+from simlap.lap_types import LapSet, StartLine
+from simlap.laps import all_with_gaps, find_laps
 from simlap.layout import Bend, Straight, closed_layout
 from simlap.motion import Motion, MotionQuality, motion_of
 from simlap.session import Session
+from simlap.startline import crossings
 
 
 def motion_along(x: np.ndarray, y: np.ndarray, v: float, rate: float = 50.0) -> Motion:

@@ -9,7 +9,8 @@ from motion_cases import ORIGIN, drive, logged, start_points
 from scipy.ndimage import gaussian_filter1d
 
 from simlap.errors import NotEnoughData, OptionError
-from simlap.laps import LapSet, StartLine, find_laps
+from simlap.lap_types import LapSet, StartLine
+from simlap.laps import find_laps
 from simlap.laptable import tabulate
 from simlap.line import Line
 from simlap.motion import motion_of

@@ -11,7 +11,8 @@ from motion_cases import ORIGIN, Drive, drive, logged, start_points
 from scipy.special import fresnel
 
 from simlap.geodesy import to_geodetic
-from simlap.laps import StartLine, find_laps
+from simlap.lap_types import StartLine
+from simlap.laps import find_laps
 from simlap.motion import motion_of
 from simlap.session import Session
 from simlap.splines import lowpass

@@ -11,7 +11,7 @@ import pytest
 from motion_cases import drive, logged, start_points
 
 from simlap.analysis import prepare
-from simlap.laps import Lap, LapSet
+from simlap.lap_types import Lap, LapSet
 from simlap.options import Options
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.report.data_cautions import data_cautions

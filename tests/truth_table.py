@@ -9,7 +9,7 @@ import numpy as np
 from scipy.signal import butter, filtfilt
 
 from simlap.analysis import Prepared, judge
-from simlap.laps import LapSet
+from simlap.lap_types import LapSet
 from simlap.laptable import LapTable
 from simlap.meanpath import mean_path
 from simlap.options import Options

@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap.errors import ColumnsError
-from simlap.laps import LapSet
+from simlap.lap_types import LapSet
 from simlap.motion import Motion
 from simlap.noted import Kind, of_kind
 from simlap.report.data_cautions import clock_cautions
