@@ -14,8 +14,7 @@ from simlap.errors import NoSolution, NotEnoughData, OptionError
 from simlap.gearchange import gear_change_cost
 from simlap.grounds import on_one_circuit
 from simlap.kept import grip_limits
-from simlap.lap_types import CLOSED_ONLY, Lap, LapSet, StartLine
-from simlap.lapjudge import OFF, OTHER_WAY
+from simlap.lap_types import CLOSED_ONLY, Aside, Lap, LapSet, StartLine
 from simlap.laps import all_with_gaps, find_laps
 from simlap.laptable import LapTable, tabulate
 from simlap.line import Line
@@ -37,7 +36,7 @@ from simlap.track import Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
 # Reasons of laps that are set aside against the track file's line.
-BESIDE_TRACK = (OFF, OTHER_WAY)
+BESIDE_TRACK = (Aside.OFF, Aside.OTHER_WAY)
 NO_PLACE_FOR_TRACK = (
     "No positions in the log: track {!r} cannot be laid under it. The circuit, its start line and its corners are "
     "found from the laps; elevation, banking and names of the track file are left out."
@@ -103,9 +102,9 @@ def _session_laps(session: Session, track: Track | None, options: Options) -> tu
 
 def why_none_counts(laps: Sequence[Lap]) -> str:
     """The reasons why laps were set aside, each kind once, with the first lap's in full."""
-    by_kind: dict[str, list[Lap]] = {}
+    by_kind: dict[Aside | None, list[Lap]] = {}
     for lap in laps:
-        by_kind.setdefault(lap.reason.partition(":")[0], []).append(lap)
+        by_kind.setdefault(lap.kind, []).append(lap)
     parts = []
     for alike in sorted(by_kind.values(), key=len, reverse=True):
         more = f", and {len(alike) - 1} like it" if len(alike) > 1 else ""
@@ -140,7 +139,7 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     counted = [lap for lap in lapset.laps if lap.counted]
     if not counted:
         hint = ""
-        beside = [lap.reason.startswith(BESIDE_TRACK) for lap in lapset.flying]
+        beside = [lap.kind in BESIDE_TRACK for lap in lapset.flying]
         if track is not None and beside and all(beside):
             hint = f" Track {track.name!r} may be another circuit, or lie beside these positions: move or drop it."
         if all_with_gaps(lapset.laps):

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.chance import SCATTER
-from simlap.lapjudge import SLOW
+from simlap.lap_types import Aside, Lap
 from simlap.lapsteps import LEAST_GROUP, Step, Trend, step_in, unlike_laps
 from simlap.phases import PHASES
 
 if TYPE_CHECKING:
-    from simlap.lap_types import Lap
     from simlap.results import Analysis
 
 # A best lap that beats the limit lap by less than this is as fast as it: lap times are printed to a hundredth.
@@ -42,7 +41,7 @@ class CornerStep:
 
 def told_by(numbers: np.ndarray, counted: np.ndarray, laps: Sequence[Lap]) -> np.ndarray:
     """Which of the laps `numbers` (m,) tell of the conditions: those that count, and those that were merely slow."""
-    slow = {lap.number for lap in laps if lap.reason.startswith(f"{SLOW}:")}
+    slow = {lap.number for lap in laps if lap.kind is Aside.SLOW}
     return np.asarray(counted, dtype=bool) | np.isin(numbers, list(slow))
 
 

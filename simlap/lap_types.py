@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,6 +51,41 @@ class StartLine:
         return 0.5 * (self.x1 + self.x2), 0.5 * (self.y1 + self.y2)
 
 
+class Aside(Enum):
+    """Kind of reason for which a lap, or a piece of one, does not count; the text of the reason begins with its words.
+
+    Who acts on a reason asks for its kind and never reads its words.
+    """
+
+    BEFORE = "out-lap"
+    BEHIND = "in-lap"
+    CUT_OFF = "cut off"
+    NOT_CROSSED_BEFORE = "line not crossed before"
+    NOT_CROSSED_AGAIN = "line not crossed again"
+    GAP = "gap"  #: a hole in the lap
+    STOP = "stop"
+    OTHER_WAY = "other way"
+    OFF = "off"  #: beside the reference line
+    PATH = "path"  #: it cannot be followed along the reference, or is reckoned to lie elsewhere
+    NO_RUN_UP = "no run-up"
+    TRAFFIC = "traffic"  #: held up on a straight
+    SLOW = "slow"  #: far slower than the laps at speed
+    DROPPED = "dropped by the user"
+    NOT_CHOSEN = "not among the laps chosen by the user"
+
+
+class Why(NamedTuple):
+    """Why a lap does not count."""
+
+    kind: Aside
+    words: str = ""
+
+    @property
+    def reason(self) -> str:
+        """The text for the reader."""
+        return f"{self.kind.value}: {self.words}" if self.words else self.kind.value
+
+
 @dataclass(frozen=True)
 class Lap:
     """One lap, or the piece before the first or after the last crossing."""
@@ -60,6 +97,7 @@ class Lap:
     reason: str  #: why it is set aside; empty when counted
     flying: bool  #: a full circuit from line to line
     place_m: float | None = None  #: station where it was held up or left the track; None for other reasons [m]
+    kind: Aside | None = None  #: of the reason; None when counted
 
     @property
     def time_s(self) -> float:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.corners import find_corners
-from simlap.lap_types import Lap
+from simlap.corners import Corner, find_corners
+from simlap.lap_types import Aside, Lap, Why
 from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.projection import Curve
@@ -19,14 +20,9 @@ from simlap.units import MS_TO_KMH
 if TYPE_CHECKING:
     from simlap.track import Track
 
-# First words of reasons that are asked for elsewhere: a hole in the lap; beside the line of a track file, and another
-# way than its; far slower than the laps at speed; held up on a straight.
-GAP, OFF, OTHER_WAY, SLOW, TRAFFIC = "gap", "off", "other way", "slow", "traffic"
 GAP_S = 0.5  # [s] of invalid motion in a lap
 STOP_SPEED = 2.0  # [m/s]
-OFF_DISTANCE = (
-    15.0  # [m] from the reference where no width is known; the widest club circuits are 15 m from edge to edge
-)
+OFF_DISTANCE = 15.0  # [m] from the reference where no width is known: as wide as the widest club circuits
 WIDTH_SLACK = 3.0  # [m] on top of a known width: errors of position
 LENGTH_SHARE = 0.05  # a lap this much longer or shorter than the median went another way
 TRAFFIC_SHARE = 0.10  # speed on a straight this far below the median lap, where the others do not brake
@@ -38,20 +34,20 @@ NOT_BRAKING = -1.0  # [m/s²] where the median lap slows more than this, brake p
 SLOW_SHARE = 0.05  # of the usual lap time
 COOL_SHARE = 0.15  # this much over the usual lap time it was no lap at speed, wherever the time went
 FAST_LAPS = 0.10  # usual is the median of the laps within this share of the fastest: cool-down laps may be the most
-ENOUGH_LAPS, NO_RUN_UP = 3, "no run-up"  # with fewer the laps without a run-up count after all
+ENOUGH_LAPS = 3  # with fewer the laps without a run-up count after all
 RUN_UP_SHARE = 0.15  # speed at the line this far below the others' behind a lap that does not count: no flying lap
 SPACING = 5.0  # [m]
 
 
 def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> tuple[list[Lap], tuple[str, ...]]:
-    """The same laps with `counted` and `reason` filled in, and notes; pieces that are not flying stay as they are."""
-    reasons: dict[int, str] = {}
+    """The same laps with `counted` and why not filled in, and notes; pieces that are not flying stay as they are."""
+    reasons: dict[int, Why] = {}
     places: dict[int, float] = {}
     full = [i for i, lap in enumerate(laps) if lap.flying]
     for i in full:
-        reason = _broken(motion, laps[i])
-        if reason:
-            reasons[i] = reason
+        broken = _broken(motion, laps[i])
+        if broken is not None:
+            reasons[i] = broken
     lengths = {i: float(np.diff(np.interp([laps[i].start_s, laps[i].stop_s], motion.t, motion.s))[0]) for i in full}
     whole = [i for i in full if i not in reasons]
     if track is None or not motion.closes:
@@ -61,33 +57,34 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> tuple[
         typical = track.line.length
     for i in whole:
         if abs(lengths[i] - typical) > LENGTH_SHARE * typical:
-            reasons[i] = f"{OTHER_WAY}: {lengths[i]:.0f} m driven, the others {typical:.0f} m"
+            reasons[i] = Why(Aside.OTHER_WAY, f"{lengths[i]:.0f} m driven, the others {typical:.0f} m")
     rest = _set_slow_aside(laps, [i for i in whole if i not in reasons], COOL_SHARE, reasons)
     if rest:
         _compare(motion, laps, rest, track, reasons, places)
     notes = _own_scatter(rest, reasons, places)
     fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
     if len(fit) < ENOUGH_LAPS:
-        reasons = {i: reason for i, reason in reasons.items() if not reason.startswith(NO_RUN_UP)}
+        reasons = {i: why for i, why in reasons.items() if why.kind is not Aside.NO_RUN_UP}
     judged = [
         replace(
             lap,
             counted=lap.flying and i not in reasons,
-            reason=reasons.get(i, lap.reason),
+            reason=reasons[i].reason if i in reasons else lap.reason,
             place_m=places.get(i),
+            kind=reasons[i].kind if i in reasons else lap.kind,
         )
         for i, lap in enumerate(laps)
     ]
     return judged, notes
 
 
-def _own_scatter(rest: list[int], reasons: dict[int, str], places: dict[int, float]) -> tuple[str, ...]:
+def _own_scatter(rest: list[int], reasons: dict[int, Why], places: dict[int, float]) -> tuple[str, ...]:
     """Take back "traffic" where it would set aside more of the laps `rest` than it leaves, and say so.
 
     A novice lifts, now here, now there: on a circuit of short straights seven laps of eight were traffic, the fastest
     one among them.
     """
-    slowed = [i for i in rest if reasons.get(i, "").startswith(f"{TRAFFIC}:")]
+    slowed = [i for i in rest if i in reasons and reasons[i].kind is Aside.TRAFFIC]
     if len(slowed) <= sum(i not in reasons for i in rest):
         return ()
     for i in slowed:
@@ -98,31 +95,30 @@ def _own_scatter(rest: list[int], reasons: dict[int, str], places: dict[int, flo
     )
 
 
-def _set_slow_aside(laps: list[Lap], rest: list[int], share: float, reasons: dict[int, str]) -> list[int]:
+def _set_slow_aside(laps: list[Lap], rest: list[int], share: float, reasons: dict[int, Why]) -> list[int]:
     """Give a reason to those of the laps `rest` that take more than `share` over the usual time; return the others."""
     times = np.array([laps[i].time_s for i in rest])
     fast = times[times <= (1.0 + FAST_LAPS) * times.min(initial=np.inf)]
     usual = float(np.median(fast if fast.size > 1 else times)) if rest else 0.0  # a single fast one may be an error
     slow = [i for i in rest if laps[i].time_s > (1.0 + share) * usual]
     for i in slow:
-        reasons[i] = (
-            f"{SLOW}: {laps[i].time_s - usual:.1f} s over the median of the laps at speed "
-            f"(more than {100 * share:.0f} %)"
-        )
+        over = f"{laps[i].time_s - usual:.1f} s over the median of the laps at speed (more than {100 * share:.0f} %)"
+        reasons[i] = Why(Aside.SLOW, over)
     return [i for i in rest if i not in slow]
 
 
-def _broken(motion: Motion, lap: Lap) -> str:
+def _broken(motion: Motion, lap: Lap) -> Why | None:
+    """Why a lap by itself cannot count: a gap in it or at its start, or a stop; None where it can."""
     inside = (motion.t >= lap.start_s) & (motion.t <= lap.stop_s)
     lost = float(np.sum(~motion.valid[inside])) * (motion.t[1] - motion.t[0])
     if lost > GAP_S:
-        return f"{GAP}: {lost:.1f} s without usable position or speed"
+        return Why(Aside.GAP, f"{lost:.1f} s without usable position or speed")
     unseen = _silent_up_to(motion, lap.start_s)
     if unseen > GAP_S:
-        return f"{GAP}: it begins somewhere in {unseen:.1f} s without usable position or speed"
+        return Why(Aside.GAP, f"it begins somewhere in {unseen:.1f} s without usable position or speed")
     if motion.v[inside].min(initial=np.inf) < STOP_SPEED:
-        return "stop: the car stood or crept"
-    return ""
+        return Why(Aside.STOP, "the car stood or crept")
+    return None
 
 
 def _silent_up_to(motion: Motion, start: float) -> float:
@@ -140,23 +136,61 @@ def _compare(
     laps: list[Lap],
     rest: list[int],
     track: Track | None,
-    reasons: dict[int, str],
+    reasons: dict[int, Why],
     places: dict[int, float],
 ) -> None:
     """Leaving the reference, and traffic: against the track's line, or the median lap of these.
 
     Writes the reason of a lap into `reasons`, and the station that it names into `places` [m].
     """
-    if track is not None and motion.closes:
-        line = track.line
-    else:
-        middle = sorted(rest, key=lambda i: laps[i].time_s)[(len(rest) - 1) // 2]
-        line = line_of_lap(motion, laps[middle])
-    curve = Curve(line)
+    if track is not None and not motion.closes:
+        track = None  # a path that drifts cannot be laid under it
+    line = _median_lap(motion, [laps[i] for i in rest]) if track is None else track.line
     station = np.arange(0.0, line.length, SPACING)
+    beside = _beside(motion, [laps[i] for i in rest], line, station)
+    left, right = (OFF_DISTANCE, OFF_DISTANCE) if track is None else _room(track, station)
+    offset, tie = beside.offset, ""
+    if track is None:
+        alike, tie = _alike(offset, np.array([laps[i].time_s for i in rest]))
+        offset = offset - np.median(offset[alike], axis=0)
+    ratio = beside.v / np.median(beside.v, axis=0)
+    at_line = float(np.quantile(beside.v[:, 0], 0.75))  # most laps may stand behind a cool-down lap
+    judged = _where_judged(line, station, beside.a_lon, track.corners if track is not None else ())
+    for row, i in enumerate(rest):
+        beyond = np.maximum(offset[row] - left, -offset[row] - right)
+        worst = int(np.argmax(beyond))
+        no_run_up = i - 1 not in rest and beside.v[row][0] < (1.0 - RUN_UP_SHARE) * at_line
+        if beyond[worst] > 0.0:
+            places[i] = float(station[worst])
+            reasons[i] = _off(float(abs(offset[row][worst])), places[i], tie, motion.closes)
+        elif (place := beside.lost[row]) is not None:
+            reasons[i] = Why(Aside.PATH, f"it cannot be followed along the reference at {place:.0f} m")
+        elif len(rest) > 2 and no_run_up:
+            reasons[i] = Why(
+                Aside.NO_RUN_UP,
+                f"crossed the line at {beside.v[row][0] * MS_TO_KMH:.0f} km/h, the other laps at "
+                f"{at_line * MS_TO_KMH:.0f} km/h",
+            )
+        elif len(rest) > 2 and (held := _traffic(ratio[row], judged, station)) is not None:
+            places[i], reasons[i] = held
+
+
+@dataclass(frozen=True, eq=False)
+class _Beside:
+    """Laps beside a line, at its stations: arrays of shape (laps, stations)."""
+
+    v: np.ndarray  #: [m/s]
+    a_lon: np.ndarray  #: [m/s²]
+    offset: np.ndarray  #: to the left of the line [m]
+    lost: list[float | None]  #: per lap the station from which it cannot be followed, None where it can [m]
+
+
+def _beside(motion: Motion, laps: Sequence[Lap], line: Line, station: np.ndarray) -> _Beside:
+    """The laps at each `station` (n,) of a line. [m]"""
+    curve = Curve(line)
     v, off, a_lon, lost = [], [], [], []
-    for i in rest:
-        t, x, y, s = lap_path(motion, laps[i])
+    for lap in laps:
+        t, x, y, s = lap_path(motion, lap)
         where, x, y = station_of_path(curve, x, y, s, motion.closes)
         lost.append(not_followed(where, s))
         where = pinned(where, line.length)
@@ -165,51 +199,53 @@ def _compare(
         a_lon.append(motion.at("a_lon", at))
         points = np.column_stack([np.interp(at, t, x), np.interp(at, t, y)])
         off.append(curve.offset(points, station))
-    speed, offset = np.array(v), np.array(off)
-    left, right = _room(track, station) if track is not None and motion.closes else (OFF_DISTANCE, OFF_DISTANCE)
-    alike, tie = np.ones(len(rest), dtype=bool), ""
-    if track is None or not motion.closes:
-        alike, tie = _alike(offset, np.array([laps[i].time_s for i in rest]))
-        offset = offset - np.median(offset[alike], axis=0)
-    typical = np.median(speed, axis=0)
-    at_line = float(np.quantile(speed[:, 0], 0.75))  # most laps may stand behind a cool-down lap
+    return _Beside(np.array(v), np.array(a_lon), np.array(off), lost)
+
+
+def _where_judged(line: Line, station: np.ndarray, a_lon: np.ndarray, corners: Sequence[Corner]) -> np.ndarray:
+    """Where a lap slower than the others was held up, bool (n,): straights on which the median lap does not brake.
+
+    `a_lon` (laps, n) [m/s²]. The driver's own lift in a corner that is taken flat on other laps is no traffic.
+    """
     kappa = np.interp(station, line.station, line.kappa)
-    judged = (np.abs(kappa) < STRAIGHT_KAPPA) & (np.median(np.array(a_lon), axis=0) > NOT_BRAKING)
-    corners = (track.corners if track is not None and motion.closes else ()) or find_corners(line)
-    for corner in corners:  # the driver's own lift in one that is taken flat on other laps is no traffic
+    judged = np.asarray((np.abs(kappa) < STRAIGHT_KAPPA) & (np.median(a_lon, axis=0) > NOT_BRAKING))
+    for corner in corners or find_corners(line):
         judged &= ~inside(station, corner.entry_m, corner.exit_m, line.length)
-    for row, i in enumerate(rest):
-        beyond = np.maximum(offset[row] - left, -offset[row] - right)
-        worst = int(np.argmax(beyond))
-        if beyond[worst] > 0.0:
-            places[i] = float(station[worst])
-            beside = f"{abs(offset[row][worst]):.0f} m"
-            if motion.closes:
-                reasons[i] = f"{OFF}: {beside} from the reference at {places[i]:.0f} m{tie}"
-            else:
-                reasons[i] = f"path: {beside} beside that of the counted laps at {places[i]:.0f} m{tie}"
-        elif (place := lost[row]) is not None:
-            reasons[i] = f"path: it cannot be followed along the reference at {place:.0f} m"
-        elif i - 1 not in rest and len(rest) > 2 and speed[row][0] < (1.0 - RUN_UP_SHARE) * at_line:
-            reasons[i] = (
-                f"{NO_RUN_UP}: crossed the line at {speed[row][0] * MS_TO_KMH:.0f} km/h, the other laps at "
-                f"{at_line * MS_TO_KMH:.0f} km/h"
-            )
-        elif len(rest) > 2:
-            worst = _held_up(speed[row] / typical, judged)
-            if worst >= 0:
-                places[i] = float(station[worst])
-                reasons[i] = (
-                    f"{TRAFFIC}: slowed on the straight at {station[worst]:.0f} m, "
-                    f"{100 * (1 - speed[row][worst] / typical[worst]):.0f} % below the other laps"
-                )
-            elif (held := _held_up_long(speed[row] / typical, judged)) is not None:
-                places[i], stop = float(station[held.start]), float(station[held.stop - 1])
-                share = 1.0 - float(np.median(speed[row][held] / typical[held]))
-                reasons[i] = (
-                    f"{TRAFFIC}: slowed from {places[i]:.0f} to {stop:.0f} m, over more than one straight, "
-                    f"{100 * share:.0f} % below the other laps, and as fast as they are before and behind"
-                )
+    return judged
+
+
+def _off(beside: float, place: float, tie: str, closes: bool) -> Why:
+    """That a lap lies `beside` the reference [m] at the station `place` [m]."""
+    if closes:
+        return Why(Aside.OFF, f"{beside:.0f} m from the reference at {place:.0f} m{tie}")
+    return Why(Aside.PATH, f"{beside:.0f} m beside that of the counted laps at {place:.0f} m{tie}")
+
+
+def _traffic(ratio: np.ndarray, judged: np.ndarray, station: np.ndarray) -> tuple[float, Why] | None:
+    """Where a lap was held up on a straight, or over more than one [m], and that it was; None where it was not.
+
+    `ratio` and `judged` as in `_held_up`, (n,) as `station` [m].
+    """
+    worst = _held_up(ratio, judged)
+    if worst >= 0:
+        place = float(station[worst])
+        words = f"slowed on the straight at {place:.0f} m, {100 * (1 - ratio[worst]):.0f} % below the other laps"
+        return place, Why(Aside.TRAFFIC, words)
+    held = _held_up_long(ratio, judged)
+    if held is None:
+        return None
+    place, stop = float(station[held.start]), float(station[held.stop - 1])
+    share = 1.0 - float(np.median(ratio[held]))
+    words = (
+        f"slowed from {place:.0f} to {stop:.0f} m, over more than one straight, {100 * share:.0f} % below the other "
+        "laps, and as fast as they are before and behind"
+    )
+    return place, Why(Aside.TRAFFIC, words)
+
+
+def _median_lap(motion: Motion, laps: Sequence[Lap]) -> Line:
+    """Line through the lap of the median time; of two in the middle the faster."""
+    return line_of_lap(motion, sorted(laps, key=lambda lap: lap.time_s)[(len(laps) - 1) // 2])
 
 
 def _alike(offset: np.ndarray, times: np.ndarray) -> tuple[np.ndarray, str]:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
-from simlap.lap_types import CLOSED_ONLY, Lap, LapSet, StartLine
-from simlap.lapcut import cut
-from simlap.lapjudge import GAP, judge
+from simlap.lap_types import CLOSED_ONLY, Aside, Lap, LapSet, StartLine, Why
+from simlap.lapcut import Cut, cut
+from simlap.lapjudge import judge
 from simlap.motion_types import Motion
 from simlap.session import Session
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from simlap.track import Track
 
 SHORTEST_LAP_M = 150.0  # [m] shorter ones are refused: a corner and its straight are then hardly longer than its blur
+LEAST_PIECE = 0.5  # [s] before the first or after the last crossing: a shorter one is not listed
 NOT_CROSSED = 1.5  # usual laps: a first piece that is longer is no out-lap, a last one no in-lap
 # Where a log ends at this share of the usual speed of the place or more, the car was not on its way to the pits: who
 # cools down lifts on every straight, and who comes in slows to the speed of the pit lane. Common practice, no source.
@@ -56,34 +57,50 @@ def find_laps(
         When a chosen or dropped number does not exist.
     """
     where = cut(motion, session, start_line, track)
-    times, numbers = where.times, where.numbers
-    _long_enough(motion, times)
-    laps: list[Lap] = []
-    if times[0] - motion.t[0] > 0.5:
-        reason = "out-lap: starts before the first crossing of the line"
-        if _at_speed(motion, times, float(motion.s[0] - np.interp(times[0], motion.t, motion.s)), float(motion.v[0])):
-            reason = "cut off: the log begins at speed, behind the line"
-        way = np.interp(times, motion.t, motion.s)
-        if way[0] - motion.s[0] > NOT_CROSSED * float(np.median(np.diff(way))):  # by its way: it may have stood long
-            reason = f"line not crossed before: {way[0] - motion.s[0]:.0f} m driven to there, longer than a lap"
-        laps.append(Lap(numbers[0] - 1, float(motion.t[0]), float(times[0]), False, reason, False))
-    for i in range(times.size - 1):
-        laps.append(Lap(numbers[i], float(times[i]), float(times[i + 1]), True, "", True))
-    left = float(motion.t[-1] - times[-1])
-    if left > 0.5:
-        reason = "in-lap: ends before the next crossing of the line"
-        if _at_speed(
-            motion, times, float(motion.s[-1] - np.interp(times[-1], motion.t, motion.s)), float(motion.v[-1])
-        ):
-            reason = "cut off: the log ends before the line"
-        if left > NOT_CROSSED * float(np.median(np.diff(times))):
-            reason = f"line not crossed again: {left:.0f} s from there to the end of the log, longer than a lap"
-        laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, reason, False))
+    _long_enough(motion, where.times)
+    laps = _pieces(motion, where)
     judged, told = judge(motion, laps, track)
     notes = (*where.notes, *told)
     if all_with_gaps(judged):
         notes = (*notes, f"Every lap has a gap. {CLOSED_ONLY}")
     return LapSet(_overruled(judged, choose, drop), where.line, where.found_by, notes)
+
+
+def _pieces(motion: Motion, where: Cut) -> list[Lap]:
+    """All laps, full ones as counted, with the pieces before the first and after the last crossing."""
+    times, numbers = where.times, where.numbers
+    laps: list[Lap] = []
+    if times[0] - motion.t[0] > LEAST_PIECE:
+        why = _why_first(motion, times)
+        laps.append(Lap(numbers[0] - 1, float(motion.t[0]), float(times[0]), False, why.reason, False, kind=why.kind))
+    for i in range(times.size - 1):
+        laps.append(Lap(numbers[i], float(times[i]), float(times[i + 1]), True, "", True))
+    if float(motion.t[-1] - times[-1]) > LEAST_PIECE:
+        why = _why_last(motion, times)
+        laps.append(Lap(numbers[-1], float(times[-1]), float(motion.t[-1]), False, why.reason, False, kind=why.kind))
+    return laps
+
+
+def _why_first(motion: Motion, times: np.ndarray) -> Why:
+    """Why the piece before the first of the crossings `times` [s] is no lap."""
+    way = np.interp(times, motion.t, motion.s)
+    driven = way[0] - motion.s[0]
+    if driven > NOT_CROSSED * float(np.median(np.diff(way))):  # by its way: it may have stood long
+        return Why(Aside.NOT_CROSSED_BEFORE, f"{driven:.0f} m driven to there, longer than a lap")
+    if _at_speed(motion, times, float(motion.s[0] - way[0]), float(motion.v[0])):
+        return Why(Aside.CUT_OFF, "the log begins at speed, behind the line")
+    return Why(Aside.BEFORE, "starts before the first crossing of the line")
+
+
+def _why_last(motion: Motion, times: np.ndarray) -> Why:
+    """Why the piece behind the last of the crossings `times` [s] is no lap."""
+    left = float(motion.t[-1] - times[-1])
+    if left > NOT_CROSSED * float(np.median(np.diff(times))):
+        return Why(Aside.NOT_CROSSED_AGAIN, f"{left:.0f} s from there to the end of the log, longer than a lap")
+    way = float(motion.s[-1] - np.interp(times[-1], motion.t, motion.s))
+    if _at_speed(motion, times, way, float(motion.v[-1])):
+        return Why(Aside.CUT_OFF, "the log ends before the line")
+    return Why(Aside.BEHIND, "ends before the next crossing of the line")
 
 
 def _at_speed(motion: Motion, times: np.ndarray, way: float, v: float) -> bool:
@@ -110,7 +127,7 @@ def aside_by_reason(laps: Iterable[Lap]) -> dict[str, list[int]]:
 def all_with_gaps(laps: Iterable[Lap]) -> bool:
     """Whether each of two full laps or more has a gap, as runs up a hill have that are logged one by one."""
     flying = [lap for lap in laps if lap.flying]
-    return len(flying) > 1 and all(lap.reason.startswith(GAP) for lap in flying)
+    return len(flying) > 1 and all(lap.kind is Aside.GAP for lap in flying)
 
 
 def _overruled(laps: list[Lap], choose: Iterable[int] | None, drop: Iterable[int] | None) -> tuple[Lap, ...]:
@@ -126,10 +143,10 @@ def _overruled(laps: list[Lap], choose: Iterable[int] | None, drop: Iterable[int
     out = []
     for lap in laps:
         if lap.flying and lap.number in dropped:
-            lap = replace(lap, counted=False, reason="dropped by the user")
+            lap = replace(lap, counted=False, reason=Aside.DROPPED.value, kind=Aside.DROPPED)
         elif lap.flying and chosen is not None:
-            counted = lap.number in chosen
-            lap = replace(lap, counted=counted, reason="" if counted else "not among the laps chosen by the user")
+            kind = None if lap.number in chosen else Aside.NOT_CHOSEN
+            lap = replace(lap, counted=kind is None, reason=kind.value if kind else "", kind=kind)
         out.append(lap)
     return tuple(out)
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
-from simlap.lap_types import Lap, LapSet
-from simlap.lapjudge import GAP, lap_path
+from simlap.lap_types import Aside, Lap, LapSet
+from simlap.lapjudge import lap_path
 from simlap.line import Line
 from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve
@@ -179,7 +179,7 @@ def lap_stations(motion: Motion, lapset: LapSet, line: Line) -> tuple[tuple[Lap,
     for lap in laps:
         _, x, y, s = lap_path(motion, lap)
         station, x, y = station_of_path(curve, x, y, s, motion.closes)
-        if not motion.closes and not lap.reason.startswith(GAP):  # how a lap lies behind its gap is not known
+        if not motion.closes and lap.kind is not Aside.GAP:  # how a lap lies behind its gap is not known
             _check_over(curve, station, x, y)
         stations.append(pinned(station, line.length))
     if not motion.closes:
@@ -215,7 +215,7 @@ def _aligned(motion: Motion, laps: tuple[Lap, ...], stations: list[np.ndarray], 
     Positions reckoned from speed drift by some metres along the path from lap to lap; the curvature does not.
     """
     grid = np.arange(0.0, length, WARP_SPACING)
-    known = [not lap.reason.startswith(GAP) for lap in laps]
+    known = [lap.kind is not Aside.GAP for lap in laps]
     for _ in range(WARP_ROUNDS if sum(known) > 1 else 0):
         profiles = []
         for lap, station in zip(laps, stations, strict=True):

@@ -23,7 +23,7 @@ from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
 from simlap.envelope_grip import _steady, corner_grip
 from simlap.errors import NoSolution, NotEnoughData
-from simlap.lap_types import Lap
+from simlap.lap_types import Aside, Lap, Why
 from simlap.line import Line
 from simlap.meanpath import grade_notes
 from simlap.options import Options
@@ -415,12 +415,11 @@ def test_a_track_file_that_lies_beside_the_laps_is_named_as_the_cause(club):
 
 
 def test_a_log_without_a_counted_lap_names_each_kind_of_reason_once():
+    first = Why(Aside.BEFORE, "starts before the first crossing of the line")
+    beside = [Why(Aside.OFF, f"{840 + n} m from the reference") for n in range(1, 9)]
     laps = [
-        Lap(0, 0.0, 50.0, flying=False, counted=False, reason="out-lap: starts before the first crossing of the line"),
-        *(
-            Lap(n, 50.0 * n, 50.0 * n + 49.0, flying=True, counted=False, reason=f"off: {840 + n} m from the reference")
-            for n in range(1, 9)
-        ),
+        Lap(n, 50.0 * n, 50.0 * n + 49.0, flying=n > 0, counted=False, reason=why.reason, kind=why.kind)
+        for n, why in enumerate([first, *beside])
     ]
     assert why_none_counts(laps) == (
         "lap 1 off: 841 m from the reference, and 7 like it; "

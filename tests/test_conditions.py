@@ -16,6 +16,7 @@ from simlap.circuits import invented_circuit
 from simlap.compare import _warnings, unlike_sessions
 from simlap.conditions import beats_limit, corner_steps, unlike_of
 from simlap.figures_target import draw_ladder
+from simlap.lap_types import Aside
 from simlap.lapsteps import Step, lap_list, lap_step, lap_trend, unlike_laps
 from simlap.outings import outing_of_lap, unlike_outings, within_outings
 from simlap.readers.join import join
@@ -86,9 +87,9 @@ def test_laps_set_aside_as_slow_are_asked_and_those_set_aside_otherwise_are_not(
     # Ten laps of the circle on a drying track; the first four do not count, the six that do are not in order.
     case = circle_case(factors={n: t / DRYING_FAST[-1] for n, t in enumerate(DRYING_FAST, start=1)})
     counted = np.arange(10) > 3
-    for reason, told in (("slow: 11 s over the median", True), ("off: 20 m from the reference", False)):
+    for kind, told in ((Aside.SLOW, True), (Aside.OFF, False)):
         laps = [
-            replace(lap, counted=bool(yes), reason="" if yes else reason)
+            replace(lap, counted=bool(yes), kind=None if yes else kind)
             for lap, yes in zip(case.lapset.laps, counted, strict=True)
         ]
         dried = replace(case, table=replace(case.table, counted=counted), lapset=replace(case.lapset, laps=tuple(laps)))
