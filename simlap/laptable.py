@@ -11,7 +11,7 @@ import numpy as np
 from simlap.errors import NotEnoughData, OptionError
 from simlap.frozen import own
 from simlap.lap_types import Aside, Lap, LapSet
-from simlap.lapjudge import lap_path
+from simlap.lappath import lap_path
 from simlap.line import Line
 from simlap.motion_types import BANDWIDTH, Motion
 from simlap.projection import Curve

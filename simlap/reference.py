@@ -12,7 +12,7 @@ from scipy.interpolate import CubicSpline
 from simlap.corners import find_corners
 from simlap.errors import NotEnoughData
 from simlap.frozen import own
-from simlap.lapjudge import lap_path
+from simlap.lappath import lap_path
 from simlap.line import Line
 from simlap.projection import Curve
 from simlap.stationing import pinned, station_of_lap
