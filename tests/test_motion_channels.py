@@ -14,7 +14,7 @@ from scipy.signal import lfilter
 from simlap.circuits import invented_circuit
 from simlap.errors import LogFormatError, NotEnoughData, OptionError
 from simlap.geodesy import to_geodetic, to_plane
-from simlap.located import _quality
+from simlap.located_quality import quality_of
 from simlap.motion import motion_of
 from simlap.sensors import fixes_of, observe
 from simlap.session import Session
@@ -597,7 +597,7 @@ def test_a_clock_that_jumps_is_told_as_a_gap_and_not_as_repairs():
 def test_a_log_without_repairs_is_not_rated_down_for_them(spread):
     fixes = SimpleNamespace(t=np.arange(100.0), rate=5.0, dropped=0)
     fused = SimpleNamespace(outliers=0, rms={"position": 0.5})
-    found = _quality(fixes, fused, None, np.ones(100, dtype=bool), "position", spread, 2.0, {"a_lon": None}, 40.0)
+    found = quality_of(fixes, fused, None, np.ones(100, dtype=bool), "position", spread, 2.0, {"a_lon": None}, 40.0)
     assert found.verdict == ("usable" if spread < 2.0 else "not enough")
     assert found.reason == f"5.0 fixes/s, accelerations to {spread:.2f} m/s² at 2.0 Hz"
 
@@ -607,7 +607,7 @@ def test_a_fix_a_second_is_usable_however_good_the_accelerometers_are(rate, verd
     # Corners lie between such fixes: what accelerometers alone tell of them has no check. Common practice, no source.
     fixes = SimpleNamespace(t=np.arange(100.0), rate=rate, dropped=0)
     fused = SimpleNamespace(outliers=0, rms={"position": 0.5})
-    found = _quality(fixes, fused, 0.1, np.ones(100, dtype=bool), "speed", 0.2, 2.0, {"a_lon": None}, 40.0)
+    found = quality_of(fixes, fused, 0.1, np.ones(100, dtype=bool), "speed", 0.2, 2.0, {"a_lon": None}, 40.0)
     assert found.verdict == verdict
     assert found.reason == told + "accelerations to 0.20 m/s² at 2.0 Hz"  # a good log is not told its rate
 
