@@ -60,23 +60,23 @@ WORDS = {
 
 @dataclass(frozen=True, eq=False)
 class Drive:
-    """A first path on a uniform grid of `STEP`, on the receiver's clock."""
+    """A first path on a uniform grid of `STEP`, on the receiver's clock; arrays of shape (n,) but for the errors."""
 
-    t: np.ndarray
-    v: np.ndarray
-    a_lon: np.ndarray
-    a_lat: np.ndarray
-    course_rate: np.ndarray
+    t: np.ndarray  #: [s]
+    v: np.ndarray  #: [m/s]
+    a_lon: np.ndarray  #: [m/s²]
+    a_lat: np.ndarray  #: [m/s²]
+    course_rate: np.ndarray  #: [rad/s]
     bandwidth: float  #: it is smoothed to this [Hz]
-    noise_a_lon: np.ndarray  #: (k, n) drawn errors of a_lon
-    noise_a_lat: np.ndarray  #: (k, n) drawn errors of a_lat
+    noise_a_lon: np.ndarray  #: (k, n) drawn errors of a_lon [m/s²]
+    noise_a_lat: np.ndarray  #: (k, n) drawn errors of a_lat [m/s²]
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
     """One channel against the drive."""
 
-    coefficients: np.ndarray
+    coefficients: np.ndarray  #: of its features, (p,), as in the head of this module
     explained: float  #: share of the variance, signed as the scale
 
 
@@ -235,7 +235,7 @@ def calibrate(
     drive : Drive
         From the receiver alone, on its own clock.
     inertial : mapping of Observation
-        a_lon, a_lat, yaw_rate, as far as logged.
+        a_lon, a_lat, yaw_rate, wheel_speed, as far as logged.
     notes : list of str
         What was found is added here, in plain words.
 
@@ -251,35 +251,7 @@ def calibrate(
     if not work.enough:
         notes.append("Lag of the receiver unknown and inertial channels not used: the car drives for less than 20 s.")
         return {}, None
-    alone = {name: work.lag([name]) for name in inertial}
-    follows = []
-    for name, at in alone.items():
-        fit = None if at is None else work.fit(name, at)[0]
-        if fit is None or abs(fit.explained) <= LEAST_FIT:
-            notes.append(
-                Note(f"The {WORDS[name]} does not follow the path: the channel is left out.", Kind.CHANNEL_OUT)
-            )
-        elif not SCALES[0] <= fit.coefficients[0] <= SCALES[1]:
-            notes.append(
-                Note(
-                    f"The {WORDS[name]} reads {fit.coefficients[0]:.2f} times what the path does: the channel is left "
-                    "out. Check its column and unit.",
-                    Kind.CHANNEL_OUT,
-                )
-            )
-        else:
-            follows.append(name)
-    prompt = max((float(alone[name] or 0.0) for name in follows), default=0.0)
-    late = {name: prompt - float(alone[name] or 0.0) for name in follows if name != "wheel_speed"}
-    for name in [name for name, behind in late.items() if behind > HELD_BACK]:
-        notes.append(
-            Note(
-                f"The {WORDS[name]} comes {late[name]:.2f} s behind the other sensors, as one does that the logger "
-                f"smooths: the channel is left out.",
-                Kind.CHANNEL_OUT,
-            )
-        )
-        follows.remove(name)
+    follows = _following(work, list(inertial), notes)
     told = Turning(drive, inertial["yaw_rate"]) if follows == ["yaw_rate"] else None
     lag = None
     if follows:
@@ -295,23 +267,51 @@ def calibrate(
         fit, _ = work.fit(name, lag)
         if told is not None:
             fit = told.fit(lag, fit)
-        seen = inertial[name]
-        if fit.explained < 0.0:
-            notes.append(
-                f"Sign of the {WORDS[name]} turned to ISO 8855 "
-                f"(correlation with the path {-np.sqrt(-fit.explained):.2f})."
-            )
-        value = np.sign(fit.explained) * seen.value
-        if name in ("yaw_rate", "wheel_speed"):  # undone within the smoother: this first path is too noisy for it
-            slip = fit.coefficients[1] / fit.coefficients[0]
-            out[name] = replace(seen, value=value / fit.coefficients[0], slip=float(slip))
-        else:
-            side = np.column_stack([np.interp(seen.t + lag, drive.t, f) for f in features_of(drive, name).T])
-            out[name] = replace(seen, value=(value - side[:, 1:] @ fit.coefficients[1:]) / fit.coefficients[0])
-        words = f"{WORDS[name].capitalize()}: scale {fit.coefficients[0]:.3f}"
-        if name == "wheel_speed":
-            words += f", slip {100.0 * fit.coefficients[1]:.2f} % per m/s²"
-        elif name != "a_lat":
-            words += f", nose into the turn {1000.0 * fit.coefficients[1]:.1f} mrad per m/s²"
-        notes.append(words + "; taken out.")
+        out[name] = _undone(name, inertial[name], fit, drive, lag, notes)
     return out, lag
+
+
+def _following(work: Calibration, names: list[str], notes: list[str]) -> list[str]:
+    """Channels that follow the path, by about its size and about as prompt as the others; `notes` tells of the rest."""
+    alone = {name: work.lag([name]) for name in names}
+    follows = []
+    for name, at in alone.items():
+        fit = None if at is None else work.fit(name, at)[0]
+        if fit is None or abs(fit.explained) <= LEAST_FIT:
+            why = "does not follow the path: the channel is left out."
+        elif not SCALES[0] <= fit.coefficients[0] <= SCALES[1]:
+            why = (
+                f"reads {fit.coefficients[0]:.2f} times what the path does: the channel is left out. Check its column "
+                "and unit."
+            )
+        else:
+            follows.append(name)
+            continue
+        notes.append(Note(f"The {WORDS[name]} {why}", Kind.CHANNEL_OUT))
+    prompt = max((float(alone[name] or 0.0) for name in follows), default=0.0)
+    late = {name: prompt - float(alone[name] or 0.0) for name in follows if name != "wheel_speed"}
+    for name in [name for name, behind in late.items() if behind > HELD_BACK]:
+        why = f"comes {late[name]:.2f} s behind the other sensors, as one does that the logger smooths"
+        notes.append(Note(f"The {WORDS[name]} {why}: the channel is left out.", Kind.CHANNEL_OUT))
+        follows.remove(name)
+    return follows
+
+
+def _undone(name: str, seen: Observation, fit: Fit, drive: Drive, lag: float, notes: list[str]) -> Observation:
+    """A channel with its sign, its scale and what the body adds to it taken out; `notes` tells of them."""
+    if fit.explained < 0.0:
+        notes.append(
+            f"Sign of the {WORDS[name]} turned to ISO 8855 (correlation with the path {-np.sqrt(-fit.explained):.2f})."
+        )
+    words = f"{WORDS[name].capitalize()}: scale {fit.coefficients[0]:.3f}"
+    if name == "wheel_speed":
+        words += f", slip {100.0 * fit.coefficients[1]:.2f} % per m/s²"
+    elif name != "a_lat":
+        words += f", nose into the turn {1000.0 * fit.coefficients[1]:.1f} mrad per m/s²"
+    notes.append(words + "; taken out.")
+    value = np.sign(fit.explained) * seen.value
+    if name in ("yaw_rate", "wheel_speed"):  # undone within the smoother: this first path is too noisy for it
+        slip = fit.coefficients[1] / fit.coefficients[0]
+        return replace(seen, value=value / fit.coefficients[0], slip=float(slip))
+    side = np.column_stack([np.interp(seen.t + lag, drive.t, f) for f in features_of(drive, name).T])
+    return replace(seen, value=(value - side[:, 1:] @ fit.coefficients[1:]) / fit.coefficients[0])
