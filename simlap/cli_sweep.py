@@ -1,7 +1,7 @@
 """Command `sweep`: what a little more grip, braking, power or less drag is worth on this circuit."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,6 +25,10 @@ from simlap.cli_common import (
 )
 from simlap.cli_places import check_places
 from simlap.errors import OptionError
+
+if TYPE_CHECKING:
+    from simlap.solver import LimitProfile
+    from simlap.sweep import Sweep
 
 FIGURE_SIZE = (9.0, 4.5)  # [inch], as wide as a page
 MAX_DRAWS = 100  # of the envelope's draws behind the intervals: the percentiles then move by about a tenth
@@ -84,26 +88,29 @@ def sweep(
     if csv is not None:
         result.to_csv(csv)
     if figures is not None:
-        from matplotlib.figure import Figure
-
-        from simlap.figures_limit import plot_profile, plot_sweep
-        from simlap.figures_save import save_figure
-
-        what_if, speed = (Figure(figsize=FIGURE_SIZE, layout="constrained") for _ in range(2))
-        plot_sweep(result, what_if.subplots())
-        plot_profile(analysis.limit, speed.subplots())
-        save_figure(what_if, figures, "sweep")
-        save_figure(speed, figures, "limit_profile")
+        _save_figures(result, analysis.limit, figures)
     told = cautions(analysis)
     if as_json:
         by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
-        warned = cautions_to_dicts(told)
-        more = {"grip_per_percent_s": by_corner, "cautions": warned}
-        emit_json(result.to_dict() | more)
+        emit_json(result.to_dict() | {"grip_per_percent_s": by_corner, "cautions": cautions_to_dicts(told)})
         return
     from simlap.report.sweep import print_sweep
 
     print_sweep(result, corners, worth, analysis.session.source, told)
+
+
+def _save_figures(result: "Sweep", limit: "LimitProfile", folder: Path) -> None:
+    """Lap time over each factor, and the limit's speed, as files in `folder`."""
+    from matplotlib.figure import Figure
+
+    from simlap.figures_limit import plot_profile, plot_sweep
+    from simlap.figures_save import save_figure
+
+    what_if, speed = (Figure(figsize=FIGURE_SIZE, layout="constrained") for _ in range(2))
+    plot_sweep(result, what_if.subplots())
+    plot_profile(limit, speed.subplots())
+    save_figure(what_if, folder, "sweep")
+    save_figure(speed, folder, "limit_profile")
 
 
 def _numbers(text: str) -> tuple[float, ...]:

@@ -99,19 +99,13 @@ def target(
 
     Without a throttle channel the usual steps of brake point, speed and throttle are half as large.
     """
-    given: dict[str, Any] = {
-        "corners": corners,
-        "brake_point_m": brake_step,
-        "min_speed_kmh": speed_step,
-        "full_throttle_m": throttle_step,
-        "lap_share": lap_step,
-    }
-    for name, value in given.items():
-        option, _, most = STEPS[name]
-        if value is not None and not 0 < value < most:
-            raise OptionError(f"{option} {value:g}: choose above 0 and below {most:g}.")
-    if lap_step is not None:
-        given["lap_share"] = lap_step / 100.0
+    given = _given_steps(
+        corners=corners,
+        brake_point_m=brake_step,
+        min_speed_kmh=speed_step,
+        full_throttle_m=throttle_step,
+        lap_share=lap_step,
+    )
     if not 1 <= outing <= FARTHEST_OUTING:
         raise OptionError(f"--outing {outing}: choose 1 to {FARTHEST_OUTING}.")
     options = build_options(
@@ -126,7 +120,7 @@ def target(
 
     with step("analysing"):
         analysis = analyse(session, circuit, options)
-        steps = replace(usual_steps(analysis), **{name: value for name, value in given.items() if value is not None})
+        steps = replace(usual_steps(analysis), **given)
         result = target_of(analysis, outing=outing, steps=steps)
     if figures is not None:
         from simlap.figures_target import save_ladder
@@ -136,3 +130,21 @@ def target(
         emit_json(target_to_dict(analysis, result))
     else:
         print_target(analysis, result)
+
+
+def _given_steps(**values: float | None) -> dict[str, Any]:
+    """The steps that were given, by their names in `simlap.target.Steps`; the lap's share from per cent.
+
+    Raises
+    ------
+    OptionError
+        When one is no step, or no small one.
+    """
+    given = {name: value for name, value in values.items() if value is not None}
+    for name, value in given.items():
+        option, _, most = STEPS[name]
+        if not 0 < value < most:
+            raise OptionError(f"{option} {value:g}: choose above 0 and below {most:g}.")
+    if "lap_share" in given:
+        given["lap_share"] /= 100.0
+    return given

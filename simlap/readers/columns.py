@@ -60,40 +60,8 @@ def assign(
     LogFormatError
         A chosen column that is not there.
     """
-    taken: dict[str, tuple[int, Reading]] = {}
-    why: dict[int, str] = {}
-    notes: list[str] = []
-    settled: set[str] = set()
-    for choice in choices:
-        if choice.column is None:
-            settled.add(choice.channel)
-            continue
-        index = _find(source, headers, choice)
-        if index is None:
-            notes.append(f"{choice.origin}: this log has no column {choice.column!r}; passed over")
-            continue
-        if any(index == other for other, _ in taken.values()):
-            raise LogFormatError(f"{source}: column {headers[index]!r} is chosen for two channels. Keep one.")
-        settled.add(choice.channel)
-        taken[choice.channel] = (index, _chosen(headers[index], units[index], choice, index in clocks))
-    rivals: dict[str, list[tuple[int, Reading]]] = {}
-    chosen = {index for index, _ in taken.values()}
-    for index, header in enumerate(headers):
-        if index in chosen:
-            continue
-        reading = read_header(header, units[index], index in clocks)
-        if reading.channel is None:
-            why[index] = reading.note
-        elif reading.unit is None and index in unitless:
-            why[index] = f"states no unit; to read it: --column {reading.channel.name}={_quoted(header)}:UNIT"
-        elif reading.channel.name in settled:
-            name = reading.channel.name
-            from_other = name in taken
-            why[index] = (
-                f"{name} is read from {headers[taken[name][0]]!r}, as chosen" if from_other else "left out as chosen"
-            )
-        else:
-            rivals.setdefault(reading.channel.name, []).append((index, reading))
+    taken, settled, notes = _as_chosen(source, headers, units, choices, clocks)
+    rivals, why = _by_name(headers, units, taken, settled, clocks, unitless)
     faults: list[str] = []
     for name, candidates in rivals.items():
         best = min(reading.rank for _, reading in candidates)
@@ -122,6 +90,63 @@ def assign(
     if faults:
         raise ColumnsError(faults[0], source, [columns[index] for index in sorted(columns)])
     return tuple(assigned), tuple(columns[index] for index in sorted(columns)), tuple(notes)
+
+
+def _as_chosen(
+    source: str,
+    headers: Sequence[str],
+    units: Sequence[str | None],
+    choices: Sequence[ColumnChoice],
+    clocks: frozenset[int],
+) -> tuple[dict[str, tuple[int, Reading]], set[str], list[str]]:
+    """Columns by the channel that the user reads them as; channels that are settled so, read or left out; remarks."""
+    taken: dict[str, tuple[int, Reading]] = {}
+    settled: set[str] = set()
+    notes: list[str] = []
+    for choice in choices:
+        if choice.column is None:
+            settled.add(choice.channel)
+            continue
+        index = _find(source, headers, choice)
+        if index is None:
+            notes.append(f"{choice.origin}: this log has no column {choice.column!r}; passed over")
+            continue
+        if any(index == other for other, _ in taken.values()):
+            raise LogFormatError(f"{source}: column {headers[index]!r} is chosen for two channels. Keep one.")
+        settled.add(choice.channel)
+        taken[choice.channel] = (index, _chosen(headers[index], units[index], choice, index in clocks))
+    return taken, settled, notes
+
+
+def _by_name(
+    headers: Sequence[str],
+    units: Sequence[str | None],
+    taken: Mapping[str, tuple[int, Reading]],
+    settled: set[str],
+    clocks: frozenset[int],
+    unitless: frozenset[int],
+) -> tuple[dict[str, list[tuple[int, Reading]]], dict[int, str]]:
+    """All other columns by the channel that their header names, and why the rest of them is left unread."""
+    rivals: dict[str, list[tuple[int, Reading]]] = {}
+    why: dict[int, str] = {}
+    chosen = {index for index, _ in taken.values()}
+    for index, header in enumerate(headers):
+        if index in chosen:
+            continue
+        reading = read_header(header, units[index], index in clocks)
+        if reading.channel is None:
+            why[index] = reading.note
+        elif reading.unit is None and index in unitless:
+            why[index] = f"states no unit; to read it: --column {reading.channel.name}={_quoted(header)}:UNIT"
+        elif reading.channel.name in settled:
+            name = reading.channel.name
+            from_other = name in taken
+            why[index] = (
+                f"{name} is read from {headers[taken[name][0]]!r}, as chosen" if from_other else "left out as chosen"
+            )
+        else:
+            rivals.setdefault(reading.channel.name, []).append((index, reading))
+    return rivals, why
 
 
 def _conversion(spec: Channel, unit: Unit) -> str:
