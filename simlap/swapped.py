@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from simlap.errors import LogFormatError
-from simlap.readers.repair import swap_them
+from simlap.readers.repair_positions import swap_them
 from simlap.receiver import driven_and_chords
 from simlap.sensors import Fixes, Observation
 from simlap.session import Session

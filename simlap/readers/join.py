@@ -8,7 +8,7 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.geodesy import origin_of
 from simlap.noted import behind
-from simlap.readers.repair import METRES_PER_DEGREE
+from simlap.readers.repair_positions import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.session import Column, Session
 

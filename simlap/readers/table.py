@@ -10,6 +10,7 @@ from types import ModuleType
 import numpy as np
 
 from simlap.errors import LogFormatError
+from simlap.noted import Kind, Note
 from simlap.session import Column
 from simlap.units import BY_NAME
 
@@ -99,3 +100,13 @@ def parsing(source: str, what: str, errors: tuple[type[Exception], ...]) -> Iter
 def mark_repaired(log: RawLog, rows: np.ndarray) -> None:
     """Note of these rows (n,) that a cell of theirs was taken out."""
     log.repaired = rows if log.repaired is None else log.repaired | rows
+
+
+def plural(count: int, what: str) -> str:
+    """So many of something, in words that fit the number."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def repair_note(text: str) -> Note:
+    """Note of a repair."""
+    return Note(text, Kind.REPAIRED)
