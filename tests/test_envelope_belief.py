@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simlap.circuits import invented_circuit
-from simlap.envelope_belief import REST_APART, Growth, fit_pair
+from simlap.envelope_belief import GROWTH_SCALE, NO_GROWTH, REST_APART, SPEED2_UNIT, Growth, fit_pair
 from simlap.envelope_bootstrap import BRAKING_EVENTS, FLAT_EVENTS, LATERAL_EVENTS, UNBANKED_EVENTS
 from simlap.line import Line
 
@@ -155,3 +155,17 @@ def test_fast_corners_alone_tell_of_downforce_rather_than_of_tyres_that_nobody_m
     pair, _ = fit_pair(level, np.full(v.shape, 0.5), v**2, None, Growth(), np.ones(v.shape), LATERAL_EVENTS)
     assert pair[0, 0] < 1.8 * 9.80665 + REST_APART  # a deviation of that expectation above it
     assert pair[0, 0] + pair[0, 1] * 60.0**2 == pytest.approx(held, rel=0.03)
+
+
+def test_corners_of_one_speed_leave_the_growth_as_it_was_expected():
+    # At one speed no level tells of growth: what is believed is what was before looking, three in ten for none and an
+    # exponential of mean GROWTH_SCALE, cut off at 4.6 times that: 5 % of its mean lies beyond.
+    z = np.full((1, 8), 25.0**2)
+    _, belief = fit_pair(
+        np.full(z.shape, 12.0), np.full(z.shape, 0.1), z, None, Growth(), np.ones(z.shape), LATERAL_EVENTS
+    )
+    none = belief.points[:, 1] == 0.0
+    step = np.unique(belief.points[:, 1])[1]  # half of a cell of the exponential counts as none
+    expected = NO_GROWTH + 0.5 * (1.0 - NO_GROWTH) * step / (GROWTH_SCALE * SPEED2_UNIT)
+    assert belief.chance[none].sum() == pytest.approx(expected, rel=0.02)
+    assert belief.growth()[0] == pytest.approx((1.0 - NO_GROWTH) * GROWTH_SCALE, rel=0.07)

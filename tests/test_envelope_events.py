@@ -126,3 +126,12 @@ def test_part_throttle_tells_nothing_at_speeds_where_a_full_one_was_seen():
     assert np.count_nonzero(slow)
     assert np.count_nonzero(~slow)
     assert pull[slow] == pytest.approx(260.0 / speed[slow], rel=0.005)
+
+
+@pytest.mark.parametrize(("gives", "told"), [(4.2, False), (6.0, True)])
+def test_drive_on_a_straight_tells_of_the_tyres_only_where_the_engine_has_more_to_give(gives, told):
+    steady = held(0.0, 4.2)  # three fifths of the traction
+    found = EventFinder(steady).combined_events(
+        replace(GUESS, engine=constant(gives)), np.array([DRIVE_EXPONENT]), braking=False
+    )
+    assert (found.count > 0) == told
