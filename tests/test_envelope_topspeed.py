@@ -72,6 +72,7 @@ def test_without_a_throttle_channel_a_foot_that_holds_a_speed_is_no_limiter():
     # 1.5 % from lap to lap is what a foot does; a limiter is the same on every lap.
     held = straight(limiter=45.0)
     assert speed_cap(samples(*held, throttle=False, jitter=0.015)) is None
+    assert speed_cap(samples(*held, throttle=False, jitter=0.007)) is None  # each lap within 1.2 % of the usual top
     assert speed_cap(samples(*held, throttle=False, jitter=0.001)) == pytest.approx(45.0, rel=0.005)
 
 
@@ -94,6 +95,20 @@ def test_a_limiter_that_is_only_just_touched_is_left_alone(seconds, cap):
     short = np.where(off, np.minimum(v, 45.0), v)
     found = samples(short, np.where(off, np.where(station < 1200.0, -2.0, pull), pull))
     found = replace(found, throttle=np.where(off[None], 0.0, found.throttle))
+    assert speed_cap(found) == (None if cap is None else pytest.approx(cap, rel=1e-12))  # the speeds have no noise
+
+
+@pytest.mark.parametrize(("laps", "cap"), [(3, None), (4, 55.0)])
+def test_a_top_speed_held_on_half_of_the_laps_is_no_limiter(laps, cap):
+    # On the other laps the driver lifts 0.3 s after he came to it.
+    v, pull = straight(power=440.0, limiter=55.0)
+    found = samples(v, pull)
+    off = np.arange(v.size) > int(np.argmax(v >= 55.0)) + 0.3 * 55.0 / STEP
+    lifts = off & (np.arange(LAPS) >= laps)[:, None]
+    found = replace(
+        found, throttle=np.where(lifts, 0.0, found.throttle), pull=np.where(lifts, -2.0, found.pull),
+        speed2=np.where(lifts, np.minimum(found.speed2, 45.0**2), found.speed2),
+    )  # fmt: skip
     assert speed_cap(found) == (None if cap is None else pytest.approx(cap, rel=1e-12))  # the speeds have no noise
 
 
