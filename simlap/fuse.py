@@ -249,12 +249,15 @@ class PathFusion:
         """Update noise, robust weights and the position wander; return the rms residuals."""
         rms = {}
         for name, group in rows.items():
+            used = group[0].weight > 0.0
+            if not used.any():  # the course of a car that never moves tells nothing of its noise
+                rms[name] = 0.0
+                continue
             residual, simulated = [], []
             for row, noise in zip(group, drawn[name], strict=True):
                 fitted = system.simulate(row, solution)
                 residual.append(row.value - fitted[:, 0])
                 simulated.append(noise - fitted[:, 1:])
-            used = group[0].weight > 0.0
             size = np.sqrt(np.mean(np.square(residual), axis=0))  # east and north share one weight
             spread = deviation(np.concatenate([r[used] for r in residual]))
             width = IN_BAND if name in INERTIAL_WANDER else 1

@@ -540,10 +540,14 @@ def test_swapped_latitude_and_longitude_without_a_speed_are_noticed_by_the_cours
     assert any("Latitude and longitude may be swapped" in note for note in motion.notes)
 
 
-def test_a_parked_car_is_not_enough():
+@pytest.mark.parametrize("course", [False, True])
+def test_a_parked_car_is_not_enough(course):
+    # A receiver that stands writes any course; none of its rows counts.
     rng = np.random.default_rng(1)
     t = np.arange(0.0, 60.0, 0.1)
-    motion = motion_of(Session.from_arrays(t, x=0.1 * rng.normal(size=t.size), y=0.1 * rng.normal(size=t.size)))
+    near = {axis: 0.1 * rng.normal(size=t.size) for axis in "xy"}
+    channels = {"course": rng.uniform(0.0, 6.0, t.size), "speed": 0.02 * np.abs(rng.normal(size=t.size))}
+    motion = motion_of(Session.from_arrays(t, **near, **(channels if course else {})))
     assert motion.quality.verdict == "not enough"
     assert "hardly moves" in motion.quality.reason
 
