@@ -14,8 +14,6 @@ PASSES = 3  # each pass centres the window on the feet of the pass before
 # A lap passes the reference's stations about as fast as it drives: 3 m inside of a hairpin of 8 m radius 1.6 times as
 # fast. Where it is more than so many times faster or slower over so many metres, its nearest station is chance.
 FOLLOWED, FOLLOWED_STEP, UNLIKE_PACE = 6.0, 2.0, 2.5  # [m], [m], [1]
-# No circuit is wider. A reckoned lap that lies further out lies there for its drift, or for a gap before it.
-BESIDE = 15.0  # [m]
 LEAST_ADVANCE = 1e-4  # [m] station gained from sample to sample, at least: t(station) rises strictly
 
 
@@ -68,12 +66,18 @@ def station_of_path(
     curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray, closes: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Station, x and y (n,) of a full lap. One that was reckoned without positions, and so does not close, is laid over
-    the line where it cannot be followed as it lies, or lies beside it; the rest as `station_of_lap`."""
+    the line where it cannot be followed as it lies, or then lies nearer; the rest as `station_of_lap`.
+
+    Reckoned laps drift away from each other lap by lap. A lap that lies 5 m inside of a kart hairpin of 12 m radius
+    passes its stations 1.7 times as fast as it drives.
+    """
     station = station_of_lap(curve, x, y, s)
-    if not closes and (not_followed(station, s) is not None or _beside(curve, station, x, y) > BESIDE):
-        x, y = laid_over(x, y, s, *curve.points.T)
-        station = station_of_lap(curve, x, y, s)
-    return station, x, y
+    if closes:
+        return station, x, y
+    x_laid, y_laid = laid_over(x, y, s, *curve.points.T)
+    laid = station_of_lap(curve, x_laid, y_laid, s)
+    nearer = _beside(curve, laid, x_laid, y_laid) < _beside(curve, station, x, y)
+    return (laid, x_laid, y_laid) if nearer or not_followed(station, s) is not None else (station, x, y)
 
 
 def _beside(curve: Curve, station: np.ndarray, x: np.ndarray, y: np.ndarray) -> float:

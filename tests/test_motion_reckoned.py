@@ -15,9 +15,11 @@ from simlap.errors import NotEnoughData
 from simlap.laps import find_laps
 from simlap.laptable import tabulate
 from simlap.motion import motion_of
+from simlap.projection import Curve
 from simlap.reference import path_of_laps
 from simlap.session import Session
 from simlap.splines import lowpass
+from simlap.stationing import station_of_path
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.units import G
 
@@ -301,3 +303,24 @@ def test_the_held_up_lap_of_the_research_session_is_set_aside(research):
     assert len(aside) == 1
     assert "traffic: slowed on the straight" in aside[0].reason
     assert aside[0].time_s == max(lap.time_s for lap in laps.flying)
+
+
+@pytest.mark.parametrize("away", [4.0, 8.0, 14.0])
+def test_a_reckoned_lap_that_drifted_aside_passes_the_stations_as_fast_as_it_drives(away):
+    # In the hairpin of 11 m radius a lap that lies aside would gain stations up to several times as fast as it drives.
+    line = invented_circuit("kart").line
+    curve = Curve(line)
+    at = np.arange(0.0, line.length, 0.5)
+    x, y = curve.at(at).T
+    station, _, _ = station_of_path(curve, x, y - away, at, closes=False)
+    # the shifted lap is the line itself: 0.5 m a sample, to the 2 % that the search's own feet are good to
+    assert np.diff(station[20:-20]) == pytest.approx(np.full(at.size - 41, 0.5), rel=0.02)
+
+
+def test_a_lap_with_positions_stays_where_they_say_it_lies():
+    line = invented_circuit("kart").line
+    curve = Curve(line)
+    at = np.arange(0.0, line.length, 0.5)
+    x, y = curve.at(at).T
+    _, _, beside = station_of_path(curve, x, y - 4.0, at, closes=True)
+    assert beside == pytest.approx(y - 4.0)
