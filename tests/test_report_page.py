@@ -21,7 +21,7 @@ from simlap.report.charts import Curve, _rows, corner_chart, lap_chart
 from simlap.report.evidence import WORDS, evidence_words
 from simlap.report.maps import gg_figure
 from simlap.report.outputs import write_outputs
-from simlap.report.page import _levels, changes_for, render_page
+from simlap.report.page import NO_BREAK, NOT_READ, _levels, changes_for, render_page
 from simlap.report.sentences import answer
 from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
 from simlap.report.table import print_analysis
@@ -56,7 +56,7 @@ class Reader(HTMLParser):
         if self.open and self.open[-1] == "script":
             self.scripts.append(data)
         elif not self.open or self.open[-1] != "style":
-            self.text.append(data)
+            self.text.append(data.replace(NO_BREAK, " "))
 
 
 @pytest.fixture(scope="module")
@@ -442,6 +442,8 @@ def test_an_interval_below_zero_is_printed_whole(capsys):
         ("limit_mean_g", 0.912, "mean slowing of the limit's braking 0.912 g"),
         ("braked_bar", 12.0, "brake at 12 bar"),
         ("unheard_of_kmh", 123.4, "unheard of 123 km/h"),
+        ("braking_lost_s", 0.00353, "lost in braking 0 s"),
+        ("lost_s", 2.214, "lost 2.21 s"),
     ],
 )
 def test_evidence_reads_as_words_with_a_unit(key, value, words):
@@ -456,3 +458,23 @@ def test_every_number_of_every_rule_has_words():
     keys |= set(re.findall(r'brake_number\("([a-z_]+)"', text))
     assert len(keys) > 30
     assert sorted(keys - set(WORDS)) == []
+
+
+def test_no_line_breaks_between_a_number_and_its_unit():
+    case = circle_case(("Turn 4 s bend", "12 m kerb & 30 % up", "South", "West"))
+    written = render_page(case)
+    read = NOT_READ.split(written)[::2]
+    numbers = [text for text in read if re.search(r"\d\N{NO-BREAK SPACE}(%|s|km/h)", text)]
+    assert len(numbers) > 10
+    assert not [text for text in read if re.search(r"\d (%|s|m|km/h|g|Hz)(?![\w/])", text)]
+    plain = written.replace(NO_BREAK, " ")
+    assert "12 m kerb &amp; 30 % up" in plain
+    assert NO_BREAK not in "".join(NOT_READ.split(written)[1::2])  # neither in tags nor in script, style and data
+
+
+def test_what_a_finding_of_no_worth_is_worth_is_left_out():
+    case = circle_case()
+    first, *rest = case.advice.findings
+    assert "worth 0.00 s" not in render_page(case).replace(NO_BREAK, " ")
+    nothing = replace(case, advice=replace(case.advice, findings=(replace(first, worth_s=0.0), *rest)))
+    assert render_page(nothing).count("; worth") == render_page(case).count("; worth") - 1

@@ -67,11 +67,12 @@ def evidence_words(key: str, value: float) -> str:
     if not name or unit not in UNITS:
         name, unit = key, ""
     words = WORDS.get(name, name.replace("_", " "))
-    number = _three_digits(100.0 * value if unit == "share" else value)
+    shown = 100.0 * value if unit == "share" else round(value, 2) if unit == "s" else value
+    number = _three_digits(shown)
     told = f"{number} {UNITS[unit]}" if unit else number
     return f"{told} {words}" if unit == "share" else f"{words} {told}"
 
 
 def _three_digits(value: float) -> str:
-    """A number to three digits, whole from a hundred on: evidence is no more exact than that."""
+    """A number to three digits, whole from a hundred on: evidence is no more exact than that; seconds come rounded."""
     return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"

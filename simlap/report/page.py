@@ -1,6 +1,7 @@
 """report.html: one self-contained page, readable without script, network or a wide screen."""
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -31,6 +32,10 @@ SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km la
 # Marks of lap times stand on their line, or below and above it in this order; one is 14 px wide, on a phone's line of
 # 320 px [per cent].
 LEVELS, PIN = (0, 1, -1, 2, -2), 4.5
+# What of the page is no text, and the blank between a number and its unit.
+NOT_READ = re.compile(r"(<script\b.*?</script>|<style\b.*?</style>|<[^>]*>)", re.DOTALL)
+UNIT_BEHIND = re.compile(r"(?:^|(?<=\d)) (?=(?:%|km/h|m/s²|m|s|g|bar|Hz|kn|°)(?![\w/]))")
+NO_BREAK = "\N{NO-BREAK SPACE}"
 PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
 
 
@@ -74,7 +79,7 @@ def render_page(analysis: Analysis, against: Against | None = None) -> str:
     drawing, gg_legend = gg_figure(analysis)
     folder = files("simlap.report") / "templates"
     data = analysis_to_dict(analysis)
-    return (
+    page = (
         _environment()
         .get_template("report.html.j2")
         .render(
@@ -100,6 +105,14 @@ def render_page(analysis: Analysis, against: Against | None = None) -> str:
             notes=all_notes(analysis),
         )
     )
+    return _units_beside_numbers(page)
+
+
+def _units_beside_numbers(page: str) -> str:
+    """The page with no line break between a number and its unit in what is read; tags, script and style stay."""
+    parts = NOT_READ.split(page)
+    parts[::2] = [UNIT_BEHIND.sub(NO_BREAK, text) for text in parts[::2]]
+    return "".join(parts)
 
 
 @cache
