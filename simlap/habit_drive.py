@@ -94,7 +94,7 @@ def rolling_before_brake(trace: CornerTrace, marks: Marks, limits: Thresholds) -
 def _used_words(numbers: Numbers) -> str:
     """How much of the drive was used, and for how long."""
     return (
-        f"the car uses {numbers['drive_used_percent']:.0f} % of the drive that this car has shown at that speed, "
+        f"the car uses {numbers['drive_used_percent']:.0f} % of the drive that it has shown at that speed, "
         f"for {numbers['weak_s']:.1f} s"
     )
 

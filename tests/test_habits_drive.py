@@ -43,7 +43,7 @@ def test_a_car_that_does_not_speed_up_behind_the_limits_drive_point_is_told_with
     assert seen["speed_given_up_kmh"] == pytest.approx(3.6 * 4.0 * 1.0, abs=0.9)  # the same
     assert seen["drive_used_percent"] == pytest.approx(0.0, abs=3.0)  # half a metre of the ramp's gradient
     assert seen["grip_used_percent"] == pytest.approx(72.0, abs=1.5)  # 17²/40/10 and that gradient
-    assert "of the drive that this car has shown at that speed, for 1.1 s (18 m) on the way out" in found.sentence
+    assert "of the drive that it has shown at that speed, for 1.1 s (18 m) on the way out" in found.sentence
     advice = WORDS[OUT].act(seen, default_thresholds(), 4.0)
     assert advice.startswith("Have the throttle fully open about 9 m sooner")  # half of the way
     assert "which the log does not tell" in advice
