@@ -37,7 +37,7 @@ def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) 
     turns = np.abs(trace.a_lat[begin:end]) > limits["turning_ms2"]
     if marks.limit_brakes:
         end = max(begin, marks.limit_braking[0])
-    weak = _weak(trace, limits)
+    weak = _weak(trace, limits) | _slows(trace, limits)
     weak[:begin] = False
     weak[end:] = False
     span = longest(trace, weak)
@@ -54,6 +54,12 @@ def _weak(trace: CornerTrace, limits: Thresholds) -> np.ndarray:
     asked = np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
     weak = (trace.drive > LITTLE) & (trace.drive - trace.a_lon > asked)
     return np.asarray(weak & (trace.grip < limits["grip_unused_share"]))
+
+
+def _slows(trace: CornerTrace, limits: Thresholds) -> np.ndarray:
+    """Where the car slows though engine and tyres can hold its speed."""
+    slows = (trace.drive > 0.0) & (trace.a_lon < -UNUSED)
+    return np.asarray(slows & (trace.grip < limits["grip_unused_share"]))
 
 
 def _unused(trace: CornerTrace, span: Span) -> dict[str, float]:

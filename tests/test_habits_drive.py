@@ -89,11 +89,21 @@ def test_drive_that_is_not_used_in_a_bend_without_slowing_is_told_by_the_speed_g
     assert found.phase == "mid_corner"
     assert found.evidence["speed_given_up_kmh"] == pytest.approx(3.6 * 4.0 * 60.0 / 46.0, abs=0.7)  # grid of 1 m
     assert "If you lift there, lift less, not later" in WORDS[FLAT].act(found.evidence, default_thresholds(), 2.0)
-    assert not findings(FLAT, **flat(20.0))  # 0.43 s, with a metre of gradient 0.46 s
-    assert findings(FLAT, changed(weak_flat_s=0.3), **flat(20.0))
+    assert not findings(FLAT, **flat(15.0))  # 0.33 s, with a metre of gradient 0.35 s
+    assert findings(FLAT, changed(weak_flat_s=0.2), **flat(15.0))
     assert not findings(FLAT, changed(flat_slower_ms=6.0), **flat(60.0))
     assert not findings(FLAT, **flat(60.0, radius=1e6))  # on a straight
     assert not findings(OUT, **flat(60.0))
+
+
+def test_a_car_that_slows_in_a_flat_corner_near_its_top_speed_has_lifted_though_little_drive_is_left():
+    # From 50 m/s by 1.5 m/s² over 60 m: v² = 2500 - 180, 1.83 m/s in 1.22 s; 0.3 m/s² more would have been left.
+    lifts = {**NO_SLOWING, "v": np.sqrt(50.0**2 - 2.0 * 1.5 * np.clip(along - 150.0, 0.0, 60.0)), "radius": 300.0}
+    (found,) = findings(FLAT, left=0.3, **lifts)
+    assert found.evidence["speed_given_up_kmh"] == pytest.approx(3.6 * (1.5 + 0.3) * 1.22, abs=0.3)  # grid of 1 m
+    assert not findings(FLAT, left=-0.1, **lifts)  # uphill: the engine cannot hold the speed
+    steady = {**lifts, "v": np.full(along.size, 49.0)}
+    assert not findings(FLAT, left=0.9, **steady)  # little is left, and the speed holds
 
 
 def test_weak_drive_before_the_zone_or_where_the_limit_brakes_is_none_of_a_flat_corner():
