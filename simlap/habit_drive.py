@@ -1,10 +1,10 @@
-"""Findings on laps without a throttle channel: what the car's own acceleration tells of drive that is not used."""
+"""Findings from the car's own acceleration: unused drive, where no throttle is logged and at full throttle."""
 
 import numpy as np
 
 from simlap.habit_braking import ahead_of_need, longer_on_throttle
 from simlap.habit_marks import Marks, covers, grip_in, lasts, longest
-from simlap.habit_rules import NOTHING, Numbers, Rule, Seen, metres_step, speed_step
+from simlap.habit_rules import NOTHING, THROTTLE, Numbers, Rule, Seen, metres_step, speed_step
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.spans import Span
 from simlap.thresholds import Thresholds
@@ -12,6 +12,7 @@ from simlap.units import MS_TO_KMH
 
 WEAK_DRIVE, WEAK_IN_FLAT = "weak drive on the exit", "weak drive in a flat corner"
 ROLLS = "rolling before the brake"
+FULL_YET_WEAK = "full throttle, weak drive"
 
 # Less drive than this that is left unused may be an error of the engine's curve or of the road's slope.
 UNUSED = 0.4  # [m/s²]
@@ -27,6 +28,23 @@ def weak_drive_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     if lasts(trace, span) <= limits["weak_drive_s"]:
         return NOTHING
     return (Seen(span[0], {**_unused(trace, span), "weak_m": covers(trace, span)}),)
+
+
+def weak_at_full_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
+    """Full throttle on the way out, and yet far less drive than the car has shown at that speed, as in too high a gear.
+
+    A change of gear is shorter.
+    """
+    if marks.limit_slows < limits["limit_slows_ms"]:
+        return NOTHING
+    full = marks.throttle >= limits["throttle_full_share"]
+    span = longest(trace, _weak(trace, limits) & full & (trace.along >= trace.mid_stop))
+    if lasts(trace, span) <= limits["weak_drive_s"]:
+        return NOTHING
+    numbers = {**_unused(trace, span), "weak_m": covers(trace, span)}
+    if trace.has("gear"):
+        numbers["gear"] = float(np.median(trace.channels["gear"][slice(*span)]))
+    return (Seen(span[0], numbers),)
 
 
 def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -106,6 +124,20 @@ def _used_words(numbers: Numbers) -> str:
 
 
 RULES = (
+    Rule(
+        FULL_YET_WEAK,
+        "exit",
+        weak_at_full_throttle,
+        lambda x: (
+            f"at full throttle {_used_words(x)} ({x['weak_m']:.0f} m) on the way out"
+            + (f", in gear {x['gear']:.0f}" if "gear" in x else "")
+        ),
+        lambda x, limits, _: (
+            "Look at the gear there with your coach: a lower one may pull harder, if the engine's speed allows it; if "
+            "the gear is right, have the car looked at"
+        ),
+        (THROTTLE,),
+    ),
     Rule(
         ROLLS,
         "braking",

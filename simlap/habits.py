@@ -9,7 +9,7 @@ from simlap.habit_braking import EARLY_LIGHT, LATE_PEAK, LONG_LIGHT
 from simlap.habit_braking import RULES as BRAKING_RULES
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT, LIFT_IN_FLAT
 from simlap.habit_corner import RULES as CORNER_RULES
-from simlap.habit_drive import ROLLS, WEAK_DRIVE, WEAK_IN_FLAT
+from simlap.habit_drive import FULL_YET_WEAK, ROLLS, WEAK_DRIVE, WEAK_IN_FLAT
 from simlap.habit_drive import RULES as DRIVE_RULES
 from simlap.habit_laps import (
     LOW_PEAK,
@@ -86,6 +86,7 @@ PRECEDENCE: tuple[str, ...] = (
     WEAK_IN_FLAT,
     "throttle opened twice",
     "coasting",
+    FULL_YET_WEAK,
     "part throttle on the exit",
     "late throttle",
     WEAK_DRIVE,

@@ -108,8 +108,10 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "late_throttle_s": _seconds(
             0.7, "fewer late throttles: from the start of the limit's drive to an open throttle"
         ),
-        "weak_drive_share": _share(0.85, "more weak drive, without throttle channel: less than this share in use"),
-        "weak_drive_s": _seconds(0.7, "fewer weak drives on the way out, without throttle channel"),
+        "weak_drive_share": _share(
+            0.85, "more weak drive, without throttle channel or at full throttle: less than this in use"
+        ),
+        "weak_drive_s": _seconds(0.7, "fewer of the same on the way out: time of weak drive"),
         "reopened_share": _share(0.4, "fewer double openings: opening given up and taken again"),
         "way_out_s": _seconds(3.0, "more double openings: how long the straight behind the turn counts as its way out"),
         "limit_eases_ms2": _rate(0.5, "more double openings, where the limit profile slows as well"),

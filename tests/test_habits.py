@@ -490,8 +490,14 @@ def test_a_corner_name_from_the_user_stays_as_it_is():
 
 
 def test_every_kind_has_words_for_observation_and_advice():
-    without_throttle = {"rolling before the brake", "weak drive in a flat corner", "weak drive on the exit"}
-    tested = {*NAMES, *without_throttle, "low brake peak", "brake point spread"}
+    # tests/test_habits_drive.py
+    by_drive = {
+        "full throttle, weak drive",
+        "rolling before the brake",
+        "weak drive in a flat corner",
+        "weak drive on the exit",
+    }
+    tested = {*NAMES, *by_drive, "low brake peak", "brake point spread"}
     assert tested == set(WORDS)
 
 

@@ -1,4 +1,4 @@
-"""Findings without a throttle channel: weak drive and rolling, on hand-made traces with the physics written out."""
+"""Findings from the acceleration: weak drive and rolling, on hand-made traces with the physics written out."""
 
 import numpy as np
 import pytest
@@ -74,6 +74,28 @@ def test_with_a_throttle_channel_the_pedal_tells_and_not_the_acceleration():
     assert not findings(OUT, without=(), **late(25.0))
     assert not findings(FLAT, without=(), **flat(60.0))
     assert not findings(ROLLS, without=(), **rolling(10.0))
+
+
+def test_weak_drive_at_full_throttle_asks_for_a_look_at_the_gear():
+    # 2.4 of 4 m/s² from 210 m to the end, throttle open, in gear 3; in the turn, to 230 m, little grip is left for it.
+    gear = {"gear": np.full(along.size, 3.0), "without": ()}
+    kind = "full throttle, weak drive"
+    (found,) = findings(kind, **late(0.0, drive=2.4), **gear)
+    assert found.phase == "exit"
+    assert found.evidence["drive_used_percent"] == pytest.approx(60.0, abs=1.5)  # the gradient at both ends
+    assert found.evidence["gear"] == 3.0
+    assert found.sentence.startswith("T1: at full throttle the car uses 60 % of the drive")
+    assert "in gear 3" in found.sentence
+    assert "Look at the gear there with your coach" in WORDS[kind].act(found.evidence, default_thresholds(), 4.0)
+    (bare,) = findings(kind, **late(0.0, drive=2.4), without=("gear",))
+    assert "in gear" not in bare.sentence
+    assert not findings(kind, **late(0.0, drive=3.5), **gear)  # seven eighths
+    assert not findings(kind, **late(0.0, drive=2.4), **gear, throttle=np.full(along.size, 0.9))  # the pedal's doing
+    assert not findings(kind, **late(0.0, drive=2.4), without=BARE)  # nothing tells
+    cut = np.where((along >= 300.0) & (along < 312.0), 0.0, 4.0)  # 0.35 s of changing gear at 35 m/s
+    v = np.sqrt(17.0**2 + 2.0 * np.cumsum(np.where(along >= 210.0, cut, 0.0)))
+    assert not findings(kind, **gear, v=np.where(along < 210.0, speed(55.0, 9.0, 17.0, 210.0, 4.0), v))
+    assert not findings(kind, **{**NO_SLOWING, "v": np.full(along.size, 40.0), **gear})
 
 
 def flat(metres, radius=300.0, start=150.0):

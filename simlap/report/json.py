@@ -60,10 +60,10 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  gear_changes_s (part of it that changes of gear cost; null where no channel tells),
                  findings[]: kind, phase, sentence, worth_s, laps, occurrences, of_laps, stations_m,
                  session_times_s, evidence {named numbers, keys end in their unit; "both pedals at once" holds both_s,
-                 both_m, opening_percent of the throttle and braked_bar or braked_percent; where no throttle is logged
-                 "weak drive on the exit" and "weak drive in a flat corner" hold weak_s, drive_used_percent,
-                 speed_given_up_kmh and grip_used_percent, "rolling before the brake" early_m, before_brake_s,
-                 before_brake_m, speed_kmh and brakes_share; "single loss", of one lap
+                 both_m, opening_percent of the throttle and braked_bar or braked_percent; "full throttle, weak drive",
+                 and where no throttle is logged "weak drive on the exit" and "weak drive in a flat corner", hold
+                 weak_s, drive_used_percent, speed_given_up_kmh and grip_used_percent, "rolling before the brake"
+                 early_m, before_brake_s, before_brake_m, speed_kmh and brakes_share; "single loss", of one lap
                  and worth nothing, holds lost_s (to the median lap), the same by phase, next_corner_lost_s where it
                  goes on there, and where they differ brake_point_later_m, full_throttle_later_m, minimum_kmh beside
                  usual_minimum_kmh}
