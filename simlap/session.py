@@ -7,8 +7,8 @@ from typing import Self
 
 import numpy as np
 
+from simlap.channels import BY_NAME, si_symbol
 from simlap.errors import NotEnoughData
-from simlap.units import BY_NAME, si_symbol
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Session:
     t : float64 array, shape (n,)
         One clock, strictly rising, as logged. [s]
     channels : mapping of str to float64 array, shape (n,)
-        Canonical names of `simlap.units.CHANNELS`, in SI (latitude and longitude in degrees); NaN where the
+        Canonical names of `simlap.channels.CHANNELS`, in SI (latitude and longitude in degrees); NaN where the
         file has no value at this row.
     columns : tuple of Column
         How each column of the file was read.
@@ -65,7 +65,9 @@ class Session:
         owned = {}
         for name, values in self.channels.items():
             if name not in BY_NAME or name == "time":
-                raise ValueError(f"Session of {self.source}: {name!r} is no canonical channel (simlap.units.CHANNELS)")
+                raise ValueError(
+                    f"Session of {self.source}: {name!r} is no canonical channel (simlap.channels.CHANNELS)"
+                )
             array = _owned(values)
             if array.shape != t.shape:
                 raise ValueError(f"Session of {self.source}: {name} is {array.shape}, t is {t.shape}")

@@ -351,8 +351,8 @@ def test_the_readme_names_the_schema_of_every_json():
 
 
 def test_help_readme_and_the_list_of_channels_name_what_column_takes(tmp_path):
+    from simlap.channels import BY_NAME
     from simlap.cli_common import CHANNEL_NAMES
-    from simlap.units import BY_NAME
 
     assert tuple(BY_NAME) == CHANNEL_NAMES
     readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")

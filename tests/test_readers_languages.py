@@ -6,11 +6,12 @@ Words and units as bilingual dictionaries give them; no source beyond.
 import numpy as np
 import pytest
 
+from simlap.channels import BY_NAME
 from simlap.errors import LogFormatError
 from simlap.readers import read_session
 from simlap.readers.headers import read_header
 from simlap.readers.languages import BESIDE_A_UNIT, FOREIGN
-from simlap.units import BY_NAME, NATIONAL, UNITS, unit_of
+from simlap.units import NATIONAL, UNITS, unit_of
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ import math
 
 import pytest
 
-from simlap.units import BY_NAME, CHANNELS, MS_TO_KMH, G, factor_of, find_units, si_symbol, unit_of
+from simlap.channels import BY_NAME, CHANNELS, factor_of, si_symbol
+from simlap.units import MS_TO_KMH, G, find_units, unit_of
 
 EXACT = 1e-12
 SEVEN_DIGITS = 5e-7

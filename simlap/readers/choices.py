@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from simlap.channels import BY_NAME, Channel
 from simlap.errors import OptionError
-from simlap.units import BY_NAME, Channel, unit_of, units_of
+from simlap.units import unit_of, units_of
 
 #: Name of the file beside a log that says how its columns are read.
 COLUMNS_FILE = "columns.toml"

@@ -4,11 +4,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from simlap.channels import BY_NAME, Channel, factor_of, name_key, si_symbol
 from simlap.errors import ColumnsError, LogFormatError
 from simlap.readers.choices import COLUMNS_FILE, UNREAD, ColumnChoice
 from simlap.readers.headers import Reading, also, default_note, read_header, readings, stated
 from simlap.session import Column
-from simlap.units import BY_NAME, Channel, Unit, factor_of, name_key, si_symbol, unit_of, units_of
+from simlap.units import Unit, unit_of, units_of
 
 _MOST_TOLD = 2  # columns without a unit that one message tells of in full; effect: length of the line only
 _MOST_NAMES_SHOWN = 20  # column names in one message; effect: length of the line only

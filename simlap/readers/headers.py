@@ -3,8 +3,9 @@
 import re
 from dataclasses import dataclass
 
+from simlap.channels import CHANNELS, Channel, name_key
 from simlap.readers.languages import BESIDE_A_UNIT, FOREIGN, SOURCES
-from simlap.units import CHANNELS, Channel, Unit, find_units, name_key, unit_of
+from simlap.units import Unit, find_units, unit_of
 
 #: Key of a name -> the channels it may mean: channel, rank (0 is the most exact name), and whether it is vague.
 _INDEX: dict[str, list[tuple[Channel, int, bool]]] = {}

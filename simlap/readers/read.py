@@ -6,13 +6,13 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
+from simlap.channels import si_symbol
 from simlap.errors import LogFormatError, OptionError
 from simlap.readers.choices import ColumnChoice, choices_beside, choices_of, merged
 from simlap.readers.join import join
 from simlap.readers.repair import assemble
 from simlap.readers.table import HEAD_BYTES, MAX_BYTES, RawLog, Request
 from simlap.session import Column, Session
-from simlap.units import si_symbol
 
 #: Module and function that read each format; loaded when a file of it comes.
 READERS = {

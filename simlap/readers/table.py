@@ -9,10 +9,10 @@ from types import ModuleType
 
 import numpy as np
 
+from simlap.channels import BY_NAME
 from simlap.errors import LogFormatError
 from simlap.noted import Kind, Note
 from simlap.session import Column
-from simlap.units import BY_NAME
 
 #: Largest file that is read at once. 6 h at 100 Hz and 60 columns; more is not one outing. [bytes]
 MAX_BYTES = 1_000_000_000

@@ -6,6 +6,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from simlap.channels import BY_NAME
 from simlap.errors import ColumnsError
 from simlap.lap_types import LapSet
 from simlap.motion import Motion
@@ -15,7 +16,6 @@ from simlap.report.plain import clean, lap_time
 from simlap.report.standing import NUMBERING, Caution, cautions_to_dicts
 from simlap.report.terminal import console, item
 from simlap.session import Session
-from simlap.units import BY_NAME
 
 LAPS_SCHEMA = "simlap.laps/1"
 CHANNELS_SCHEMA = "simlap.channels/1"
