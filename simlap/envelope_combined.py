@@ -3,7 +3,8 @@
 import numpy as np
 
 from simlap.envelope import combined_use, slowed_by
-from simlap.envelope_events import COMBINED_SHARE, CombinedEvents
+from simlap.envelope_event_types import CombinedEvents
+from simlap.envelope_events import COMBINED_SHARE
 from simlap.envelope_frontier import Mixture, hats, log_density, upper_levels
 from simlap.envelope_samples import DRAG
 

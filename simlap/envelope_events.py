@@ -5,15 +5,14 @@ the choice of its window, and the largest of several noisy windows is not taken 
 brake points move from lap to lap by more than a window, so each lap's own hardest window of a stretch is taken.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from simlap.envelope import combined_use, slowed_by
+from simlap.envelope_event_types import CombinedEvents, Events, Guess
 from simlap.envelope_samples import DRAG, FREE_SLOWING, RoadSamples, Windows, held_windows, runs, split
 from simlap.envelope_topspeed import AT_TOP
-from simlap.frozen import own
 
 # Share of the limit above which a station belongs to a corner or a braking zone.
 IN_USE = 0.5
@@ -58,70 +57,6 @@ COAST = (0.4, 0.0007)  # [m/s²], [1/m]
 FREE = (FREE_SLOWING[0] - DRAG[0], FREE_SLOWING[1] - DRAG[1], FREE_SLOWING[2] - DRAG[2])  # [m/s²], [1/m], [s²/m]
 # Largest share with which the left-over of a combined state is computed: nearer to 1 it has no digits left.
 TOP_SHARE = 0.9
-
-
-@dataclass(frozen=True, eq=False)
-class Events:
-    """J events on m laps: the level each lap reached, and where; arrays (m, J), `noise` (J,)."""
-
-    value: np.ndarray  #: [m/s²], as if with no acceleration in the other direction
-    speed2: np.ndarray  #: v² [m²/s²]
-    noise: np.ndarray  #: standard deviation of the motion's error in `value`
-    where: np.ndarray  #: index of the window's first station
-    turn: np.ndarray  #: (J,) +1 left, -1 right, 0 straight
-    load: np.ndarray  #: mean square of the lateral acceleration [m²/s⁴]
-    stretch: np.ndarray  #: (J,) number of the corner or straight that holds it
-    opened: np.ndarray  #: (J,) bool: `value` is what a fully opened throttle would have given
-    flat: np.ndarray | None = None  #: (J,) bool: the throttle had been full for `FLAT_FOR` before; None: nowhere
-
-    def __post_init__(self) -> None:
-        own(self, "value", "speed2", "noise", "turn", "load")
-        own(self, "where", "stretch", dtype=int)
-        own(self, "opened", "flat", dtype=bool)
-
-    @property
-    def count(self) -> int:
-        """Number of events J."""
-        return int(self.noise.size)
-
-
-@dataclass(frozen=True, eq=False)
-class CombinedEvents:
-    """Windows with both accelerations in use; arrays (m, J) unless said otherwise."""
-
-    lateral: np.ndarray  #: mean |lateral| [m/s²]
-    along: np.ndarray  #: mean of what the tyres brake or drive, positive [m/s²]
-    speed2: np.ndarray
-    noise_lateral: np.ndarray  #: (J,)
-    noise_along: np.ndarray  #: (J,)
-    bend: np.ndarray  #: (P, J) mean of the combined use over the window by the use at the window's mean
-    where: np.ndarray
-    turn: np.ndarray  #: (J,)
-
-    def __post_init__(self) -> None:
-        own(self, "lateral", "along", "speed2", "noise_lateral", "noise_along", "bend", "turn")
-        own(self, "where", dtype=int)
-
-    @property
-    def count(self) -> int:
-        """Number of events J."""
-        return int(self.turn.size)
-
-
-Limit = Callable[[np.ndarray], np.ndarray]  # v² -> limit [m/s²]
-
-
-@dataclass(frozen=True)
-class Guess:
-    """Limits of the moment, as functions of v²; exponents."""
-
-    lateral: tuple[Limit, Limit]  # left, right
-    braking: Limit  # the tyres' part
-    traction: Limit  # the same
-    engine: Limit
-    exponent_braking: float
-    exponent_drive: float
-    known: bool  #: False for the first guess
 
 
 class EventFinder:

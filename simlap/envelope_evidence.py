@@ -8,7 +8,7 @@ import numpy as np
 
 from simlap.envelope_bootstrap import BRAKING_EVENTS, LATERAL_EVENTS, EventSet, Solution, with_flat
 from simlap.envelope_combined import LEVEL_FLOOR
-from simlap.envelope_events import CombinedEvents, Events
+from simlap.envelope_event_types import CombinedEvents, Events
 from simlap.envelope_frontier import at_limit_chance, hats
 from simlap.envelope_samples import RoadSamples
 from simlap.track import inside

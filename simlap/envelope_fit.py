@@ -13,7 +13,8 @@ from simlap.envelope import Envelope, Packed
 from simlap.envelope_belief import Growth
 from simlap.envelope_bootstrap import EventSet, Solution, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENT_PRIOR, EXPONENTS
-from simlap.envelope_events import CombinedEvents, EventFinder, Guess
+from simlap.envelope_event_types import CombinedEvents, Guess
+from simlap.envelope_events import EventFinder
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
 from simlap.envelope_samples import DRAG, RoadSamples, road_samples

@@ -7,7 +7,7 @@ import numpy as np
 from simlap.envelope_belief import SPEED2_UNIT, Growth, fit_pair
 from simlap.envelope_bootstrap import LATERAL_EVENTS, Solution, with_flat
 from simlap.envelope_combined import LEVEL_FLOOR
-from simlap.envelope_events import Events
+from simlap.envelope_event_types import Events
 from simlap.envelope_frontier import at_limit_chance, climb, log_density
 
 # Left and right are told apart when one factor between them raises the log likelihood by half the 99.9 % point of

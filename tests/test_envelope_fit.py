@@ -13,7 +13,8 @@ from simlap.circuits import invented_circuit
 from simlap.envelope import ENGINE_START, Envelope
 from simlap.envelope_bootstrap import EventSet
 from simlap.envelope_engine import ANY_THROTTLE, DRAG_EXPECTED, engine_knots, fit_curve
-from simlap.envelope_events import EventFinder, Guess
+from simlap.envelope_event_types import Guess
+from simlap.envelope_events import EventFinder
 from simlap.envelope_fit import fit_envelope, fit_events, widened
 from simlap.envelope_grip import corner_grip
 from simlap.envelope_samples import FREE_SLOWING, RoadSamples, held_windows, road_samples
