@@ -62,6 +62,8 @@ def corner_grip(
         A corner may cross the start line.
     envelope : Envelope
         Whose lateral limit to compare with.
+    use : bool array, shape (laps,), optional
+        Laps to use; the counted ones by default.
     """
     samples = road_samples(table, line, use)
     windows = held_windows(samples)

@@ -188,6 +188,8 @@ class Line:
             Positions; without them those of `like`, or integrated from the curvature. [m]
         grade, bank, kappa_v : float or array-like
             As the fields; not used when `like` is given.
+        closed : bool
+            Whether the last station is followed by the first; not used when `like` is given.
         like : Line, optional
             Line with the same stations, from which all that is not given is taken, stations and length too.
         """
