@@ -19,10 +19,11 @@ def driven():
     return drive("kart", laps=4, seed=3)
 
 
-def drawn(rate, rows, decimals=9):
-    """A log with `rows` rows a second, straight lines between `rate` fixes a second; and the fixes."""
+def drawn(rate, rows, decimals=9, late=0.0):
+    """A log with `rows` rows a second, the first `late` of a row behind the first fix, straight lines between `rate`
+    fixes a second; and the fixes."""
     fixes = logged(driven(), rate, speed_ms=0.05, seed=4)
-    t = np.arange(fixes.t[0], fixes.t[-1], 1.0 / rows)
+    t = np.arange(fixes.t[0] + late / rows, fixes.t[-1], 1.0 / rows)
     columns = {name: np.interp(t, fixes.t, fixes.channel(name)) for name in RECEIVER}
     columns["course"] = np.interp(t, fixes.t, np.unwrap(fixes.channel("course"))) % (2.0 * np.pi)
     columns |= {name: np.round(columns[name], decimals) for name in ("latitude", "longitude")}
@@ -40,6 +41,15 @@ def test_the_fixes_are_found_whether_rows_meet_them_or_not(rate, rows):
     assert np.quantile(off, 0.95) <= 0.51 / rows + 1e-9  # the nearest row
     assert observe(log, "speed", found).t.size == found.t.size  # its speed was drawn with it
     assert any("draws straight lines between" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("late", [0.3, 0.7])
+def test_of_two_rows_that_a_fix_lies_between_the_nearer_is_taken(late):
+    # It bends the line at both, the more the nearer.
+    log, fixes = drawn(1.0, 10.0, late=late)
+    found = fixes_of(log)
+    off = np.abs(found.t - fixes.t[np.argmin(np.abs(found.t[:, None] - fixes.t), axis=1)])
+    assert np.quantile(off, 0.95) <= 0.31 / 10.0
 
 
 @pytest.mark.parametrize(("rate", "rows"), [(5.0, 50.0), (10.0, 50.0), (9.0, 50.0), (10.0, 100.0)])

@@ -1,13 +1,16 @@
 """Parts of the motion by themselves, against signals that are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from simlap.calibrate import STEP, Drive
 from simlap.clipping import without_clipped, without_wild
 from simlap.fixnoise import fix_noise
+from simlap.fuse import fuse
 from simlap.lag import lag_between
-from simlap.located import _altitude, felt
+from simlap.located import _altitude, felt, jerk_of, supported_bandwidth
 from simlap.motion_types import MOTION_RATE
 from simlap.receiver import held_against
 from simlap.sensors import Fixes, Observation, heard
@@ -146,3 +149,32 @@ def test_a_wander_that_nothing_is_known_of_has_its_stationary_variance():
     # steps of 0.1 s are a fortieth of the correlation time: exact to its square
     assert covariance[middle, middle] == pytest.approx(1.0, rel=0.01)
     assert covariance[middle, middle + 40] == pytest.approx(np.exp(-1.0), rel=0.01)
+
+
+def test_a_noisy_speed_is_not_one_of_the_wheels_by_chance():
+    # 80 s of a speed once a second that errs by 1 m/s: its scale is known to 1 / 25 / sqrt(80) = 0.45 %.
+    for seed in range(10):
+        fixes, speed = on_a_circle(20_000.0, 1.0, 80.0)
+        noisy = Observation(speed.t, speed.value + np.random.default_rng(seed).standard_normal(80), 1.0)
+        assert not held_against(fixes, noisy, 0.0).wheels
+
+
+@pytest.mark.parametrize("rate", [1.0, 2.0])
+def test_no_motion_is_read_from_fixes_beyond_half_their_rate(rate):
+    # A car that weaves by 0.3 m at 0.3 to 0.9 Hz, seen without error: had it been seen `rate` times a second alone,
+    # there would be nothing beyond half of that (the sampling theorem), however good the fixes.
+    t = np.arange(0.0, 100.0, 0.1)
+    weave = 0.3 * np.sin(2.0 * np.pi * (0.3 + 0.3 * t / 100.0) * t)  # its frequency rises by twice the second term
+    fixes = fixes_at(t, 20.0 * t, weave)
+    fused = fuse(fixes, {}, None, 0.0, t[-1])
+    assert supported_bandwidth(fused, replace(fixes, rate=rate), {}) <= 0.5 * rate
+
+
+def test_noise_of_the_positions_is_no_jerk_of_the_car():
+    # Straight on at 20 m/s with 0.3 m of white noise: at 0.65 Hz that noise has a jerk of (2 pi 0.65)^6 0.09 / 10 = 42
+    # m²/s⁵, the car none.
+    t = np.arange(0.0, 200.0, 0.1)
+    rng = np.random.default_rng(8)
+    x, y = 0.3 * rng.standard_normal((2, t.size)) + np.stack([20.0 * t, 0.0 * t])
+    fused = fuse(fixes_at(t, x, y), {}, None, 0.0, t[-1])
+    assert jerk_of(fused) < 5.0

@@ -13,7 +13,7 @@ from simlap.options import Options
 from simlap.reference import low_pass
 from simlap.report.cautions import cautions
 from simlap.report.data_cautions import data_cautions
-from simlap.slopes import Grade, grade_contradicted, read_banking, read_grade
+from simlap.slopes import GRADE_EXPECTED, Grade, grade_contradicted, read_banking, read_grade
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 STEP = 0.1  # [s]
@@ -366,3 +366,18 @@ def test_without_altitude_and_without_positions_the_slopes_are_read_too(banked_s
     assert analysis.limit_lap.value == pytest.approx(stated.limit_lap.value, rel=0.005)  # bar "limit lap"
     told = [sum("slope along the road was read" in note for note in one.notes) for one in (analysis, stated)]
     assert told == [1, 0]
+
+
+@pytest.mark.parametrize("doubt", [0.002, 0.006])
+def test_a_grade_is_believed_as_far_as_its_laps_agree(doubt):
+    # Four laps over hills of 0.01 rad err by a wave of 750 m each, a quarter of it apart: the waves cancel in the mean
+    # and scatter by sqrt(2 / 3) of their height. Of a reading with error e the best linear estimate keeps
+    # E² / (E² + e²), E what is expected of grades.
+    station = np.arange(0.0, 3000.0, 2.0)
+    true = 0.01 * np.sin(2.0 * np.pi * station / 1500.0)
+    height = doubt * 2.0 * G / np.sqrt(2.0 / 3.0)  # the mean of four laps errs by half of what one does
+    errors = [height * np.sin(2.0 * np.pi * (station / 750.0 + quarter / 4.0)) for quarter in range(4)]
+    read = read_grade(G * np.sin(true) + np.array(errors), np.full((4, station.size), 2.0))
+    assert read.doubt == pytest.approx(doubt, rel=0.01)  # what 120 m of smoothing leave of a wave of 750 m
+    kept = GRADE_EXPECTED**2 / (GRADE_EXPECTED**2 + doubt**2)
+    assert read.grade == pytest.approx(kept * true, abs=0.01 * 0.01)

@@ -1,0 +1,53 @@
+"""Parts of the reckoned motion by themselves: what laps repeat, what a sensor reads beyond the path, who comes late."""
+
+import numpy as np
+import pytest
+
+from simlap.deadreckon import _aligned, _beyond
+from simlap.sensors import Observation
+from simlap.session import Session
+from simlap.splines import lowpass
+from simlap.warp import lap_length_of
+
+T = np.arange(0.0, 120.0, 0.02)
+
+
+def smooth(seed, deviation):
+    noise = lowpass(np.random.default_rng(seed).standard_normal((T.size, 1)), 0.02, 0.5)[:, 0]
+    return deviation * noise / noise.std()
+
+
+@pytest.mark.parametrize("drift", [0.0, 2e-4])
+def test_a_lap_of_an_oval_is_twice_what_its_curvature_repeats_after(drift):
+    # Straights of 400 m and half circles of 50 m: every half lap is like the other, and turns the car round by half.
+    # A turn rate that drifts by 2e-4 1/m adds a sixtieth of a turn to a lap.
+    half = 400.0 + 50.0 * np.pi
+    s = np.arange(0.0, 4.4 * 2.0 * half, 2.0)
+    kappa = np.where(s % half < 400.0, 0.0, 1.0 / 50.0) + drift
+    length, likeness = lap_length_of(kappa, 2.0)
+    assert length == pytest.approx(2.0 * half, abs=2.0)
+    assert likeness > 0.95
+
+
+def test_what_is_read_beyond_a_reckoned_path_is_in_true_units():
+    # A sensor that reads a fifth too much, with a bias, on a road whose gravity along goes from -0.3 to 0.3 m/s²; the
+    # other sensors' a_lat tilts in by 3 %.
+    a_lon, a_lat = smooth(1, 3.0), smooth(2, 5.0)
+    road = 0.3 * np.sin(2.0 * np.pi * T / 40.0)
+    session = Session.from_arrays(T, a_lon=1.2 * (a_lon + road + 0.03 * a_lat) + 0.25)
+    path = (a_lon, a_lat**2, a_lat)
+    found = _beyond(session, "a_lon", T, path, np.ones(T.size, dtype=bool), 2.0)
+    inner = slice(200, -200)
+    # 120 s of 0.5 Hz are a hundred independent values: the road goes into the fit by a tenth of its size
+    assert np.polyfit(road[inner], found[inner], 1)[0] == pytest.approx(1.0, abs=0.06)
+    assert np.std(found[inner] - road[inner]) < 0.06
+
+
+@pytest.mark.parametrize(("late", "lag"), [(0.15, 0.15), (-0.06, 0.0)])
+def test_a_speed_is_put_on_the_accelerometer_s_clock_and_never_ahead_of_it(late, lag):
+    a = smooth(3, 3.0)
+    v = 30.0 + np.concatenate([[0.0], np.cumsum(0.5 * (a[1:] + a[:-1])) * 0.02])
+    speed = Observation(T, np.interp(T - late, T, v), 50.0)
+    shifted, found = _aligned(Session.from_arrays(T, a_lon=a), speed, [])
+    assert found == pytest.approx(lag, abs=0.004)
+    assert shifted.t == pytest.approx(T - found, abs=1e-9)
