@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from simlap.results import Analysis
 from simlap.solver import StationLimits, solve_batch
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, marks_asked, marks_of
+from simlap.units import MS_TO_KMH
 
 SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
 
@@ -47,9 +49,25 @@ class Bench:
         lift = self.lifts.get(index)
         return replace(marks_of(self.analysis, index, v), lift_m=lift.station if lift else None)
 
+    @cached_property
+    def shown_v(self) -> np.ndarray:
+        """Speed of the shown lap as the solver joins it, (n,). [m/s]"""
+        return self.solve([{}])[0][0]
+
+    def _rise(self, index: int, own: Moves, v: np.ndarray) -> float:
+        """By how much the middle of a corner is faster on `v` (n,) where these moves raise it, on the mean. [km/h]
+
+        The slowest place may be one that another phase holds: were its rise alone counted, the whole way to the goal
+        would pass for a small step.
+        """
+        phase = PHASES * index + MID_CORNER
+        inside = self.analysis.phases.phase == phase
+        return float((v - self.shown_v)[inside].mean()) * MS_TO_KMH if own.get(phase, 0.0) > 0.0 else 0.0
+
     def marks(self, index: int, now: Marks, own: Moves, v: np.ndarray) -> Marks:
         """Marks that these moves ask for in a corner whose marks are `now`; `v` (n,) is their joined lap's speed."""
         goal, then = (marks_of(self.analysis, index, speed) for speed in (self.goal.v, v))
+        then = replace(then, slowest_kmh=max(then.slowest_kmh, now.slowest_kmh + self._rise(index, own, v)))
         braking, leaving = (own.get(PHASES * index + kind, 0.0) for kind in (BRAKING, EXIT))
         length, lift = float(self.analysis.line.length), self.lifts.get(index)
         if lift is None:

@@ -16,7 +16,6 @@ from simlap.target_lift import EARLY_LIFT, lifts_of
 from simlap.target_marks import within
 from simlap.target_types import Steps
 from simlap.thresholds import Thresholds
-from simlap.units import MS_TO_KMH
 
 # Shares of the way from the typical lap to the limit that are tried; a step is read to a fortieth of its phase.
 SHARES = np.linspace(0.0, 1.0, 41)
@@ -65,11 +64,5 @@ def _worth(bench: Bench, index: int, result: CornerResult, kind: int, habit: str
     v, lap_times = bench.solve(tried)
     length, now = float(bench.analysis.line.length), bench.now(index, v[0])
     marks = [bench.marks(index, now, own, v[row]) for row, own in enumerate(tried)]
-    if kind == MID_CORNER:
-        # The slowest place may be one that another phase holds: the rise is counted where this phase rises most, or
-        # the whole way to the limit would pass for a small step.
-        inside = bench.analysis.phases.phase == phase
-        risen = now.slowest_kmh + (v - v[0])[:, inside].max(axis=1) * MS_TO_KMH
-        marks = [replace(each, slowest_kmh=float(speed)) for each, speed in zip(marks, risen, strict=True)]
     fits = [row for row, each in enumerate(marks) if row == 0 or within(result, length, now, each, steps, 1)]
     return max(0.0, float(lap_times[0] - lap_times[fits[-1]]))

@@ -20,6 +20,7 @@ from simlap.target import Mark, Steps, target_of
 from simlap.target_blend import Bench, composite, joined, shown_bench
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
+from simlap.target_steps import Plan, _within_steps
 from simlap.target_worth import _worth
 from simlap.thresholds import default_thresholds
 from simlap.units import MS_TO_KMH
@@ -504,3 +505,23 @@ def test_below_the_least_chance_is_no_step_and_without_corners_the_notes_lead(cl
     assert "repeat what you do" not in printed
     print_target(replace(club.analysis, advice=Advice()), likely)
     assert "repeat what you do" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_middle_is_taken_no_faster_than_a_step_where_the_braking_holds_the_slowest_place(analysis):
+    # A dip at the end of the braking stays the slowest place, however much faster the middle behind it is driven.
+    phases, line, step = analysis.phases, analysis.line, Steps().speed_kmh(fast=False)
+    index = max(
+        (i for i, each in enumerate(analysis.corners) if phases.stretches[3 * i + BRAKING].size and not each.build_up),
+        key=lambda i: analysis.corners[i].phases[MID_CORNER].gain_alone.value,
+    )
+    middle = phases.stretches[3 * index + MID_CORNER]
+    v = np.array(analysis.typical.v)
+    goal = lap_of(line, np.where(np.isin(np.arange(v.size), middle), v + 3.0 * step / MS_TO_KMH, v))
+    v[phases.stretches[3 * index + BRAKING][-2:]] = v[middle].min() - 3.0
+    bench = Bench(analysis, lap_of(line, v), goal)
+    (shown_v,), (shown_s,) = bench.solve([{}])
+    plan = Plan(bench, shown_v, float(shown_s), SimpleNamespace(), Steps(), 1)
+    own = _within_steps(plan, index, np.ones(phases.count), {})
+    (then_v,), _ = bench.solve([own])
+    assert own[3 * index + MID_CORNER] > 0.0
+    assert (then_v - shown_v)[middle].mean() * MS_TO_KMH <= step + 1e-6
