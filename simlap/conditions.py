@@ -10,7 +10,7 @@ import numpy as np
 
 from simlap.chance import SCATTER
 from simlap.lap_types import Aside, Lap
-from simlap.lapsteps import LEAST_GROUP, Step, Trend, step_in, unlike_laps
+from simlap.lapsteps import LEAST_GROUP, Step, Trend, lap_list, step_in, unlike_laps
 from simlap.phases import PHASES
 
 if TYPE_CHECKING:
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 # A best lap that beats the limit lap by less than this is as fast as it: lap times are printed to a hundredth.
 SAME_TIME = 0.01  # [s]
+# Slow laps are driven at a pace of their own where they are as alike as this share of their time: a driver at speed
+# varies by half as much, laps of warming up or cooling down by several times as much (common practice, no source).
+SLOW_ALIKE = 0.02  # [1]
 # A step that one corner holds more than this share of is told there, and not of the whole lap.
 IN_ONE_PLACE = 0.5
 # Step in one phase of a corner that is told: in seconds, and as a share of the faster laps' time there, where the
@@ -37,6 +40,25 @@ class CornerStep:
         """What was seen, and what may be behind it, where the corner is plain."""
         words = self.step.words(" here")
         return f"{words[0].upper()}{words[1:]}: was there a flag, rain, other tyres?"
+
+
+@dataclass(frozen=True)
+class SlowGroup:
+    """Consecutive laps, each set aside as slow, that are as alike as laps at speed are."""
+
+    laps: tuple[int, ...]  #: their numbers
+    spread_s: float  #: from the fastest to the slowest of them [s]
+    slower_s: float  #: their median less that of the counted laps [s]
+
+    @property
+    def sentence(self) -> str:
+        """What was seen, and what to do about it."""
+        words = lap_list(self.laps)
+        return (
+            f"{words[0].upper()}{words[1:]} were set aside as slow, but are alike to {self.spread_s:.1f} s, "
+            f"{self.slower_s:.1f} s slower than the counted laps: rain, other tyres, another driver? Nothing here "
+            f"holds for such laps; judge them by themselves with --laps {','.join(map(str, self.laps))}."
+        )
 
 
 def told_by(numbers: np.ndarray, counted: np.ndarray, laps: Sequence[Lap]) -> np.ndarray:
@@ -98,3 +120,23 @@ def _is_foreign(step: Step) -> bool:
 def beats_limit(analysis: Analysis) -> bool:
     """Whether the best counted lap is faster than the limit lap, which is then no bound."""
     return analysis.best_lap_s < analysis.limit_lap.value - SAME_TIME
+
+
+def slow_group(laps: Sequence[Lap]) -> SlowGroup | None:
+    """The longest run of slow laps that are alike, None where fewer than `LEAST_GROUP` follow each other."""
+    counted = [lap.time_s for lap in laps if lap.counted]
+    slow = [lap for lap in laps if lap.kind is Aside.SLOW]
+    best: list[Lap] = []
+    for start, first in enumerate(slow):
+        run = [first]
+        for lap in slow[start + 1 :]:
+            times = [each.time_s for each in (*run, lap)]
+            if lap.number != run[-1].number + 1 or max(times) - min(times) > SLOW_ALIKE * min(times):
+                break
+            run.append(lap)
+        best = max(best, run, key=len)
+    if len(best) < LEAST_GROUP or not counted:
+        return None
+    times = [lap.time_s for lap in best]
+    slower = float(np.median(times) - np.median(counted))
+    return SlowGroup(tuple(lap.number for lap in best), max(times) - min(times), slower)

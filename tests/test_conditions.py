@@ -14,9 +14,9 @@ from simlap.analysis import advised
 from simlap.chance import outlook
 from simlap.circuits import invented_circuit
 from simlap.compare import _warnings, unlike_sessions
-from simlap.conditions import beats_limit, corner_steps, unlike_of
+from simlap.conditions import beats_limit, corner_steps, slow_group, unlike_of
 from simlap.figures_target import draw_ladder
-from simlap.lap_types import Aside
+from simlap.lap_types import Aside, Lap
 from simlap.lapsteps import Step, lap_list, lap_step, lap_trend, unlike_laps
 from simlap.outings import outing_of_lap, unlike_outings, within_outings
 from simlap.readers.join import join
@@ -376,3 +376,51 @@ def test_the_caution_on_unlike_files_is_raised_with_the_others():
     apart = replace(case, session=replace(case.session, parts=(0.0, float(starts[4]))))
     assert "unlike outings" in [each.key for each in raised_cautions(apart)]
     assert "unlike outings" not in [each.key for each in raised_cautions(case)]
+
+
+def laps_of(lap_times, slow):
+    """Laps one behind the other, those `slow` set aside for it."""
+    ends = np.cumsum([0.0, *lap_times])
+    return tuple(
+        Lap(
+            n,
+            ends[n - 1],
+            ends[n],
+            n not in slow,
+            "slow: so much over" if n in slow else "",
+            True,
+            kind=Aside.SLOW if n in slow else None,
+        )
+        for n in numbers(lap_times)
+    )
+
+
+def test_slow_laps_that_are_alike_are_told_as_driven_in_other_conditions():
+    # Rain from lap 4 on; lap 8 is the drive home.
+    laps = laps_of((99.0, 98.8, 98.6, 110.2, 110.1, 110.4, 110.7, 121.0), slow=(4, 5, 6, 7, 8))
+    found = slow_group(laps)
+    assert found.laps == (4, 5, 6, 7)
+    assert found.spread_s == pytest.approx(0.6)
+    assert found.slower_s == pytest.approx(110.3 - 98.8)
+    assert found.sentence.startswith("Laps 4 to 7 were set aside as slow, but are alike to 0.6 s, 11.5 s slower than")
+    assert found.sentence.endswith("--laps 4,5,6,7.")
+
+
+@pytest.mark.parametrize(
+    ("lap_times", "slow"),
+    [
+        ((99.0, 98.8, 98.6, 110.2, 110.1), (4, 5)),  # two
+        ((110.2, 110.1, 98.6, 110.3, 98.8), (1, 2, 4)),  # not one behind the other
+        ((119.0, 112.0, 106.0, 98.6, 98.8), (1, 2, 3)),  # warming up
+        ((110.0, 110.1, 110.2), (1, 2, 3)),  # beside nothing
+    ],
+)
+def test_slow_laps_that_are_few_or_apart_or_unlike_are_not(lap_times, slow):
+    assert slow_group(laps_of(lap_times, slow)) is None
+
+
+def test_a_caution_tells_of_slow_laps_that_are_alike():
+    case = circle_case()
+    wet = replace(case, lapset=replace(case.lapset, laps=laps_of((42.0, 42.1, 46.0, 46.1, 46.2), slow=(3, 4, 5))))
+    assert "slow laps alike" in keys(wet)
+    assert "slow laps alike" not in keys(case)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simlap.conditions import beats_limit, corner_steps, unlike_of
+from simlap.conditions import beats_limit, corner_steps, slow_group, unlike_of
 from simlap.outings import unlike_outings_of
 from simlap.owngrip import less_grip_words
 from simlap.phases import PHASES
@@ -59,6 +59,9 @@ def _unlike_laps(analysis: Analysis) -> list[Caution]:
     unlike = unlike_of(analysis)
     if unlike is not None:
         raised.append(Caution("changing conditions", unlike.sentence))
+    slow = slow_group(analysis.lapset.laps)
+    if slow is not None:
+        raised.append(Caution("slow laps alike", slow.sentence))
     outings = unlike_outings_of(analysis)
     if outings is not None:
         raised.append(Caution("unlike outings", outings.sentence))
