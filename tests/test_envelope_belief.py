@@ -84,6 +84,14 @@ def test_the_growth_of_the_air_is_the_brakings_alone():
     assert lateral == pytest.approx(plain - 0.5 * air, rel=1e-9)
 
 
+def test_a_limit_that_hardly_grows_does_not_forbid_another_to():
+    # Drag adds to the braking alone, 0.0003 1/m or so, whatever the lateral limit shows.
+    _, belief = fitted(np.full(SPEEDS2.shape, 12.0))
+    mean, deviation = Growth.like(belief, 10.0).beside
+    assert mean < 1e-4
+    assert deviation > 0.0003
+
+
 @pytest.mark.parametrize(("scatter", "flat"), [(0.0, True), (0.035, False)])
 def test_the_levels_tell_whether_corners_are_banked(scatter, flat):
     # Banking of 2 degrees is 3.5 % of the level of a corner at 1 g (tan 2°).

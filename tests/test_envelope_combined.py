@@ -61,3 +61,14 @@ def test_traction_is_no_less_than_the_engine_ever_used():
     used = ENGINE_SHARE * 9.0 / (BRAKING[0] + GROWS * BRAKING[1] * 15.0**2)
     assert told(windows(1.0, none, none, none), knots, engine, slowest=15.0)[0] >= used
     assert told(windows(1.0, none, none, none), knots, engine)[0] < used  # nothing driven: what is expected, 0.72
+
+
+def test_windows_at_the_end_of_the_engine_tell_of_no_weak_tyres():
+    # An engine of 3.5 m/s² and tyres that would hold twice as much and more: traction is more than was used, so that it
+    # is believed to be no less than before looking (0.72 of the braking limit).
+    speed2, _, _ = at_the_limit(1.0)
+    across = np.tile(np.linspace(0.31, 0.5, 8), WINDOWS // 8) * (12.0 + 0.001 * speed2)
+    engine = np.full(WINDOWS, 3.5)
+    along = engine - DRAG[2] * across**2 + slowed_by(DRAG, speed2, across**2)
+    ratio, _ = told(windows(1.0, speed2, along, across), np.sqrt(speed2), engine)
+    assert ratio > 0.7

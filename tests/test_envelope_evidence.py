@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from simlap import envelope_fit
-from simlap.envelope_evidence import limits_at_events
-from simlap.envelope_fit import _guess_of, resample
+from simlap import envelope_evidence, envelope_fit
+from simlap.envelope import Envelope, Packed
+from simlap.envelope_events import CombinedEvents, Events
+from simlap.envelope_evidence import collect_evidence, limits_at_events
+from simlap.envelope_fit import _guess_of, centred, resample
+from simlap.envelope_frontier import Mixture
 from simlap.envelope_samples import DRAG
 
 
@@ -61,3 +64,59 @@ def test_the_choice_of_the_quantile_is_part_of_the_intervals(monkeypatch):
     # an even spread over that width: of 400 the outermost lie within 2 % of its ends, their deviation within 5 %
     assert [apart.min(), apart.max()] == pytest.approx([-0.25, 0.25], abs=0.01)
     assert apart.std() == pytest.approx(0.25 / np.sqrt(3.0), rel=0.07)
+
+
+def shown(*laps):
+    """Events of three laps [m/s²]: two of each limit, driven at 20 and at 40 m/s, a station 100 m apart."""
+    value = np.array(laps, dtype=float)
+    count = value.shape[1]
+    return Events(
+        value=value, speed2=np.tile(np.array([20.0, 40.0]) ** 2, (3, 1)), noise=np.full(count, 0.01),
+        where=np.tile([10, 60], (3, 1)), turn=np.ones(count), load=0.0 * value, stretch=np.arange(count),
+        opened=np.zeros(count, dtype=bool),
+    )  # fmt: skip
+
+
+def test_laps_within_two_per_cent_of_a_limit_reached_it_and_events_far_below_test_no_speed():
+    # Limits of 12 across, 10 braking, 5 under power; at 20 m/s a lap reaches them, one is 1 % short and one 10 %; at
+    # 40 m/s all are 15 % short.
+    reached = np.array([[1.0, 0.85], [0.99, 0.85], [0.9, 0.85]])
+    limits = {"lateral": 12.0, "braking": 10.0, "engine": 5.0}
+    z = np.array([[20.0, 40.0]]) ** 2
+    levels = {n: (limit * np.array([[1.0, 0.85]]), np.full((1, 2), 0.02), z) for n, limit in limits.items()}
+    solution = SimpleNamespace(
+        lateral=np.array([[[12.0, 0.0]] * 2]), braking=np.array([[10.0, 0.0]]), knots=np.array([10.0, 50.0]),
+        engine=np.array([[5.0, 5.0]]), cornering_drag=np.zeros(1), drive_load=np.zeros(2), lateral_turn=np.ones(2),
+        levels=levels, spread={n: np.zeros((1, 2)) for n in limits},
+    )  # fmt: skip
+    none = np.zeros((3, 0))
+    nowhere = CombinedEvents(none, none, none, none[0], none[0], np.zeros((1, 0)), none, none[0])
+    events = SimpleNamespace(
+        lateral=shown(*12.0 * reached), braking=shown(*10.0 * reached), drive=shown(*5.0 * reached), trail=nowhere,
+        pickup=nowhere, engine=SimpleNamespace(floor=0.03, windows=Mixture(spike=0.8, shortfall=0.3)),
+    )  # fmt: skip
+    samples = SimpleNamespace(numbers=np.array([4, 5, 6]), station=2.0 * np.arange(100.0))
+    evidence = collect_evidence(samples, events, solution, (), 200.0)
+    for name in limits:
+        assert evidence[name].laps == (4, 5), name
+        assert evidence[name].at_limit == 1
+        assert evidence[name].stations_m == (20.0,)
+        assert envelope_evidence.tested_ranges(events, solution)[name] == pytest.approx((20.0, 20.0))
+
+
+def test_draws_that_resampling_shifts_are_moved_to_lie_about_the_fit():
+    # Draws 1 % low in the middle and 2 % apart: their median limit is the fit's, and they stay as far apart.
+    fit = Envelope.from_limits((12.0, 0.001), (10.0, 0.002), (7.0, 0.001)).pack()
+    factor = np.array([0.97, 0.99, 1.01])
+    draws = np.tile(fit, (3, 1))
+    draws[:, Packed.LIMITS] *= factor[:, None]
+    draws[:, Packed.ENGINE] -= np.array([0.3, 0.1, -0.1])[:, None]
+    draws[:, Packed.EXPONENTS] = fit[Packed.EXPONENTS] + np.array([[0.1], [0.2], [0.3]])
+    solution = SimpleNamespace(levels={"lateral": parts(20.0, 30.0), "braking": parts(40.0)}, packed=lambda: fit[None])
+    found = centred(draws, solution)
+    for pair in (Packed.LEFT, Packed.RIGHT, Packed.BRAKING, Packed.TRACTION):
+        assert found[:, pair] == pytest.approx(fit[pair] * factor[:, None] / 0.99, rel=1e-12)
+    assert found[:, Packed.ENGINE] == pytest.approx(fit[Packed.ENGINE] + np.array([[-0.2], [0.0], [0.2]]), rel=1e-12)
+    assert found[:, Packed.EXPONENTS] == pytest.approx(
+        fit[Packed.EXPONENTS] + np.array([[-0.1], [0.0], [0.1]]), rel=1e-12
+    )

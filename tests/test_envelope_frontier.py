@@ -180,3 +180,16 @@ def test_corners_in_which_a_driver_varies_are_told_from_those_in_which_he_does_n
     # difference from the mean of all is taken for chance, and the mean lowered by 12 %; all alike both would be 0.18.
     assert np.mean(spread[0, :20]) == pytest.approx(0.25, rel=0.2)
     assert np.mean(spread[0, 20:]) < 0.1
+
+
+def test_a_parameter_held_at_its_bound_leaves_the_others_their_own_best():
+    # Levels that fall with speed under a limit that may not: nought is the best growth, and then the best level of
+    # events that are all at the limit is their mean.
+    z = np.linspace(0.0, 4.0, 9)
+    level = (12.0 - 0.1 * z)[None]
+    design = np.stack([np.ones_like(z), z], axis=1)[None]
+    sure = Mixture(spike=1.0 - 1e-9, shortfall=0.6)
+    start = np.array([[11.5, 0.05]])
+    lowest = np.array([-np.inf, 0.0])
+    found = climb(level, np.full_like(level, 0.3), design, start, sure, np.zeros((2, 2)), lowest)
+    assert found[0] == pytest.approx([level.mean(), 0.0], abs=1e-3)  # fourteen Newton steps

@@ -1,9 +1,12 @@
 """What each channel measures of a path, and how the fusion weighs it: paths with derivatives in closed form."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from simlap.fuse import PathFusion, fuse
+from simlap.located import _valid
 from simlap.sensors import Fixes, Observation
 
 TURN, WAVE = 0.05, 0.35  # [rad/s]
@@ -113,3 +116,39 @@ def test_the_course_of_a_car_that_hardly_moves_is_not_believed():
     # with the fixes alone: 0.02 m over a tenth of a second or so, 0.15 m/s
     assert velocity[:, 0] == pytest.approx(2.0, abs=0.6)
     assert np.mean(velocity[:, 0]) == pytest.approx(2.0, abs=0.02)
+
+
+def test_fixes_a_few_metres_off_are_left_out_and_counted():
+    # Twenty of 600 fixes of 0.02 m lie 3 m off: as many as a receiver sends back from a wall.
+    fixes = drive(10.0, 60.0)
+    rng = np.random.default_rng(9)
+    x, y = (z + 0.02 * rng.standard_normal(z.size) for z in (fixes.x, fixes.y))
+    wrong = np.sort(rng.choice(np.arange(20, 580), 20, replace=False))
+    off = rng.uniform(0.0, 2.0 * np.pi, 20)
+    x[wrong] += 3.0 * np.cos(off)
+    y[wrong] += 3.0 * np.sin(off)
+    fused = fuse(Fixes(fixes.t, x, y, None, 10.0, 0, (), fixes.t), {}, None, 0.0, fixes.t[-1])
+    assert fused.outliers == 20
+    assert fused.outlier_t == pytest.approx(fixes.t[wrong])
+    inner = slice(10, -10)
+    miss = np.hypot(
+        *(fused.grid.evaluate(fused.path, fixes.t, 0)[inner] - np.column_stack([fixes.x, fixes.y])[inner]).T
+    )
+    assert miss.max() < 0.15  # a tenth of a second bridged at 0.02 m; the fixes themselves would draw it 1 m away
+
+
+@pytest.mark.parametrize(("gap", "bridges"), [(4.0, True), (6.0, False)])
+def test_accelerometers_bridge_five_seconds_and_no_more(gap, bridges):
+    # An error of 0.15 m/s² is 2 m in five seconds and grows with their square.
+    t = np.arange(0.0, 60.0, 0.1)
+    keep = (t <= 20.0) | (t >= 20.0 + gap)
+    fixes = Fixes(t[keep], t[keep], t[keep], None, 10.0, 0, (), t[keep])
+    heard = {name: Observation(t, 0.0 * t, 10.0) for name in ("a_lon", "a_lat")}
+    fused = SimpleNamespace(outlier_t=np.zeros(0))
+    at = np.arange(0.0, 59.0, 0.02)
+    inside = (at > 20.2) & (at < 19.8 + gap)
+    valid = _valid(at, fixes, fused, heard, 30.0 + 0.0 * at)
+    assert valid[inside].all() == valid[inside].any() == bridges
+    assert valid[(at < 19.9) | (at > 20.1 + gap)].all()
+    assert not _valid(at, fixes, fused, {}, 30.0 + 0.0 * at)[inside].any()  # nothing else tells of a gap
+    assert _valid(at, fixes, fused, {}, 0.0 * at).all()  # but where the car stands
