@@ -7,7 +7,7 @@ from simlap.deadreckon import _aligned, _beyond
 from simlap.sensors import Observation
 from simlap.session import Session
 from simlap.splines import lowpass
-from simlap.warp import lap_length_of
+from simlap.warp import lap_length_of, shift_between
 
 T = np.arange(0.0, 120.0, 0.02)
 
@@ -51,3 +51,20 @@ def test_a_speed_is_put_on_the_accelerometer_s_clock_and_never_ahead_of_it(late,
     shifted, found = _aligned(Session.from_arrays(T, a_lon=a), speed, [])
     assert found == pytest.approx(lag, abs=0.004)
     assert shifted.t == pytest.approx(T - found, abs=1e-9)
+
+
+def test_another_line_through_one_corner_is_no_shift_of_the_odometer():
+    # Eight corners 200 m apart; the second lap's odometer runs 0.3 % ahead, and in the fifth corner the driver turns in
+    # 25 m late.
+    s = np.arange(0.0, 1800.0, 2.0)
+
+    def kappa(at, late):
+        corners = 200.0 * np.arange(1, 9) + np.where(np.arange(8) == 4, late, 0.0)
+        return np.sum(0.02 * np.exp(-0.5 * ((at[:, None] - corners) / 20.0) ** 2), axis=1)
+
+    shift = shift_between(kappa(s, 0.0), kappa(s / 1.003, 25.0), 2.0)
+    away = (np.abs(s - 1000.0) > 150.0) & (s > 150.0) & (s < 1650.0)
+    # 0.1 m per root metre is what an odometer is believed to wander: 1.4 m on the way to a neighbour
+    assert shift[away] == pytest.approx(0.003 * s[away], abs=1.4)
+    here = np.argmin(np.abs(s - 1000.0))
+    assert shift[here] == pytest.approx(3.0, abs=12.5)  # nearer to the odometer than to the driver

@@ -100,6 +100,18 @@ def test_a_sensor_ahead_of_the_centre_of_gravity_feels_the_yaw_acceleration():
     assert np.degrees(np.abs(found.bank).max()) < 0.2
 
 
+def test_a_sensor_ahead_of_the_centre_of_gravity_feels_the_yaw_of_slow_corners_more():
+    # r = a_lat / v: the same slalom while the speed goes from 10 to 40 m/s and back every 20 s.
+    t = STEP * np.arange(800)
+    lat, v = 10.0 * np.sin(2.0 * np.pi * t / 8.0), 25.0 + 15.0 * np.sin(2.0 * np.pi * t / 20.0)
+    rise, gain = 10.0 * 2.0 * np.pi / 8.0 * np.cos(2.0 * np.pi * t / 8.0), 1.5 * np.pi * np.cos(2.0 * np.pi * t / 20.0)
+    acceleration = rise / v - lat * gain / v**2
+    laps = (np.tile(row, (5, 1)) for row in (2.0 * acceleration, lat, gain, v, STEP + 0.0 * t))
+    found = read_banking(*laps)
+    # steps of 0.1 s follow a slalom of 8 s to 0.1 %, and 2 m ahead feel up to 1.6 m/s², 9 degrees, of it
+    assert np.degrees(np.abs(found.bank).max()) < 0.2
+
+
 def test_a_camber_that_all_corners_share_counts_as_grip():
     # Inwards everywhere: left corners fall to the left, right ones to the right. Nothing tells it from body roll.
     inwards = [2.0 if k % 2 == 0 else -2.0 for k in range(10)]
