@@ -14,6 +14,11 @@ PASSES = 3  # each pass centres the window on the feet of the pass before
 # A lap passes the reference's stations about as fast as it drives: 3 m inside of a hairpin of 8 m radius 1.6 times as
 # fast. Where it is more than so many times faster or slower over so many metres, its nearest station is chance.
 FOLLOWED, FOLLOWED_STEP, UNLIKE_PACE = 6.0, 2.0, 2.5  # [m], [m], [1]
+# Up to here a reckoned lap's pace is its own line; beyond, where it lies is to blame. A line 2 m inside of a hairpin of
+# 12 m radius is passed 1.2 times as fast. Laid over always, large circuits lose more than they gain (DEVELOPERS.md).
+OWN_PACE = 1.2  # [1]
+# No circuit is wider. A reckoned lap that lies further out lies there for its drift, or for a gap before it.
+BESIDE = 15.0  # [m]
 LEAST_ADVANCE = 1e-4  # [m] station gained from sample to sample, at least: t(station) rises strictly
 
 
@@ -52,21 +57,28 @@ def station_of_lap(curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray) ->
 
 def not_followed(station: np.ndarray, driven: np.ndarray) -> float | None:
     """Station [m] where a lap passes the stations (n,) much faster or slower than the `driven` (n,) [m]; or None."""
+    place, times = _worst_pace(station, driven)
+    return place if times > UNLIKE_PACE else None
+
+
+def _worst_pace(station: np.ndarray, driven: np.ndarray) -> tuple[float, float]:
+    """Where a lap passes the stations (n,) most unlike the `driven` (n,) [m], and how many times as fast or slow."""
     at = np.arange(driven[0], driven[-1], FOLLOWED_STEP)
     there = np.interp(at, driven, station)
     step = round(FOLLOWED / FOLLOWED_STEP)
     if at.size <= step:
-        return None
-    passed = np.log(np.maximum(there[step:] - there[:-step], 1e-6) / FOLLOWED)
-    worst = int(np.argmax(np.abs(passed)))
-    return float(there[worst]) if abs(passed[worst]) > np.log(UNLIKE_PACE) else None
+        return 0.0, 1.0
+    passed = np.abs(np.log(np.maximum(there[step:] - there[:-step], 1e-6) / FOLLOWED))
+    worst = int(np.argmax(passed))
+    return float(there[worst]), float(np.exp(passed[worst]))
 
 
 def station_of_path(
     curve: Curve, x: np.ndarray, y: np.ndarray, s: np.ndarray, closes: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Station, x and y (n,) of a full lap. One that was reckoned without positions, and so does not close, is laid over
-    the line where it cannot be followed as it lies, or then lies nearer; the rest as `station_of_lap`.
+    the line where it cannot be followed as it lies, lies beside it, or is then followed clearly better; the rest as
+    `station_of_lap`.
 
     Reckoned laps drift away from each other lap by lap. A lap that lies 5 m inside of a kart hairpin of 12 m radius
     passes its stations 1.7 times as fast as it drives.
@@ -74,10 +86,14 @@ def station_of_path(
     station = station_of_lap(curve, x, y, s)
     if closes:
         return station, x, y
+    _, times = _worst_pace(station, s)
+    beside = _beside(curve, station, x, y) > BESIDE
+    if times <= OWN_PACE and not beside:
+        return station, x, y
     x_laid, y_laid = laid_over(x, y, s, *curve.points.T)
     laid = station_of_lap(curve, x_laid, y_laid, s)
-    nearer = _beside(curve, laid, x_laid, y_laid) < _beside(curve, station, x, y)
-    return (laid, x_laid, y_laid) if nearer or not_followed(station, s) is not None else (station, x, y)
+    better = times > UNLIKE_PACE or beside or _worst_pace(laid, s)[1] < times
+    return (laid, x_laid, y_laid) if better else (station, x, y)
 
 
 def _beside(curve: Curve, station: np.ndarray, x: np.ndarray, y: np.ndarray) -> float:
