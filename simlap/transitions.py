@@ -31,6 +31,8 @@ RISE_TIMES_BANDWIDTH = 0.35
 # The steepest part of a ramp longer than the blur hardly feels it: of a length L behind a blur b, (L^4 + b^4)^(1/4)
 # is seen, to 8 % (from the error function).
 BLUR_POWER = 4
+# A motion blurred over more than a driver needs for a pedal change does not tell how long it took.
+LONGEST_BLUR = 0.35  # [s]
 # Within this of zero the profile holds its speed; the ripple of a measured curvature is as large.
 HELD = 0.5  # [m/s²]
 SHORTEST, LONGEST = 0.05, 2.0  # [s] a full ramp outside is a misreading
@@ -47,6 +49,11 @@ class Transitions:
     release_s: float  #: from the braking limit to none
     pickup_s: float  #: from no drive to full drive
     samples: tuple[int, int, int]  #: number of ramps behind each
+
+
+def shows_transitions(bandwidth_hz: float) -> bool:
+    """Whether a motion of this bandwidth [Hz] is sharp enough to time pedal changes."""
+    return LONGEST_BLUR * bandwidth_hz >= RISE_TIMES_BANDWIDTH
 
 
 def shown_transitions(table: LapTable, phases: PhaseMap, envelope: Envelope, bandwidth_hz: float) -> Transitions:

@@ -168,3 +168,16 @@ def test_chance_of_the_next_step_comes_true_over_200_drivers():
         if here.any():
             print(f"{stated[here].mean():6.2f} {met[here].mean():9.2f} {here.sum():10d}")
     assert stated.mean() == pytest.approx(met.mean(), abs=0.10)  # bar "chances"
+
+
+@pytest.mark.parametrize(("smoothed", "told"), [(2.0, True), (1.0, True), (0.9, False), (0.36, False)])
+def test_pedal_changes_are_told_only_where_the_motion_is_sharp_enough_to_show_them(
+    club, target, capsys, smoothed, told
+):
+    # A low-pass of bandwidth B blurs a step over 0.35 s Hz / B: 0.35 s at 1 Hz, as long as a brake takes to let go.
+    motion = replace(club.analysis.motion, bandwidth_hz=smoothed)
+    print_target(replace(club.analysis, motion=motion), target)
+    printed = " ".join(capsys.readouterr().out.split())
+    assert ("Your pedal changes: " in printed) == told
+    assert ("limit, pedals" in printed) == told
+    assert (f"does not show in this log: its motion is smoothed to {smoothed:.1f} Hz" in printed) != told

@@ -17,6 +17,7 @@ from simlap.report.terminal import console
 from simlap.results import Analysis
 from simlap.target import Mark, Steps, Target
 from simlap.target_claim import REPEATS
+from simlap.transitions import shows_transitions
 
 SCHEMA = "simlap.target/1"
 SHOWN = "each phase as well as you repeat it, joined to one lap"
@@ -52,15 +53,23 @@ def print_target(analysis: Analysis, target: Target) -> None:
         for part in _what_to_do(analysis, target):
             out.print(part)
     out.print(Text(f"\n{_sum_of_phases(target)}"))
-    times = target.transitions
-    out.print(
-        Text(
-            f"Your pedal changes: {times.onset_s:.1f} s to full braking, {times.release_s:.1f} s to release, "
-            f"{times.pickup_s:.1f} s to full drive; on the limit lap they cost "
-            f"{time_gap(target.limit_with_transitions_s, target.limit_s)} s."
-        )
-    )
+    out.print(Text(_pedal_changes(analysis, target)))
     print_parts(out, caution_parts(analysis))
+
+
+def _pedal_changes(analysis: Analysis, target: Target) -> str:
+    """How long the driver's pedal changes take, where the motion is sharp enough to show it."""
+    smoothed = analysis.motion.bandwidth_hz
+    if not shows_transitions(smoothed):
+        return (
+            f"How long your pedal changes take does not show in this log: its motion is smoothed to {smoothed:.1f} Hz."
+        )
+    times = target.transitions
+    return (
+        f"Your pedal changes: {times.onset_s:.1f} s to full braking, {times.release_s:.1f} s to release, "
+        f"{times.pickup_s:.1f} s to full drive; on the limit lap they cost "
+        f"{time_gap(target.limit_with_transitions_s, target.limit_s)} s."
+    )
 
 
 def _ladder(analysis: Analysis, target: Target) -> Table:
@@ -77,11 +86,12 @@ def _ladder(analysis: Analysis, target: Target) -> Table:
         step = target.next_step
         words = f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}"
         ladder.add_row("next step", lap_time(step.value), words)
-    ladder.add_row(
-        "limit, pedals",
-        lap_time(target.limit_with_transitions_s),
-        "a bound: the limit lap with your own time to change pedals",
-    )
+    if shows_transitions(analysis.motion.bandwidth_hz):
+        ladder.add_row(
+            "limit, pedals",
+            lap_time(target.limit_with_transitions_s),
+            "a bound: the limit lap with your own time to change pedals",
+        )
     ladder.add_row("limit", lap_time(target.limit_s), "a bound, not an instruction and never a target")
     return ladder
 
