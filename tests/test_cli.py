@@ -11,6 +11,7 @@ import pytest
 from typer.main import get_command
 from typer.testing import CliRunner
 
+import simlap
 from simlap.cli import app
 
 COMMANDS = (
@@ -364,3 +365,9 @@ def test_help_readme_and_the_list_of_channels_name_what_column_takes(tmp_path):
     assert shown.exit_code == 0
     told = re.search(r"Channels without a column: ([^.]*)\.", " ".join(shown.output.split())).group(1)
     assert told.split(", ") == [name for name in CHANNEL_NAMES if name not in ("time", "speed")]
+
+
+def test_the_program_runs_as_a_module_of_python():
+    done = subprocess.run([sys.executable, "-m", "simlap", "--version"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert simlap.__version__ in done.stdout
