@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simlap.fuse import PathFusion, fuse
-from simlap.located import _valid
+from simlap.located_quality import valid_of
 from simlap.sensors import Fixes, Observation
 
 TURN, WAVE = 0.05, 0.35  # [rad/s]
@@ -147,8 +147,8 @@ def test_accelerometers_bridge_five_seconds_and_no_more(gap, bridges):
     fused = SimpleNamespace(outlier_t=np.zeros(0))
     at = np.arange(0.0, 59.0, 0.02)
     inside = (at > 20.2) & (at < 19.8 + gap)
-    valid = _valid(at, fixes, fused, heard, 30.0 + 0.0 * at)
+    valid = valid_of(at, fixes, fused, heard, 30.0 + 0.0 * at)
     assert valid[inside].all() == valid[inside].any() == bridges
     assert valid[(at < 19.9) | (at > 20.1 + gap)].all()
-    assert not _valid(at, fixes, fused, {}, 30.0 + 0.0 * at)[inside].any()  # nothing else tells of a gap
-    assert _valid(at, fixes, fused, {}, 0.0 * at).all()  # but where the car stands
+    assert not valid_of(at, fixes, fused, {}, 30.0 + 0.0 * at)[inside].any()  # nothing else tells of a gap
+    assert valid_of(at, fixes, fused, {}, 0.0 * at).all()  # but where the car stands

@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from simlap.bandwidth import jerk_of, supported_bandwidth
 from simlap.calibrate import STEP, Drive
 from simlap.clipping import without_clipped, without_wild
 from simlap.fixnoise import fix_noise
 from simlap.fuse import fuse
 from simlap.lag import lag_between
-from simlap.located import _altitude, felt, jerk_of, supported_bandwidth
+from simlap.located import _altitude, felt
 from simlap.motion_types import MOTION_RATE
 from simlap.receiver import held_against
 from simlap.sensors import Fixes, Observation, heard
