@@ -1,12 +1,14 @@
 """Findings from the car's own acceleration: unused drive, where no throttle is logged and at full throttle."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from simlap.habit_braking import ahead_of_need, longer_on_throttle
 from simlap.habit_marks import Marks, covers, grip_in, lasts, longest
 from simlap.habit_rules import NOTHING, THROTTLE, Numbers, Rule, Seen, metres_step, speed_step
 from simlap.habit_traces import CornerTrace, phase_at
-from simlap.spans import Span
+from simlap.spans import Span, true_spans
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH
 
@@ -18,16 +20,41 @@ FULL_YET_WEAK = "full throttle, weak drive"
 UNUSED = 0.4  # [m/s²]
 # With no more than a tenth of g left to a car, what it leaves of that is next to nothing. Common practice, no source.
 LITTLE = 1.0  # [m/s²]
+# Full drive for this long on the way out means that the throttle had been opened: what follows on a straight, and is
+# over within the longest change of gear (by hand, drawn out by the smoothing of slow receivers), may be such a change.
+OPENED, LONGEST_CHANGE = 0.3, 2.0  # [s], common practice, no source
+# In too high a gear a car has lost at least this share of its pull; less may be the step from one gear to the next.
+GEAR_STEP = 0.25  # [1]
 
 
 def weak_drive_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """The car speeds up far less than it could on the way out, with grip to spare."""
     if trace.has("throttle") or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
-    span = longest(trace, _weak(trace, limits) & (trace.along >= trace.mid_stop))
+    weak = _weak(trace, limits) & (trace.along >= trace.mid_stop)
+    span = _longest_of(trace, [each for each in true_spans(weak) if not _may_be_change(trace, each, limits)])
     if lasts(trace, span) <= limits["weak_drive_s"]:
         return NOTHING
     return (Seen(span[0], {**_unused(trace, span), "weak_m": covers(trace, span)}),)
+
+
+def _longest_of(trace: CornerTrace, spans: Sequence[Span]) -> Span:
+    return max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
+
+
+def _may_be_change(trace: CornerTrace, span: Span, limits: Thresholds) -> bool:
+    """Whether weak drive in a span may be a change of gear: short, on a straight, and behind full drive."""
+    if lasts(trace, span) > LONGEST_CHANGE or _turns(trace, span, limits):
+        return False
+    asked = np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
+    full = (trace.drive > LITTLE) & (trace.drive - trace.a_lon <= asked) & (trace.along >= trace.mid_stop)
+    full[span[0] :] = False
+    return lasts(trace, longest(trace, full)) >= OPENED
+
+
+def _turns(trace: CornerTrace, span: Span, limits: Thresholds) -> bool:
+    """Whether the car turns in the middle of a span."""
+    return bool(abs(trace.a_lat[(span[0] + span[1]) // 2]) > limits["turning_ms2"])
 
 
 def weak_at_full_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
@@ -42,6 +69,8 @@ def weak_at_full_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) 
     if lasts(trace, span) <= limits["weak_drive_s"]:
         return NOTHING
     numbers = {**_unused(trace, span), "weak_m": covers(trace, span)}
+    if numbers["drive_used_percent"] > 100.0 * (1.0 - GEAR_STEP):
+        return NOTHING
     if trace.has("gear"):
         numbers["gear"] = float(np.median(trace.channels["gear"][slice(*span)]))
     return (Seen(span[0], numbers),)
@@ -52,14 +81,13 @@ def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) 
     if trace.has("throttle") or marks.limit_slows >= limits["limit_slows_ms"]:
         return NOTHING
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    turns = np.abs(trace.a_lat[begin:end]) > limits["turning_ms2"]
     if marks.limit_brakes:
         end = max(begin, marks.limit_braking[0])
     weak = _weak(trace, limits) | _slows(trace, limits)
     weak[:begin] = False
     weak[end:] = False
-    span = longest(trace, weak)
-    if not turns.any() or lasts(trace, span) <= limits["weak_flat_s"]:
+    span = _longest_of(trace, [each for each in true_spans(weak) if _turns(trace, each, limits)])
+    if lasts(trace, span) <= limits["weak_flat_s"]:
         return NOTHING
     numbers = _unused(trace, span)
     if numbers["speed_given_up_kmh"] < limits["flat_slower_ms"] * MS_TO_KMH:

@@ -99,7 +99,9 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "fast_entry_share": _share(0.015, "fewer fast entries: speed above the limit's at the end of braking"),
         "slow_exit_share": _share(0.02, "fewer slow exits: speed below the limit's where its drive begins"),
         "flat_lift_s": _seconds(0.25, "fewer lifts where the limit stays on the throttle"),
-        "weak_flat_s": _seconds(0.4, "the same without throttle channel: time of weak drive"),
+        "weak_flat_s": _seconds(
+            0.65, "the same without throttle channel: time of weak drive, longer than of a gear change"
+        ),
         "flat_slower_ms": Threshold(0.5, "m/s", "fewer of the same: speed given up", 0.0, 20.0),
         "before_apex_s": _seconds(0.2, "fewer early full throttles: time at full throttle before the apex"),
         # exit

@@ -62,6 +62,19 @@ def test_a_part_of_the_drive_on_the_way_out_is_told_with_its_share():
     assert findings(OUT, left=2.0, **late(0.0, drive=1.55))
 
 
+def test_weak_drive_on_a_straight_behind_full_drive_may_be_a_change_of_gear_and_is_left_alone():
+    # Full drive from 210 m, none from 280 to 310 m, where the car does not turn any more: 1 s at 28 m/s. In the turn,
+    # or for longer than any change of gear takes, it is told.
+    def dip(start, metres, radius=400.0):
+        pull = np.where((along >= start) & (along < start + metres), 0.0, 4.0) * (along >= 210.0)
+        v = np.sqrt(17.0**2 + 2.0 * np.cumsum(pull))
+        return {"v": np.where(along < 210.0, speed(55.0, 9.0, 17.0, 210.0, 4.0), v), "radius": radius}
+
+    assert not findings(OUT, **dip(280.0, 30.0))
+    assert findings(OUT, **dip(280.0, 90.0))  # 3 s
+    assert findings(OUT, **dip(212.0, 18.0, radius=60.0))  # 1 s in the turn
+
+
 def test_a_pause_that_feet_need_a_full_tyre_and_a_car_without_drive_left_are_no_weak_drive():
     assert findings(OUT, **late(15.0))  # 0.88 s
     assert not findings(OUT, **late(8.0))  # 0.47 s, with a metre of gradient 0.53 s
@@ -111,8 +124,8 @@ def test_drive_that_is_not_used_in_a_bend_without_slowing_is_told_by_the_speed_g
     assert found.phase == "mid_corner"
     assert found.evidence["speed_given_up_kmh"] == pytest.approx(3.6 * 4.0 * 60.0 / 46.0, abs=0.7)  # grid of 1 m
     assert "If you lift there, lift less, not later" in WORDS[FLAT].act(found.evidence, default_thresholds(), 2.0)
-    assert not findings(FLAT, **flat(15.0))  # 0.33 s, with a metre of gradient 0.35 s
-    assert findings(FLAT, changed(weak_flat_s=0.2), **flat(15.0))
+    assert not findings(FLAT, **flat(25.0))  # 0.54 s, with a metre of gradient 0.57 s: a change of gear by hand
+    assert findings(FLAT, changed(weak_flat_s=0.4), **flat(25.0))
     assert not findings(FLAT, changed(flat_slower_ms=6.0), **flat(60.0))
     assert not findings(FLAT, **flat(60.0, radius=1e6))  # on a straight
     assert not findings(OUT, **flat(60.0))
