@@ -41,6 +41,7 @@ TOLD_BY = {
     "coasting": ("early lift", "late throttle", LIFT_IN_FLAT),
     LIFT_IN_FLAT: (BRAKE_IN_FLAT,),
     WEAK_IN_FLAT: (BRAKE_IN_FLAT,),
+    FULL_YET_WEAK: (BOTH_PEDALS,),
     "low minimum speed": (WEAK_IN_FLAT,),
     EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
 }
