@@ -20,9 +20,10 @@ from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
 
 KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are low-passed to 2 Hz
-# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵; the smoother is kept a
-# hundred times looser, so that the common low-pass alone sets the bandwidth.
-JERK_DENSITY = 1200.0  # [m²/s⁵]
+# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵, a kart up to 60; the smoother
+# is kept above that, so that the common low-pass alone sets the bandwidth. Looser still, the path may shake between the
+# values of a slow log, faster than they can tell, and each value then says little about its neighbourhood.
+JERK_DENSITY = 80.0  # [m²/s⁵]
 # While the noise is learnt the prior is nearer to the truth: a looser path would follow the noise and hide it.
 LEARNING_JERK = 40.0  # [m²/s⁵]
 PASSES = 4
