@@ -7,6 +7,7 @@ import numpy as np
 from simlap.errors import NotEnoughData
 from simlap.lap_types import CLOSED_ONLY, StartLine
 from simlap.motion_types import Motion
+from simlap.spans import true_spans
 from simlap.turning import SLOW
 from simlap.warp import lap_length_of, lap_lengths_of, shift_between
 
@@ -18,6 +19,8 @@ FOUND_HALF_WIDTH = 15.0  # [m] of a start line that the path alone or a lap chan
 # A start line that the path alone gives lies so far from other parts of the lap, where its straight allows it: at the
 # crossing of a figure of eight both ways would cross it. Nearer along the lap than BESIDE is the straight itself.
 CLEAR, BESIDE = FOUND_HALF_WIDTH + 5.0, 40.0  # [m], [m]
+# What a path through positions does across a gap this long is invented: the car may have stopped, or been carried home.
+INVENTED_S = 20.0  # [s]
 STRAIGHT_KAPPA = 1.0 / 800.0  # [1/m] flatter than this is straight enough for a start line
 RETURN_SHARE, RETURN = 0.02, 10.0  # share of the lap, [m]: how near the path comes to where it was a lap before
 CANDIDATES = 6  # longest straights tried as place of the start line
@@ -27,7 +30,8 @@ SPACING = 2.0  # [m]
 def crossings(motion: Motion, line: StartLine, lap_length: float = 0.0) -> np.ndarray:
     """Times [s] at which the path crosses the line in the direction of the majority, interpolated.
 
-    Those less than half of `lap_length` [m] behind another are left out. Linear between samples of 50 Hz: at 10 m/s²
+    Those less than half of `lap_length` [m] behind another are left out, and those in a long gap between positions.
+    Linear between samples of 50 Hz: at 10 m/s²
     the path leaves its chord by 0.5 mm, 0.03 ms at 20 m/s.
     """
     ex, ey = line.x2 - line.x1, line.y2 - line.y1
@@ -45,6 +49,8 @@ def crossings(motion: Motion, line: StartLine, lap_length: float = 0.0) -> np.nd
     majority = 1 if np.sum(sense) >= 0 else -1
     hit, share = hit[sense == majority], share[sense == majority]
     times = motion.t[hit] + share * (motion.t[hit + 1] - motion.t[hit])
+    seen = ~_invented(motion, times)
+    times = times[seen] if seen.sum() > 1 else times  # runs up a hill are told by what lies between them
     s = np.interp(times, motion.t, motion.s)
     keep: list[int] = []
     for i in range(times.size):
@@ -55,6 +61,17 @@ def crossings(motion: Motion, line: StartLine, lap_length: float = 0.0) -> np.nd
         ):
             keep.append(i)
     return times[keep]
+
+
+def _invented(motion: Motion, times: np.ndarray) -> np.ndarray:
+    """Which of the `times` (k,) lie in a gap between positions over which the path is a guess; none of a reckoned path,
+    whose gaps are fitted to the circuit."""
+    lost = np.zeros(times.size, dtype=bool)
+    for first, stop in true_spans(~motion.valid) if motion.closes else ():
+        start, end = motion.t[first], motion.t[stop - 1]
+        if end - start > INVENTED_S:
+            lost |= (times >= start) & (times <= end)
+    return lost
 
 
 def _furthest(motion: Motion, start: float, stop: float) -> float:

@@ -43,6 +43,18 @@ def test_crossings_of_a_circle_are_its_turning_times_to_the_millisecond():
 
 
 @pytest.mark.parametrize(
+    ("gap", "closes", "found"), [((90.0, 115.0), True, 4), ((90.0, 105.0), True, 5), ((90.0, 115.0), False, 5)]
+)
+def test_a_crossing_in_a_long_gap_between_positions_is_none(gap, closes, found):
+    # The same circle, crossed for the third time at 101.7 s: in a gap of 25 s, of 15 s, and of a reckoned path.
+    t = np.arange(0.0, 200.0, 0.02)
+    angle = 40.0 * t / 300.0 - 1.0
+    motion = motion_along(300.0 * np.cos(angle), 300.0 * np.sin(angle), 40.0)
+    holed = replace(motion, valid=(t < gap[0]) | (t > gap[1]), closes=closes)
+    assert crossings(holed, StartLine(290.0, 0.0, 310.0, 0.0)).size == found
+
+
+@pytest.mark.parametrize(
     ("shift", "words"),
     [(0.0, "cut off: the log ends before the line"), (60.0, "line not crossed again: 92 s from there to the")],
 )
