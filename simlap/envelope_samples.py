@@ -107,7 +107,7 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None, corners: 
 
     Notes
     -----
-    g_n = g cos(grade) cos(bank) + v² (kappa_v + kappa sin(bank)), kappa signed (design, section 5). Lateral demand
+    g_n = g cos(grade) cos(bank) + v² (kappa_v + kappa sin(bank)), kappa signed. Lateral demand
     v² kappa cos(bank) - g sin(bank) cos(grade); along the road a_lon + g sin(grade).
     """
     chosen = np.asarray(table.counted if use is None else use, dtype=bool)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 ENGINE = LIMIT_NAMES.index("engine")
 
-# Braking is over when this share of the limit profile's slowing is done (design, section 7): the rest is released
+# Braking is over when this share of the limit profile's slowing is done (as in the first design): the rest is released
 # while turning in and belongs to the corner.
 BRAKING_SHARE = 0.9  # [1]
 
