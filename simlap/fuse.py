@@ -24,6 +24,9 @@ KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are
 # is kept above that, so that the common low-pass alone sets the bandwidth. Looser still, the path may shake between the
 # values of a slow log, faster than they can tell, and each value then says little about its neighbourhood.
 JERK_DENSITY = 80.0  # [m²/s⁵]
+# The receiver's path alone is held against the accelerometers, to read banking from what differs: it must not be drawn
+# in at all, and where positions wander 80 m²/s⁵ are too near to their noise.
+LOOSE_JERK = 1200.0  # [m²/s⁵]
 # While the noise is learnt the prior is nearer to the truth: a looser path would follow the noise and hide it.
 LEARNING_JERK = 40.0  # [m²/s⁵]
 PASSES = 4
@@ -116,7 +119,9 @@ class PathFusion:
         start: float,
         stop: float,
         seed: int,
+        jerk_density: float = JERK_DENSITY,
     ) -> None:
+        self.jerk_density = jerk_density
         self.fixes = fixes
         self.channels = {name: o for name, o in channels.items() if o.t.size > 1}
         self.grid = grid_over(start, stop, KNOT_STEP)
@@ -295,7 +300,7 @@ class PathFusion:
             last = number == passes - 1
             learns = not last and (number > 0 or not self.channels)
             count = last_count if last else LEARNING if learns else 0
-            rows, system, drawn, solution = self._solve(path, count, JERK_DENSITY if last else LEARNING_JERK)
+            rows, system, drawn, solution = self._solve(path, count, self.jerk_density if last else LEARNING_JERK)
             path = solution[:, :2, 0]
             if learns:
                 self._learn(rows, system, drawn, solution)
@@ -324,7 +329,9 @@ def fuse(
     seed: int = 0,
     passes: int = PASSES,
     replicates: int = REPLICATES,
+    jerk_density: float = JERK_DENSITY,
 ) -> Fused:
-    """Fit one path to all observations between `start` and `stop` [s]; `told` is what the fixes' spectrum tells."""
+    """Fit one path to all observations between `start` and `stop` [s]; `told` is what the fixes' spectrum tells, and
+    `jerk_density` [m²/s⁵] how freely the path may move between them."""
     inside = {name: seen.within(start, stop) for name, seen in channels.items()}
-    return PathFusion(fixes, inside, told, start, stop, seed).run(passes, replicates)
+    return PathFusion(fixes, inside, told, start, stop, seed, jerk_density).run(passes, replicates)

@@ -11,7 +11,7 @@ from simlap.bandwidth import drawn_errors, supported_bandwidth
 from simlap.calibrate import STEP, Drive, calibrate
 from simlap.errors import NotEnoughData
 from simlap.fixnoise import FixNoise, fix_noise
-from simlap.fuse import fuse
+from simlap.fuse import LOOSE_JERK, fuse
 from simlap.geodesy import Origin
 from simlap.located_quality import no_path, quality_of, valid_of
 from simlap.motion_types import MOTION_RATE, Motion, distance_along, shape_of, short_enough
@@ -241,7 +241,16 @@ def _channels(
 def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> tuple[Drive, float]:
     """Path through fixes and receiver channels alone, on the receiver's clock, at the bandwidth that they carry; and
     the noise of the speed beside it, 0 without one [m/s]."""
-    fused = fuse(fixes, receiver, told, fixes.t[0], fixes.t[-1], passes=ROUGH_PASSES, replicates=ROUGH_REPLICATES)
+    fused = fuse(
+        fixes,
+        receiver,
+        told,
+        fixes.t[0],
+        fixes.t[-1],
+        passes=ROUGH_PASSES,
+        replicates=ROUGH_REPLICATES,
+        jerk_density=LOOSE_JERK,
+    )
     t = np.arange(fixes.t[0], fixes.t[-1], STEP)
     bandwidth = min(ROUGH_BANDWIDTH, supported_bandwidth(fused, fixes, receiver))
     path = lowpass(fused.path, fused.grid.step, bandwidth)
