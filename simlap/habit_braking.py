@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, grip_in, lasts
+from simlap.habit_marks import Marks, grip_in, lasts, longest_of
 from simlap.habit_rules import BRAKE, NOTHING, THROTTLE, Numbers, Rule, Seen, brake_number, brake_words, metres_step
 from simlap.habit_shifts import gear_changes_at
 from simlap.habit_traces import CornerTrace
@@ -194,7 +194,7 @@ def part_throttle_then_lift(trace: CornerTrace, marks: Marks, limits: Thresholds
     part = (throttle < limits["part_throttle_share"]) & (throttle > closed)
     part &= trace.grip < limits["grip_unused_share"]  # in a bend that takes all grip the throttle has to wait
     spans = [(max(a, marks.lift), min(b, then)) for a, b in true_spans(part) if a < then and b > marks.lift]
-    held = max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
+    held = longest_of(trace, spans)
     near = trace.t <= trace.t[min(held[1], then)] + limits["part_throttle_s"]
     shut = bool((throttle[held[1] :][near[held[1] :]] <= closed).any())
     if lasts(trace, held) < limits["part_throttle_s"] or not shut:

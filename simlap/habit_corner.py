@@ -4,7 +4,7 @@ import numpy as np
 
 from simlap.habit_exit import late_throttle, part_throttle_out, throttle_twice
 from simlap.habit_flat import brake_where_flat, lift_where_flat
-from simlap.habit_marks import Marks, brake_level, covers, grip_in, lasts, longest
+from simlap.habit_marks import Marks, brake_level, covers, grip_in, lasts, longest, longest_of
 from simlap.habit_rules import (
     BRAKE,
     NOTHING,
@@ -31,7 +31,7 @@ def coasting(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen
     begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
     neither = (marks.throttle <= limits["throttle_closed_share"]) & (marks.brake <= brake_level(marks, limits))
     spans = [(max(a, begin), b) for a, b in true_spans(neither) if a < end and b > begin]
-    span = max(spans, key=lambda each: lasts(trace, each), default=(0, 0))
+    span = longest_of(trace, spans)
     if lasts(trace, span) <= limits["coast_s"] or grip_in(trace, *span) >= limits["grip_unused_share"]:
         return NOTHING
     lost = float(trace.v[span[0]] - trace.v[span[1] - 1])

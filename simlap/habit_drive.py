@@ -1,11 +1,10 @@
 """Findings from the car's own acceleration: unused drive, where no throttle is logged and at full throttle."""
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from simlap.habit_braking import ahead_of_need, longer_on_throttle
-from simlap.habit_marks import Marks, covers, grip_in, lasts, longest
+from simlap.habit_flat import before_limit_brakes
+from simlap.habit_marks import Marks, covers, grip_in, lasts, longest, longest_of
 from simlap.habit_rules import NOTHING, THROTTLE, Numbers, Rule, Seen, metres_step, speed_step
 from simlap.habit_traces import CornerTrace, phase_at
 from simlap.spans import Span, true_spans
@@ -32,22 +31,17 @@ def weak_drive_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tupl
     if trace.has("throttle") or marks.limit_slows < limits["limit_slows_ms"]:
         return NOTHING
     weak = _weak(trace, limits) & (trace.along >= trace.mid_stop)
-    span = _longest_of(trace, [each for each in true_spans(weak) if not _may_be_change(trace, each, limits)])
+    span = longest_of(trace, [each for each in true_spans(weak) if not _may_be_change(trace, each, limits)])
     if lasts(trace, span) <= limits["weak_drive_s"]:
         return NOTHING
     return (Seen(span[0], {**_unused(trace, span), "weak_m": covers(trace, span)}),)
-
-
-def _longest_of(trace: CornerTrace, spans: Sequence[Span]) -> Span:
-    return max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
 
 
 def _may_be_change(trace: CornerTrace, span: Span, limits: Thresholds) -> bool:
     """Whether weak drive in a span may be a change of gear: short, on a straight, and behind full drive."""
     if lasts(trace, span) > LONGEST_CHANGE or _turns(trace, span, limits):
         return False
-    asked = np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
-    full = (trace.drive > LITTLE) & (trace.drive - trace.a_lon <= asked) & (trace.along >= trace.mid_stop)
+    full = (trace.drive > LITTLE) & ~_spares(trace, limits) & (trace.along >= trace.mid_stop)
     full[span[0] :] = False
     return lasts(trace, longest(trace, full)) >= OPENED
 
@@ -80,13 +74,11 @@ def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) 
     """The same in a bend for which the limit profile does not slow."""
     if trace.has("throttle") or marks.limit_slows >= limits["limit_slows_ms"]:
         return NOTHING
-    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    if marks.limit_brakes:
-        end = max(begin, marks.limit_braking[0])
+    begin, end = before_limit_brakes(trace, marks)
     weak = _weak(trace, limits) | _slows(trace, limits)
     weak[:begin] = False
     weak[end:] = False
-    span = _longest_of(trace, [each for each in true_spans(weak) if _turns(trace, each, limits)])
+    span = longest_of(trace, [each for each in true_spans(weak) if _turns(trace, each, limits)])
     if lasts(trace, span) <= limits["weak_flat_s"]:
         return NOTHING
     numbers = _unused(trace, span)
@@ -97,9 +89,13 @@ def weak_drive_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) 
 
 def _weak(trace: CornerTrace, limits: Thresholds) -> np.ndarray:
     """Where the car speeds up by less than a share of what engine and tyres have left, with grip to spare."""
-    asked = np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
-    weak = (trace.drive > LITTLE) & (trace.drive - trace.a_lon > asked)
+    weak = (trace.drive > LITTLE) & _spares(trace, limits)
     return np.asarray(weak & (trace.grip < limits["grip_unused_share"]))
+
+
+def _spares(trace: CornerTrace, limits: Thresholds) -> np.ndarray:
+    """Where more of the drive is left unused than errors of engine curve and slope explain."""
+    return trace.drive - trace.a_lon > np.maximum((1.0 - limits["weak_drive_share"]) * trace.drive, UNUSED)
 
 
 def _slows(trace: CornerTrace, limits: Thresholds) -> np.ndarray:

@@ -2,21 +2,26 @@
 
 import numpy as np
 
-from simlap.habit_marks import Marks, grip_in, lasts, longest
+from simlap.habit_marks import Marks, grip_in, lasts, longest, longest_of
 from simlap.habit_rules import NOTHING, Seen, brake_number
 from simlap.habit_shifts import tells_gear
 from simlap.habit_traces import CornerTrace, phase_at
+from simlap.spans import Span
 from simlap.thresholds import Thresholds
 from simlap.units import MS_TO_KMH
+
+
+def before_limit_brakes(trace: CornerTrace, marks: Marks) -> Span:
+    """From the start of the zone to the end of mid-corner, or to where the limit brakes for what comes next."""
+    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
+    return begin, max(begin, marks.limit_braking[0]) if marks.limit_brakes else end
 
 
 def lift_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
     """Off the throttle where the limit profile does not slow, or not yet and hardly at all, with grip to spare."""
     if marks.limit_slows >= limits["limit_slows_ms"]:
         return NOTHING
-    begin, end = trace.at(0.0), trace.at(trace.mid_stop) + 1
-    if marks.limit_brakes:
-        end = max(begin, marks.limit_braking[0])
+    begin, end = before_limit_brakes(trace, marks)
     # a short closing is no change of gear until a channel tells so: in a bend it may be the lift that is looked for
     throttle = marks.throttle if tells_gear(trace) else trace.channels["throttle"]
     lifted = (throttle < limits["part_throttle_share"]) & (trace.grip < limits["grip_unused_share"])
@@ -45,7 +50,7 @@ def brake_where_flat(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tu
     if marks.limit_brakes:
         end = max(begin, marks.limit_braking[0])
     dabs = [span for span in marks.touches if span[1] <= end]  # a later one is the next corner's braking
-    start, stop = max(dabs, key=lambda span: lasts(trace, span), default=(0, 0))
+    start, stop = longest_of(trace, dabs)
     if stop <= start or grip_in(trace, start, stop) >= limits["grip_unused_share"]:
         return NOTHING
     lost = float(trace.v[start] - trace.v[start : stop + 1].min())

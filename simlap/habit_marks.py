@@ -145,7 +145,12 @@ def covers(trace: CornerTrace, span: Span) -> float:
 
 def longest(trace: CornerTrace, mask: np.ndarray) -> Span:
     """The run of `mask` that takes most time; (0, 0) where it is never true."""
-    return max(true_spans(mask), key=lambda span: lasts(trace, span), default=(0, 0))
+    return longest_of(trace, true_spans(mask))
+
+
+def longest_of(trace: CornerTrace, spans: Sequence[Span]) -> Span:
+    """The span that takes most time; (0, 0) where there is none."""
+    return max(spans, key=lambda span: lasts(trace, span), default=(0, 0))
 
 
 def grip_in(trace: CornerTrace, start: int, stop: int) -> float:
