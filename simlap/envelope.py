@@ -31,7 +31,6 @@ NO_SPEED_CAP = 1.0e3  # [m/s] stands for "none" in a packed envelope, which hold
 # Exponents outside make no sense for tyres: 1 is a diamond, 3 nearly a rectangle.
 EXPONENT_RANGE = (1.0, 3.0)
 SCHEMA = "simlap.envelope/1"
-LIMIT_NAMES = ("lateral", "braking", "engine", "traction", "combined_braking", "combined_drive")
 
 Pair = tuple[float, float]
 Triple = tuple[float, float, float]

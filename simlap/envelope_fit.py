@@ -175,7 +175,7 @@ def fit_events(samples: RoadSamples, quantile: float) -> tuple[EventSet, Solutio
     cap = speed_cap(samples)
     finder = EventFinder(samples, cap)
     brief = cache(lambda: EventFinder(samples, cap, BRIEF))  # made where it is needed
-    guess = _first_guess(samples, finder)
+    guess = _first_guess(finder)
     every = np.arange(samples.numbers.size)[None]
     level = np.array([quantile])
     sides = None
@@ -208,7 +208,14 @@ def _combined(
     return found if found.count > FEW_WINDOWS else brief().combined_events(guess, exponents, braking=braking)
 
 
-def _first_guess(samples: RoadSamples, finder: EventFinder) -> Guess:
+def _first_guess(finder: EventFinder) -> Guess:
+    """Limits from quantiles of the held windows, good enough to choose the first events by.
+
+    Raises
+    ------
+    NotEnoughData
+        When nothing in the laps comes near a limit of a car.
+    """
     lateral = float(np.quantile(np.abs(finder.held_lateral), 0.95))
     braking = float(np.quantile(-finder.held_along, 0.97))
     if braking < LEAST_BRAKING or lateral < LEAST_BRAKING:

@@ -144,7 +144,7 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
     sample = [row for row in rows[first : first + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
     if not sample:
         raise LogFormatError(f"{source}: only a header (line {number + 1}), no row of data below it.")
-    decimal = _decimal(sample, delimiter)
+    decimal = _decimal(sample)
     clocks = frozenset(
         index for index in range(len(headers)) if _first_cell(sample, index) and is_clock(_first_cell(sample, index))
     )
@@ -173,7 +173,8 @@ def _is_units_row(cells: Sequence[str]) -> bool:
     )  # fmt: skip
 
 
-def _decimal(sample: Sequence[Sequence[str]], delimiter: str) -> str:
+def _decimal(sample: Sequence[Sequence[str]]) -> str:
+    """Sign of the decimals: a comma only where some number has one and none a point."""
     cells = [cell.strip() for row in sample for cell in row]
     commas = any(COMMA_NUMBER.fullmatch(cell) for cell in cells)
     points = any("." in cell and NUMBER.fullmatch(cell) for cell in cells)
