@@ -1,7 +1,7 @@
 """Compiled sweeps of the synthetic drive: floats and float64 arrays, nothing else.
 
-`road` is the table of `Road.table`, shape (7, n): ds, kappa, kappa_v, sin and cos of grade, sin and cos of bank.
-`car` is that of `car_vector`, shape (14,); `engine` that of `engine_table`; `grip` (n,) scales the tyres' limits.
+`road` is the table of `Road.table`, shape (7, n); `car` is that of `car_vector`, shape (14,); `engine` that of
+`engine_table`; `grip` (n,) scales the tyres' limits. The places in the first two are named below.
 """
 
 import numpy as np
@@ -19,10 +19,21 @@ COAST_SQUARE = 0.0005  # [1/m]
 SHIFT_CONSTANT = 0.2  # [m/s²]
 # Nobody changes gear on a car that hardly pulls; avoids gear changes in mid-corner.
 SHIFT_PULL = 0.8  # [m/s²]
+# Share of the up-change's speed below which the next lower gear is taken, so that no gear is changed to and fro.
+DOWNSHIFT = 0.92
+# g_n over g is taken for no less: a crest that lifts the car would leave nothing to divide by.
+LEAST_LOAD = 0.05
 # Speed below which a car is treated as rolling at this speed, so that times stay finite.
 V_CREEP = 0.5  # [m/s]
 # Ceiling where the road is straight.
 Z_TOP = ENGINE_TOP**2  # [m²/s²]
+
+# Rows of `road`: path length to the next point [m]; curvature and vertical curvature [1/m]; sine, cosine of the slopes
+DS, KAPPA, KAPPA_V, SIN_GRADE, COS_GRADE, SIN_BANK, COS_BANK = range(7)
+# Places in `car`: first of the pairs (constant [m/s²], v² term [1/m]) of each limit; exponents; cornering drag [s²/m];
+# drag that costs no grip: constant [m/s²], v² term [1/m], a_lat² term [s²/m]
+LEFT, RIGHT, BRAKING, TRACTION = 0, 2, 4, 6
+EXPONENT_BRAKING, EXPONENT_DRIVE, CORNERING, DRAG, DRAG_V2, DRAG_LATERAL2 = range(8, 14)
 
 NORMAL, COAST, HOLD = 0, 1, 2  # what the driver's right foot may do at a station
 
@@ -30,15 +41,15 @@ NORMAL, COAST, HOLD = 0, 1, 2  # what the driver's right foot may do at a statio
 @njit(cache=True)
 def _demand(road, i, z):
     """Signed lateral demand on the tyres [m/s²] and g_n / g at point i for z = v²."""
-    y = z * road[1, i] * road[6, i] - G * road[5, i] * road[4, i]
-    normal = road[4, i] * road[6, i] + z * (road[2, i] + road[1, i] * road[5, i]) / G
-    return y, max(normal, 0.05)
+    y = z * road[KAPPA, i] * road[COS_BANK, i] - G * road[SIN_BANK, i] * road[COS_GRADE, i]
+    normal = road[COS_GRADE, i] * road[COS_BANK, i] + z * (road[KAPPA_V, i] + road[KAPPA, i] * road[SIN_BANK, i]) / G
+    return y, max(normal, LEAST_LOAD)
 
 
 @njit(cache=True)
 def _used(car, grip, y, normal, z):
     """Share of the lateral limit in use, at most 1."""
-    c0, c1 = (car[0], car[1]) if y >= 0.0 else (car[2], car[3])
+    c0, c1 = (car[LEFT], car[LEFT + 1]) if y >= 0.0 else (car[RIGHT], car[RIGHT + 1])
     return min(abs(y) / ((c0 + c1 * z) * normal * grip), 1.0)
 
 
@@ -55,9 +66,9 @@ def braking_force(road, car, grip, i, z):
     """Deceleration that tyres and drag give at point i for z = v² [m/s²], without gravity."""
     y, normal = _demand(road, i, z)
     used = _used(car, grip, y, normal, z)
-    drag = car[11] + car[12] * z
-    tyres = (car[4] + car[5] * z - drag) * normal * grip * _left_over(used, car[8])
-    return tyres + drag + car[13] * y * y
+    drag = car[DRAG] + car[DRAG_V2] * z
+    tyres = (car[BRAKING] + car[BRAKING + 1] * z - drag) * normal * grip * _left_over(used, car[EXPONENT_BRAKING])
+    return tyres + drag + car[DRAG_LATERAL2] * y * y
 
 
 @njit(cache=True)
@@ -65,11 +76,15 @@ def driving_force(road, car, engine, grip, i, z):
     """Acceleration the tyres give at full throttle at point i for z = v² [m/s²], without gravity."""
     y, normal = _demand(road, i, z)
     used = _used(car, grip, y, normal, z)
-    drag = car[11] + car[12] * z
-    pull = (car[6] + car[7] * z + drag) * normal * grip * _left_over(used, car[9]) - drag - car[13] * y * y
+    drag = car[DRAG] + car[DRAG_V2] * z
+    pull = (
+        (car[TRACTION] + car[TRACTION + 1] * z + drag) * normal * grip * _left_over(used, car[EXPONENT_DRIVE])
+        - drag
+        - car[DRAG_LATERAL2] * y * y
+    )
     place = min(np.sqrt(z) / ENGINE_STEP, engine.size - 1.001)
     j = int(place)
-    push = engine[j] + (place - j) * (engine[j + 1] - engine[j]) - car[10] * y * y
+    push = engine[j] + (place - j) * (engine[j + 1] - engine[j]) - car[CORNERING] * y * y
     return min(push, pull)
 
 
@@ -82,13 +97,13 @@ def corner_ceiling(road, car, grip):
     n = road.shape[1]
     ceiling = np.full(n, Z_TOP)
     for i in range(n):
-        p = road[4, i] * road[6, i]
-        q = (road[2, i] + road[1, i] * road[5, i]) / G
+        p = road[COS_GRADE, i] * road[COS_BANK, i]
+        q = (road[KAPPA_V, i] + road[KAPPA, i] * road[SIN_BANK, i]) / G
         for turn in (1.0, -1.0):
-            c0, c1 = (car[0], car[1]) if turn > 0 else (car[2], car[3])
+            c0, c1 = (car[LEFT], car[LEFT + 1]) if turn > 0 else (car[RIGHT], car[RIGHT + 1])
             qa = c1 * q * grip[i]
-            qb = (c0 * q + c1 * p) * grip[i] - turn * road[1, i] * road[6, i]
-            qc = c0 * p * grip[i] + turn * G * road[5, i] * road[4, i]
+            qb = (c0 * q + c1 * p) * grip[i] - turn * road[KAPPA, i] * road[COS_BANK, i]
+            qc = c0 * p * grip[i] + turn * G * road[SIN_BANK, i] * road[COS_GRADE, i]
             # f(z) = qa z² + qb z + qc is positive at z = 0; the first root above 0 is the ceiling.
             root = Z_TOP
             square = qb * qb - 4.0 * qa * qc
@@ -116,14 +131,14 @@ def plan_back(road, car, grip, ceiling, share, release_s, z_end):
     z[n - 1] = min(ceiling[n - 1], z_end)
     felt = slow = 0.0
     for i in range(n - 2, -1, -1):
-        ds = road[0, i]
+        ds = road[DS, i]
         ahead = z[i + 1]
         half = ahead + ds * max(slow, 0.0)  # midpoint rule, with the slope of the segment ahead as predictor
         slow = share[i] * 0.5 * (
             braking_force(road, car, grip[i], i, half) + braking_force(road, car, grip[i + 1], i + 1, half)
-        ) + G * 0.5 * (road[3, i] + road[3, i + 1])
+        ) + G * 0.5 * (road[SIN_GRADE, i] + road[SIN_GRADE, i + 1])
         if release_s[i] > 0.0:
-            rate = (car[4] + car[5] * half) / release_s[i]
+            rate = (car[BRAKING] + car[BRAKING + 1] * half) / release_s[i]
             slow = min(slow, max(felt, 0.0) + rate * ds / max(np.sqrt(half), V_CREEP))
         z[i] = min(ceiling[i], ahead + 2.0 * ds * slow)
         felt = (z[i] - ahead) / (2.0 * ds)
@@ -150,12 +165,12 @@ def drive_on(road, car, engine, grip, plan, share, foot, pickup_s, release_s, sh
     pull = driving_force(road, car, engine, grip[0], 0, z[0])
     for i in range(n - 1):
         gears[i] = gear + 1
-        ds = road[0, i]
+        ds = road[DS, i]
         here = z[i]
         v = max(np.sqrt(here), V_CREEP)
         dt = ds / v
-        slope = G * 0.5 * (road[3, i] + road[3, i + 1])
-        while gear > 0 and v < 0.92 * upshift[gear - 1]:
+        slope = G * 0.5 * (road[SIN_GRADE, i] + road[SIN_GRADE, i + 1])
+        while gear > 0 and v < DOWNSHIFT * upshift[gear - 1]:
             gear -= 1
         half = max(here + ds * (pull - slope), V_CREEP**2)  # midpoint rule, predicted by the segment behind
         pull = 0.5 * (
@@ -172,7 +187,7 @@ def drive_on(road, car, engine, grip, plan, share, foot, pickup_s, release_s, sh
         if gain > 0.0 and open_clutch <= 0.0:
             rise = gain
             if felt < 0.0 and release_s[i] > 0.0:
-                rise = felt + (car[4] + car[5] * here) / release_s[i] * dt
+                rise = felt + (car[BRAKING] + car[BRAKING + 1] * here) / release_s[i] * dt
             elif felt >= 0.0 and pickup_s[i] > 0.0:
                 rise = felt + max(pull, SHIFT_PULL) / pickup_s[i] * dt
             gain = min(gain, rise)
