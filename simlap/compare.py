@@ -26,7 +26,8 @@ from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
 from simlap.session import Session
 from simlap.shared import on_shared_evidence
-from simlap.solver import StationLimits, limit_profile, solve_batch
+from simlap.solver import limit_profile, solve_batch
+from simlap.station_limits import StationLimits
 from simlap.track import Corner, Track, grip_scale
 from simlap.verdict import judge_sides
 from simlap.zones import brake_onsets, cut_zones

@@ -5,7 +5,7 @@ import numpy as np
 from simlap._kernels import OWN_AT_LEAST, OWN_REPLACES
 from simlap.driven import Driven
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
-from simlap.solver import StationLimits
+from simlap.station_limits import StationLimits
 
 # In a corner that the limit takes flat, a driver who speeds up less than the limit by this much for this long holds
 # the speed; a gear change at full throttle takes a third of the time.

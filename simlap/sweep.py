@@ -21,7 +21,8 @@ from simlap.frozen import own
 from simlap.kept import grip_limits
 from simlap.limits import PERCENTILES
 from simlap.line import Line
-from simlap.solver import StationLimits, solve_batch
+from simlap.solver import solve_batch
+from simlap.station_limits import StationLimits
 from simlap.track import Corner, inside
 
 #: What can be swept, in words.

@@ -11,7 +11,8 @@ from simlap.kept import kept_limits
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
 from simlap.placing import PLACED_M, told_to
 from simlap.results import Analysis
-from simlap.solver import StationLimits, solve_batch
+from simlap.solver import solve_batch
+from simlap.station_limits import StationLimits
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, marks_asked, marks_of
 from simlap.units import MS_TO_KMH

@@ -13,7 +13,8 @@ from simlap.errors import NotEnoughData
 from simlap.laptable import LapTable
 from simlap.line import Line
 from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASES, PhaseMap
-from simlap.solver import LimitProfile, StationLimits, limit_profile
+from simlap.solver import LimitProfile, limit_profile
+from simlap.station_limits import StationLimits
 
 # A ramp is read where it is steepest, over this share of the limit. Trail braking lets go as slowly as the tyres ask
 # for, and so does a push out of a corner: only where the pedal moves fast it is the foot's time. Over 18 synthetic

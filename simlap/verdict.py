@@ -20,8 +20,9 @@ from simlap.errors import NotEnoughData
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
 from simlap.results import Interval
-from simlap.solver import StationLimits, solve_batch
+from simlap.solver import solve_batch
 from simlap.spread import percentile_interval
+from simlap.station_limits import StationLimits
 
 # Two-sided error of the verdict, and the power at which `detectable_s` is stated: the usual choices (Cohen 1988,
 # Statistical Power Analysis for the Behavioral Sciences, 2nd ed.; from memory).
