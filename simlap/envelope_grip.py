@@ -49,10 +49,8 @@ class CornerGrip:
         }
 
 
-def corner_grip(
-    table: Any, line: Any, corners: Sequence[Any], envelope: Envelope, use: np.ndarray | None = None
-) -> tuple[CornerGrip, ...]:
-    """Peak and sustained lateral acceleration in each corner against the limit at that speed.
+def corner_grip(table: Any, line: Any, corners: Sequence[Any], envelope: Envelope) -> tuple[CornerGrip, ...]:
+    """Peak and sustained lateral acceleration of the counted laps in each corner against the limit at that speed.
 
     Parameters
     ----------
@@ -62,10 +60,8 @@ def corner_grip(
         A corner may cross the start line.
     envelope : Envelope
         Whose lateral limit to compare with.
-    use : bool array, shape (laps,), optional
-        Laps to use; the counted ones by default.
     """
-    samples = road_samples(table, line, use)
+    samples = road_samples(table, line)
     windows = held_windows(samples)
     held = windows.mean(samples.lateral)
     speed2 = windows.mean(samples.speed2)

@@ -20,19 +20,15 @@ def band_pass(values: np.ndarray, step: float, low: float, high: float) -> np.nd
     return irfft(rfft(values - values.mean(), size) * gain, size)[: values.size]
 
 
-def lag_between(
-    late_t: np.ndarray, late: np.ndarray, t: np.ndarray, reference: np.ndarray, differentiate: bool = True
-) -> tuple[float, float]:
-    """Delay of one signal (or of its derivative) behind another, by cross-correlation.
+def lag_between(late_t: np.ndarray, late: np.ndarray, t: np.ndarray, reference: np.ndarray) -> tuple[float, float]:
+    """Delay of a signal behind another that is its derivative, by cross-correlation.
 
     Parameters
     ----------
     late_t, late : float64 arrays, shape (n,)
-        The receiver's signal: a speed (derivative compared with the accelerometer), or a course.
+        The receiver's signal, such as the speed, over its clock [s].
     t, reference : float64 arrays, shape (m,)
-        The inertial signal.
-    differentiate : bool
-        Compare the derivative of `late`.
+        The inertial one, such as the longitudinal acceleration, over its own [s].
 
     Returns
     -------
@@ -44,10 +40,8 @@ def lag_between(
     if stop - start < 20.0:
         return 0.0, 0.0
     grid = np.arange(start, stop, LAG_STEP)
-    a = np.interp(grid, late_t, late)
+    a = np.gradient(np.interp(grid, late_t, late), LAG_STEP)
     b = np.interp(grid, t, reference)
-    if differentiate:
-        a = np.gradient(a, LAG_STEP)
     a, b = (band_pass(z, LAG_STEP, *LAG_BAND) for z in (a, b))
     norm = np.sqrt((a @ a) * (b @ b))
     if norm <= 0.0:

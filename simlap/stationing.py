@@ -19,6 +19,7 @@ FOLLOWED, FOLLOWED_STEP, UNLIKE_PACE = 6.0, 2.0, 2.5  # [m], [m], [1]
 OWN_PACE = 1.2  # [1]
 # No circuit is wider. A reckoned lap that lies further out lies there for its drift, or for a gap before it.
 BESIDE = 15.0  # [m]
+FADE = 60.0  # [m] over which a lap's ends are drawn onto the start line; a few decimetres are 1 % of its pace there
 LEAST_ADVANCE = 1e-4  # [m] station gained from sample to sample, at least: t(station) rises strictly
 
 
@@ -137,15 +138,15 @@ def strictly_rising(values: np.ndarray) -> np.ndarray:
     return np.maximum.accumulate(values - ramp) + ramp
 
 
-def pinned(station: np.ndarray, length: float, reach: float = 60.0) -> np.ndarray:
+def pinned(station: np.ndarray, length: float) -> np.ndarray:
     """Station that starts at exactly 0 and ends at exactly `length`.
 
     The first and the last sample lie on the start line, whose foot on the reference may be a few decimetres off; the
-    difference fades out over `reach` metres.
+    difference fades out over `FADE`.
     """
     first, last = station[0], station[-1] - length
-    fade_in = np.clip(1.0 - (station - station[0]) / reach, 0.0, 1.0)
-    fade_out = np.clip(1.0 - (station[-1] - station) / reach, 0.0, 1.0)
+    fade_in = np.clip(1.0 - (station - station[0]) / FADE, 0.0, 1.0)
+    fade_out = np.clip(1.0 - (station[-1] - station) / FADE, 0.0, 1.0)
     out = strictly_rising(station - first * fade_in - last * fade_out)
     inner = np.clip(out[1:-1], 0.0, length)
     return np.concatenate([[0.0], inner, [length]])

@@ -15,6 +15,7 @@ BAND = (25.0, 75.0)  # [%] the middle half of the counted laps
 PEDALS = ("throttle", "brake_pressure", "brake")
 # The largest loss of the map's scale is this percentile, so that one spot does not hide all others. [%]
 SCALE_TOP = 98.0
+GG_POINTS = 61  # of the upper and of the lower half of a boundary in it: no edge shows
 GG_SAMPLES = 1500  # points of the g-g figure: more only overprint each other
 
 
@@ -107,12 +108,12 @@ def gg_speeds(analysis: Analysis) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def gg_boundary(analysis: Analysis, v: float, points: int = 61) -> tuple[np.ndarray, np.ndarray]:
+def gg_boundary(analysis: Analysis, v: float) -> tuple[np.ndarray, np.ndarray]:
     """Closed boundary (a_lat, a_lon) of the envelope on a flat road at speed `v` [m/s], clockwise from the right."""
     envelope = analysis.fit.envelope
     right, left = float(envelope.lateral_limit(v, -1)), float(envelope.lateral_limit(v, 1))
     # Cosine spacing: the boundary runs steeply where the lateral limit is near.
-    a_lat = 0.5 * (left - right) - 0.5 * (left + right) * np.cos(np.linspace(0.0, np.pi, points))
+    a_lat = 0.5 * (left - right) - 0.5 * (left + right) * np.cos(np.linspace(0.0, np.pi, GG_POINTS))
     drive = envelope.drive_limit(v, a_lat)
     braking = -envelope.braking_limit(v, a_lat)
     return np.concatenate([a_lat, a_lat[::-1], a_lat[:1]]), np.concatenate([drive, braking[::-1], drive[:1]])

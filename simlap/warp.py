@@ -24,9 +24,7 @@ def smooth_over(values: np.ndarray, spacing: float, width: float, periodic: bool
     return gaussian_filter1d(values, 0.5 * width / spacing, mode="wrap" if periodic else "nearest")
 
 
-def shift_between(
-    reference: np.ndarray, other: np.ndarray, spacing: float, start: np.ndarray | None = None, walk: float = SHIFT_WALK
-) -> np.ndarray:
+def shift_between(reference: np.ndarray, other: np.ndarray, spacing: float) -> np.ndarray:
     """Shift d (n,) [m] such that ``other(s + d(s))`` looks like ``reference(s)``.
 
     Parameters
@@ -35,15 +33,11 @@ def shift_between(
         Curvature sampled every `spacing` metres, both from the same odometer zero. [1/m]
     spacing : float
         [m]
-    start : float64 array, shape (n,), optional
-        First guess of the shift. [m]
-    walk : float
-        How fast the shift may change. [m/√m]
 
     Notes
     -----
-    Least squares over the curvature difference, with a random-walk prior on the shift; straights carry no information
-    and are bridged linearly. Coarse to fine, so a first guess within 30 m is enough.
+    Least squares over the curvature difference, with a random-walk prior on the shift (`SHIFT_WALK`); straights carry
+    no information and are bridged linearly. Begun at no shift, coarse to fine, so that one of up to 30 m is found.
     """
     from scipy.linalg import solveh_banded
 
@@ -53,10 +47,9 @@ def shift_between(
     place = s / (s[-1] / (count - 1))
     left = np.clip(place.astype(int), 0, count - 2)
     share = place - left
-    shift = np.zeros(n) if start is None else np.array(start, dtype=float)
-    knots = np.interp(np.linspace(0.0, s[-1], count), s, shift)
+    knots = np.zeros(count)
     other_s = spacing * np.arange(other.size)
-    stiff = 1.0 / (walk**2 * s[-1] / (count - 1))
+    stiff = 1.0 / (SHIFT_WALK**2 * s[-1] / (count - 1))
     for width in SCALES:
         aim = smooth_over(reference, spacing, width)
         have = smooth_over(other, spacing, width)
