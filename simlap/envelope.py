@@ -8,7 +8,7 @@ import json
 import math
 import os
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -237,19 +237,13 @@ class Envelope:
         def times(pair: Pair, factor: float) -> Pair:
             return pair[0] * factor, pair[1] * factor
 
-        return Envelope(
+        return replace(
+            self,
             lateral_left=times(self.lateral_left, lateral),
             lateral_right=times(self.lateral_right, lateral),
             braking=times(self.braking, braking),
             traction=times(self.traction, traction * drive),
-            engine_v=self.engine_v,
             engine_a=self.engine_a * (engine * drive),
-            exponent_braking=self.exponent_braking,
-            exponent_drive=self.exponent_drive,
-            cornering_drag=self.cornering_drag,
-            tested=dict(self.tested),
-            speed_cap=self.speed_cap,
-            drag=self.drag,
         )
 
     # -- asking it
