@@ -29,7 +29,7 @@ from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
 from simlap.solver import limit_profile, solve_batch
-from simlap.spread import corner_results, percentile_interval, step_share_of
+from simlap.spread import corner_results, drawn_ledgers, percentile_interval, step_share_of
 from simlap.target import target_of
 from simlap.thresholds import changed_thresholds
 from simlap.track import Track, grip_scale
@@ -221,7 +221,8 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     phases = map_phases(zones, np.asarray(line.station), float(line.length), limit.a_lon)
     laps = tuple(driven_on(line, dt) for dt in np.diff(np.asarray(table.t), axis=1))
     counted = np.flatnonzero(table.counted)
-    typical = typical_lap(line, np.array([laps[i].dt for i in counted]), phases)
+    dt = np.array([laps[i].dt for i in counted])
+    typical = typical_lap(line, dt, phases)
     packed = fit.envelope.pack()
     (typical_ledger,) = ledgers(line, packed, (typical,), phases, grip=grip)
     lap_ledgers = tuple(_ledger_or_none(line, packed, lap, phases, grip) for lap in laps)
@@ -229,10 +230,10 @@ def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None
     gears = gear_change_cost(line, packed, [laps[i] for i in counted], recorded, phases, grip)
     best = min(counted, key=lambda i: laps[i].lap_time)
     limit_times = np.asarray(solve_batch(line, fit.draws, grip_limits(grip)).segment_time)
-    results = corner_results(
-        zones, line, fit, limit, limit_times, grip, phases, laps, counted, np.asarray(table.v)[best],
-        typical, typical_ledger, gears, step_share_of(table, counted),
-    )  # fmt: skip
+    drawn = drawn_ledgers(line, fit, limit_times, grip, phases, dt, typical_ledger)
+    best_v = np.asarray(table.v)[best]
+    step_share = step_share_of(table, counted)
+    results = corner_results(zones, phases, limit, typical_ledger, drawn, typical.v, best_v, gears, step_share)
     grip_told = grip_notes(stated, shown, less_grip) if options.corner_grip else ()
     return Analysis(
         session=prepared.session,

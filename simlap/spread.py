@@ -1,10 +1,11 @@
 """How sure the losses are: laps are resampled whole, envelope and typical lap with them."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from simlap.driven import Driven, typical_lap
+from simlap.driven import typical_lap
 from simlap.envelope_fit import EnvelopeFit
 from simlap.errors import NoSolution
 from simlap.kept import kept_limits
@@ -12,7 +13,7 @@ from simlap.laptable import LapTable
 from simlap.line import Line
 from simlap.losses import Ledger, ledger_masks
 from simlap.pedals import throttle_of
-from simlap.phases import PHASE_NAMES, PHASES, PhaseMap
+from simlap.phases import PHASES, PhaseMap
 from simlap.results import CornerResult, Interval, PhaseResult
 from simlap.solver import LimitProfile, solve_batch
 from simlap.units import MS_TO_KMH
@@ -37,91 +38,105 @@ TOP = 3
 CLEAR_GAIN = 0.01  # [s]
 
 
-def percentile_interval(value: float, draws: np.ndarray, share: float = INTERVAL) -> Interval:
-    """Interval that holds `share` of the draws, widened where needed to hold the value itself."""
-    low, high = np.percentile(draws, [50.0 * (1.0 - share), 50.0 * (1.0 + share)])
+def percentile_interval(value: float, draws: np.ndarray) -> Interval:
+    """Interval that holds `INTERVAL` of the draws, widened where needed to hold the value itself."""
+    low, high = np.percentile(draws, [50.0 * (1.0 - INTERVAL), 50.0 * (1.0 + INTERVAL)])
     return Interval(float(value), float(min(low, value)), float(max(high, value)))
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnLedgers:
+    """Ledgers of the typical lap, once per resampling of the laps; float64 arrays [s].
+
+    `lost` holds every draw, the others the fewer (k, at most `LEDGER_DRAWS`) for which the solver was run anew.
+    """
+
+    lost: np.ndarray  #: lost there, shape (draws, p)
+    caused: np.ndarray  #: caused there, shape (k, p)
+    gain_alone: np.ndarray  #: gain if the phase alone were at the limit, shape (k, p)
+    corner_gain: np.ndarray  #: the same of whole corners, shape (k, corners)
 
 
 def corner_results(
     zones: Sequence[Zone],
-    line: Line,
-    fit: EnvelopeFit,
-    limit: LimitProfile,
-    limit_times: np.ndarray,
-    grip: np.ndarray,
     phases: PhaseMap,
-    laps: Sequence[Driven],
-    counted: np.ndarray,
-    best_v: np.ndarray,
-    typical: Driven,
+    limit: LimitProfile,
     ledger: Ledger,
-    gear_changes: np.ndarray | None = None,
-    step_share: float = 1.0,
+    drawn: DrawnLedgers,
+    typical_v: np.ndarray,
+    best_v: np.ndarray,
+    gear_changes: np.ndarray | None,
+    step_share: float,
 ) -> tuple[CornerResult, ...]:
     """Losses of the typical lap per corner and phase, ranked, with intervals.
 
     Parameters
     ----------
-    limit_times : float64 array, shape (draws, n)
-        Segment times of the limit profile of each bootstrap envelope. [s]
-    grip : float64 array, shape (n,)
-        Factor on the grip of each station.
-    counted : int array
-        Rows of the counted laps in `laps`; ``fit.draw_laps`` counts within them.
-    best_v : float64 array, shape (n,)
-        Speed of the car on the best counted lap, not that along the common path. [m/s]
-    gear_changes : float64 array, shape (p,), optional
+    zones, phases, limit
+        The corners, their phases and the limit lap, on the same n stations.
+    ledger, drawn : Ledger, DrawnLedgers
+        Of the typical lap, and of its resamplings.
+    typical_v, best_v : float64 arrays, shape (n,)
+        Speed of the typical lap along the common path; of the car itself on the best counted lap. [m/s]
+    gear_changes : float64 array, shape (p,), or None
         What changes of gear cost in each phase, from `gear_change_cost`. [s]
     step_share : float
         Of the usual largest change of minimum speed that is suggested, from `step_share_of`.
     """
-    dt = np.array([laps[row].dt for row in counted])
-    lost, caused, gain, corner_gain = _draws(line, fit, limit_times, grip, phases, dt, ledger)
-    corners = len(zones)
-    rank = np.empty(corners, dtype=int)
-    rank[np.argsort(-ledger.corner_gain, kind="stable")] = np.arange(1, corners + 1)
-    placed = np.argsort(np.argsort(-corner_gain, axis=1, kind="stable"), axis=1)
+    rank = np.empty(len(zones), dtype=int)
+    rank[np.argsort(-ledger.corner_gain, kind="stable")] = np.arange(1, len(zones) + 1)
+    placed = np.argsort(np.argsort(-drawn.corner_gain, axis=1, kind="stable"), axis=1)
     top3 = (placed < TOP).mean(axis=0)
-    heaviest = float(np.abs(limit.a_lat).max())
     results = []
     for index, zone in enumerate(zones):
         own_phases = slice(PHASES * index, PHASES * (index + 1))
         here = np.isin(phases.phase, np.arange(own_phases.start, own_phases.stop))
-        parts = tuple(
-            PhaseResult(
-                name=PHASE_NAMES[k],
-                start_m=float(start),
-                stop_m=float(stop),
-                lost=percentile_interval(ledger.lost[PHASES * index + k], lost[:, PHASES * index + k]),
-                caused=percentile_interval(ledger.caused[PHASES * index + k], caused[:, PHASES * index + k]),
-                gain_alone=percentile_interval(ledger.gain_alone[PHASES * index + k], gain[:, PHASES * index + k]),
-                gear_changes_s=None if gear_changes is None else float(gear_changes[PHASES * index + k]),
-            )
-            for k, (_, start, stop) in enumerate(zone.phases())
-        )
         slowest = slowest_speed(limit.v, here, phases.kind)
-        worth = percentile_interval(ledger.corner_gain[index], corner_gain[:, index])
-        loaded = float(np.abs(limit.a_lat[here]).max(initial=0.0))
-        fast = slowest > FAST_CORNER or (slowest > FAST_LOADED and loaded > NEARLY_ALL_GRIP * heaviest)
+        worth = percentile_interval(ledger.corner_gain[index], drawn.corner_gain[:, index])
+        fast = _is_fast(slowest, limit, here)
         results.append(
             CornerResult(
                 corner=zone.corner,
                 zone=zone,
                 rank=int(rank[index]),
-                phases=parts,  # type: ignore[arg-type]
-                lost=percentile_interval(ledger.lost[own_phases].sum(), lost[:, own_phases].sum(axis=1)),
+                phases=_phase_results(zone, own_phases.start, ledger, drawn, gear_changes),
+                lost=percentile_interval(ledger.lost[own_phases].sum(), drawn.lost[:, own_phases].sum(axis=1)),
                 gain_alone=worth,
                 top3_chance=float(top3[index]),
                 clear=worth.low > CLEAR_GAIN,
-                build_up=bool(fast),
+                build_up=fast,
                 step_kmh=step_share * (FAST_STEP_KMH if fast else STEP_KMH),
-                min_speed_typical=slowest_speed(typical.v, here, phases.kind),
+                min_speed_typical=slowest_speed(typical_v, here, phases.kind),
                 min_speed_best=slowest_speed(best_v, here, phases.kind),
                 min_speed_limit=slowest,
             )
         )
     return tuple(results)
+
+
+def _phase_results(
+    zone: Zone, first: int, ledger: Ledger, drawn: DrawnLedgers, gear_changes: np.ndarray | None
+) -> tuple[PhaseResult, PhaseResult, PhaseResult]:
+    """Braking, mid-corner and exit of a zone; `first` is the place of its braking in the ledgers."""
+    braking, middle, leaving = (
+        PhaseResult(
+            name=name,
+            start_m=float(start),
+            stop_m=float(stop),
+            lost=percentile_interval(ledger.lost[phase], drawn.lost[:, phase]),
+            caused=percentile_interval(ledger.caused[phase], drawn.caused[:, phase]),
+            gain_alone=percentile_interval(ledger.gain_alone[phase], drawn.gain_alone[:, phase]),
+            gear_changes_s=None if gear_changes is None else float(gear_changes[phase]),
+        )
+        for phase, (name, start, stop) in enumerate(zone.phases(), start=first)
+    )
+    return braking, middle, leaving
+
+
+def _is_fast(slowest: float, limit: LimitProfile, here: np.ndarray) -> bool:
+    """Whether the zone at the stations `here` (n,), which the limit passes at `slowest` [m/s], is no place to try."""
+    loaded = np.abs(limit.a_lat[here]).max(initial=0.0) > NEARLY_ALL_GRIP * np.abs(limit.a_lat).max()
+    return bool(slowest > FAST_CORNER or (slowest > FAST_LOADED and loaded))
 
 
 def step_share_of(table: LapTable, counted: np.ndarray) -> float:
@@ -160,7 +175,7 @@ def _every_second(line: Line, grip: np.ndarray, phases: PhaseMap) -> tuple[Line,
     return coarse, grip[::2], PhaseMap(phases.phase[::2], phases.order, limit_a), pairs
 
 
-def _draws(
+def drawn_ledgers(
     line: Line,
     fit: EnvelopeFit,
     limit_times: np.ndarray,
@@ -168,8 +183,29 @@ def _draws(
     phases: PhaseMap,
     dt: np.ndarray,
     ledger: Ledger,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Ledgers of the typical lap for every draw: lost (all draws), caused, gain alone and corner gain."""
+) -> DrawnLedgers:
+    """Ledgers of the typical lap for every draw of the laps.
+
+    Parameters
+    ----------
+    line, phases
+        Of n stations.
+    fit : EnvelopeFit
+        Its ``draw_laps`` (draws, laps) count within the rows of `dt`.
+    limit_times : float64 array, shape (draws, n)
+        Segment times of the limit profile of each bootstrap envelope. [s]
+    grip : float64 array, shape (n,)
+        Factor on the grip of each station.
+    dt : float64 array, shape (laps, n)
+        Segment times of the counted laps. [s]
+    ledger : Ledger
+        Of the typical lap: the draws' spread is laid about it.
+
+    Raises
+    ------
+    NoSolution
+        When too many resampled laps obey no speed profile.
+    """
     draw_laps = np.asarray(fit.draw_laps, dtype=int)
     driven_phases = phases.sums(dt)
     lost = np.median(driven_phases[draw_laps], axis=1) - phases.sums(limit_times)
@@ -199,7 +235,7 @@ def _draws(
     drawn = _parts(np.array(solved), phases)
     fine = (ledger.caused, ledger.gain_alone, ledger.corner_gain)
     caused, gain, corner_gain = (value + part - centre for value, part, centre in zip(fine, drawn, middle, strict=True))
-    return lost, caused, gain, corner_gain
+    return DrawnLedgers(lost, caused, gain, corner_gain)
 
 
 def _parts(time: np.ndarray, phases: PhaseMap) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
