@@ -68,12 +68,14 @@ def compare(
         sides.append([again, *(more_again or [])])
     elif more_again:
         raise OptionError("--also-a2: there is no A2 to add it to. Name A2 as the third session.")
-    _check_notes(note or [], SIDES[: len(sides)])
+    from simlap.compare import compare as run
+    from simlap.compare import noted_conditions
+
+    noted_conditions(note or [], SIDES[: len(sides)])  # refused before the logs are read
     check_places([*(path for paths in sides for path in paths), track], folders={out: ("comparison.json",)})
     circuit = load_track(track)
     sessions = [[load_session([path], column) for path in paths] for paths in sides]
     _check_apart([session for side in sessions for session in side])
-    from simlap.compare import compare as run
     from simlap.report.compare import comparison_to_dict, print_comparison
     from simlap.report.data_cautions import comparison_cautions
 
@@ -92,16 +94,6 @@ def compare(
         emit(text)
     else:
         print_comparison(result, raised)
-
-
-def _check_notes(notes: list[str], sides: tuple[str, ...]) -> None:
-    """Refuse notes that cannot be read or name no side, before the logs are read."""
-    from simlap.compare import parse_note
-
-    for text in notes:
-        side, _, _ = parse_note(text)
-        if side not in sides:
-            raise OptionError(f"--note {text!r}: there is no side {side!r}; sides are {', '.join(sides)}.")
 
 
 def _check_apart(sessions: "list[Session]") -> None:

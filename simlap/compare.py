@@ -6,7 +6,7 @@ the car. One who uses more of the grip in all of them is, for no log can tell th
 """
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -61,9 +61,12 @@ def compare(
     ------
     NotEnoughData
         When a side has fewer than three counted laps, or the sessions do not lie on one circuit.
+    OptionError
+        When a note cannot be read or names no side; told before anything is computed.
     """
     options = options or Options()
     groups = [("A", tuple(before)), ("B", tuple(after))] + ([("A2", tuple(again))] if again else [])
+    conditions = noted_conditions(notes, [label for label, _ in groups])
     prepared: list[tuple[str, tuple[Prepared, ...]]] = []
     reference: str | None = None
     for label, sessions in groups:
@@ -95,7 +98,7 @@ def compare(
         _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
     unlike = [unlike_sessions(side) for side in sides]
-    warnings = (*_warnings(sides, notes, unlike), *left_out)
+    warnings = (*_warnings(sides, conditions, unlike), *left_out)
     moved = [max((abs(found.change_s) for _, found in each), default=0.0) for each in unlike]
     return judge_sides(
         sides,
@@ -199,21 +202,16 @@ def unlike_sessions(side: Side) -> list[tuple[str, Trend | Step]]:
 
 
 def _warnings(
-    sides: Sequence[Side], notes: Sequence[str], unlike: Sequence[Sequence[tuple[str, Trend | Step]]]
+    sides: Sequence[Side],
+    conditions: Mapping[str, Mapping[str, str]],
+    unlike: Sequence[Sequence[tuple[str, Trend | Step]]],
 ) -> tuple[str, ...]:
-    """What differs between the sides beside the change that is to be judged; their `unlike` sessions told as well."""
-    told: dict[str, dict[str, str]] = {}
-    for note in notes:
-        side, what, value = parse_note(note)
-        if side not in {one.label for one in sides}:
-            raise OptionError(
-                f"--note {note!r}: there is no side {side!r}; sides are " + ", ".join(one.label for one in sides) + "."
-            )
-        told.setdefault(what, {})[side] = value
+    """What differs between the sides beside the change that is to be judged: `conditions` as `noted_conditions` gives
+    them, the sessions of each side that are `unlike` each other, and the loggers."""
     warnings = [
         f"{what} differs between the sides ({', '.join(f'{side}: {value}' for side, value in values.items())}): the "
         "verdict cannot tell it from the change."
-        for what, values in told.items()
+        for what, values in conditions.items()
         if len(set(values.values())) > 1 or len(values) < len(sides)
     ]
     for each, found in zip(sides, unlike, strict=True):
@@ -243,3 +241,20 @@ def parse_note(note: str) -> tuple[str, str, str]:
     if not (side and colon and what and equals and value):
         raise OptionError(f"--note {note!r}: write SIDE:WHAT=VALUE, such as A:tyres=worn.")
     return side.strip(), what.strip(), value.strip()
+
+
+def noted_conditions(notes: Iterable[str], labels: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Values by subject and side of notes such as ``A:tyres=worn``; `labels` are the sides that there are.
+
+    Raises
+    ------
+    OptionError
+        When a note is written otherwise, or names another side.
+    """
+    conditions: dict[str, dict[str, str]] = {}
+    for note in notes:
+        side, what, value = parse_note(note)
+        if side not in labels:
+            raise OptionError(f"--note {note!r}: there is no side {side!r}; sides are {', '.join(labels)}.")
+        conditions.setdefault(what, {})[side] = value
+    return conditions

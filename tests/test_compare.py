@@ -329,8 +329,6 @@ def test_two_logs_of_one_outing_show_no_change_from_raw_log_to_verdict(club):
     assert comparison.limit_change.value == pytest.approx(0.0, abs=1e-9)
     assert comparison.verdict == NO_CLEAR_CHANGE
     assert any("fuel" in warning for warning in comparison.warnings)
-    with pytest.raises(OptionError, match="there is no side 'C'"):
-        compare([club.session], [club.session], track=club.track, options=Options(draws=40), notes=["C:fuel=full"])
 
 
 @pytest.fixture(scope="module")
@@ -429,6 +427,13 @@ def test_notes_that_differ_are_told_and_bad_ones_refused():
     assert parse_note("A:tyres=worn") == ("A", "tyres", "worn")
     with pytest.raises(OptionError, match="write SIDE:WHAT=VALUE"):
         parse_note("tyres worn")
+    # before anything is computed: what is compared here is no session, and would be refused as such
+    with pytest.raises(OptionError, match=r"'C:fuel=full': there is no side 'C'; sides are A, B\.$"):
+        compare([None], [None], notes=["A:fuel=full", "C:fuel=full"])
+    with pytest.raises(OptionError, match=r"there is no side 'A2'; sides are A, B\.$"):
+        compare([None], [None], notes=["A2:fuel=full"])
+    with pytest.raises(OptionError, match="is no Session"):
+        compare([None], [None], [None], notes=["A2:fuel=full"])
 
 
 def test_too_few_laps_on_a_side_are_refused():
