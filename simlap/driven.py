@@ -61,6 +61,8 @@ def typical_lap(line: Line, dt: np.ndarray, phases: PhaseMap) -> Driven:
 
     Parameters
     ----------
+    line, phases : Line, PhaseMap
+        Common path of n stations, and the phase of each.
     dt : float64 array, shape (m, n)
         Time from each station to the next, one row a lap. [s]
     """

@@ -190,6 +190,12 @@ class Envelope:
         engine : (speeds, accelerations), optional
             Rising speeds [m/s] and the acceleration at full throttle there [m/s²]; linear between, constant
             outside. Without one the traction limit stands in for it.
+        exponent_braking, exponent_drive : float
+            p of the limit of both accelerations together, under braking and under drive. [1]
+        cornering_drag : float
+            Acceleration at full throttle falls by this times a_lat². [s²/m]
+        tested : mapping, optional
+            Per limit the lowest and highest speed with data. [m/s]
         speed_cap : float, optional
             Speed that gearing or a rev limiter does not let the car pass. [m/s]
         drag : (r0, r1, r2)
@@ -320,6 +326,11 @@ class Envelope:
         Order: lateral left c0, c1; right c0, c1; braking b0, b1; traction d0, d1; exponent braking, drive;
         cornering drag; speed step of the engine curve [m/s]; speed cap [m/s]; drag r0, r1, r2; `ENGINE_POINTS`
         accelerations at v = j * step.
+
+        Raises
+        ------
+        OptionError
+            When `packed` has another shape, or holds what no envelope may.
         """
         x = np.asarray(packed, dtype=float)
         if x.shape != (ENVELOPE_SIZE,):
@@ -358,7 +369,13 @@ class Envelope:
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], source: str = "envelope") -> "Envelope":
-        """Inverse of `to_dict`; `source` names the file in error messages."""
+        """Inverse of `to_dict`; `source` names the file in error messages.
+
+        Raises
+        ------
+        OptionError
+            When the schema is another one, or a field is missing or no number.
+        """
         if data.get("schema") != SCHEMA:
             raise OptionError(f"{source}: schema is {data.get('schema')!r}, expected {SCHEMA!r}.")
         try:

@@ -42,8 +42,14 @@ def gear_change_cost(
 
     Parameters
     ----------
+    line, phases : Line, PhaseMap
+        Common path of n stations, and the phase of each.
     packed : float64 array, shape (ENVELOPE_SIZE,)
         The envelope.
+    laps : sequence of Driven
+        Counted laps on `line`.
+    grip : float64 array, shape (n,)
+        Factor on the grip of each station.
     channels : mapping
         ``gear`` or ``engine_speed`` [rad/s] of the laps at the stations, each (laps, n); NaN where unknown.
     """

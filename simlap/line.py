@@ -192,6 +192,11 @@ class Line:
             Whether the last station is followed by the first; not used when `like` is given.
         like : Line, optional
             Line with the same stations, from which all that is not given is taken, stations and length too.
+
+        Raises
+        ------
+        OptionError
+            When a value is not finite, or the line that this one is `like` has other stations.
         """
         bend = np.asarray(kappa, dtype=float)
         for name, values in (("kappa", bend), ("ds", np.asarray(ds, dtype=float)), ("grade", np.asarray(grade))):
@@ -227,6 +232,11 @@ class Line:
         """The same line at evenly spaced stations about `spacing` [m] apart, so that they divide its length.
 
         Cubic interpolation of every array over the station; path length stays that of the segments.
+
+        Raises
+        ------
+        OptionError
+            When `spacing` does not lie between 0 and the line's length.
         """
         from scipy.interpolate import CubicSpline
 
@@ -251,7 +261,13 @@ class Line:
         return replace(self, station=axis, ds=gap if wrapped else np.append(gap, 0.0), **moved)
 
     def rolled(self, k: int) -> "Line":
-        """The closed line with its start line moved to station `k`."""
+        """The closed line with its start line moved to station `k`, an index that may run on beyond the last.
+
+        Raises
+        ------
+        OptionError
+            When the line is open.
+        """
         if not self.closed:
             raise OptionError("line: only a closed line can start elsewhere.")
         shift = int(k) % self.station.size

@@ -74,6 +74,8 @@ def ledgers(
         Laps on `line`.
     other : Driven, optional
         Another lap on `line`: freed phases then do what it did, instead of what the envelope allows.
+    phases : PhaseMap
+        Phase of each station of `line`, p in all.
     grip : float64 array, shape (n,), optional
         Factor on the grip of each station, from the track file.
 

@@ -191,6 +191,8 @@ def solve_batch(
 
     Parameters
     ----------
+    line : Line
+        Of n stations, common to all runs.
     packed : float64 array, shape (ENVELOPE_SIZE,) or (B, ENVELOPE_SIZE)
         `Envelope.pack()` of each run.
     limits : StationLimits, optional
@@ -202,6 +204,8 @@ def solve_batch(
     ------
     NoSolution
         When a run has no profile; names run and station.
+    OptionError
+        When `packed` or `limits` have a wrong shape or value, or a closed line is given a start or end speed.
     """
     envelopes = np.ascontiguousarray(np.atleast_2d(np.asarray(packed, dtype=float)))
     if envelopes.ndim != 2 or envelopes.shape[1] != ENVELOPE_SIZE or not np.isfinite(envelopes).all():

@@ -204,7 +204,24 @@ def record(
     standing_s: float,
     source: str,
 ) -> tuple[Session, TrueMotion]:
-    """Log a drive; returns the session and the truth at its rows."""
+    """Log a drive; returns the session and the truth at its rows.
+
+    Parameters
+    ----------
+    origin : tuple or None
+        Latitude and longitude of x = y = 0; those of an ocean where None. [deg]
+    rng : Generator
+        Of all noise; each group of channels draws from a stream of its own.
+    standing_s : float
+        How long the log runs on behind the drive, the car standing. [s]
+    source : str
+        Name of the log.
+
+    Raises
+    ------
+    OptionError
+        When `sensors` name a channel that there is none of.
+    """
     step = 1.0 / sensors.rate_hz
     times = step * np.arange(int((drive.t[-1] + standing_s) / step))
     rows = drive.at(times)

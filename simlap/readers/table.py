@@ -77,7 +77,7 @@ def cell_error(source: str, row: int, column: str, cell: object, unit: str) -> L
 
 
 def need_extra(module: str, extra: str, source: str, what: str) -> ModuleType:
-    """Import an optional package, or say how to install it."""
+    """Import an optional package, or say how to install it (LogFormatError)."""
     package = module.partition(".")[0]
     try:
         return importlib.import_module(module)
@@ -89,7 +89,7 @@ def need_extra(module: str, extra: str, source: str, what: str) -> ModuleType:
 
 @contextmanager
 def parsing(source: str, what: str, errors: tuple[type[Exception], ...]) -> Iterator[None]:
-    """Turn the errors of a format's library into one line; only calls of that library stand inside."""
+    """Turn `errors` of a format's library into one line (LogFormatError); only calls of that library stand inside."""
     try:
         yield
     except errors as error:
