@@ -30,8 +30,8 @@ OWN_NONE, OWN_REPLACES, OWN_AT_LEAST = 0, 1, 2
 # Rows of the per-station limits
 R_CAP, R_FLOOR, R_LATERAL, R_BRAKE, R_DRIVE, R_TRACTION, R_OWN_BRAKE, R_OWN_DRIVE = range(8)
 LIMIT_ROWS = 8
-# Packed envelope (`envelope.Packed`): exponent under braking, with that under drive behind it, cornering drag; speed
-# step of the engine curve, speed cap, first of the drag's three values, first value of the curve, their number
+# Packed envelope (`envelope_packed.Packed`): exponent under braking, with that under drive behind it, cornering drag;
+# speed step of the engine curve, speed cap, first of the drag's three values, first value of the curve, their number
 ENV_EXPONENT, ENV_CORNERING = 8, 10
 ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 32
 NO_CAP = 1.0e3  # [m/s] stands for none

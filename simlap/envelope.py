@@ -15,19 +15,13 @@ from typing import Any
 
 import numpy as np
 
+from simlap.envelope_packed import ENGINE_POINTS, ENVELOPE_SIZE, NO_SPEED_CAP, Packed
 from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.frozen import own
 
-# Number of speeds at which a packed envelope holds the engine curve; 32 points over 0..80 m/s are 2.6 m/s
-# apart, over which a curve of constant power bends by less than 0.05 m/s² above 15 m/s.
-ENGINE_POINTS = 32
-# Index of the first of the drag's three values and of the first engine value in a packed envelope
-DRAG_START, ENGINE_START = 13, 16
-ENVELOPE_SIZE = ENGINE_START + ENGINE_POINTS
 # Top of the speed grid when an envelope is made without an engine curve; faster than any car on a circuit.
 DEFAULT_TOP_SPEED = 120.0  # [m/s]
-NO_SPEED_CAP = 1.0e3  # [m/s] stands for "none" in a packed envelope, which holds finite numbers alone; as in _kernels
 # Exponents outside make no sense for tyres: 1 is a diamond, 3 nearly a rectangle.
 EXPONENT_RANGE = (1.0, 3.0)
 SCHEMA = "simlap.envelope/1"
@@ -36,20 +30,6 @@ Pair = tuple[float, float]
 Triple = tuple[float, float, float]
 NO_DRAG: Triple = (0.0, 0.0, 0.0)
 DRAG_KEYS = ("constant_ms2", "v2_per_m", "lateral2_s2_per_m")
-
-
-class Packed:
-    """Where the parts of an envelope lie in its packed vector, shape (ENVELOPE_SIZE,), or in the columns of draws."""
-
-    LEFT, RIGHT, BRAKING, TRACTION = (slice(k, k + 2) for k in range(0, 8, 2))  #: pairs (constant, v² term)
-    LATERAL = slice(LEFT.start, RIGHT.stop)  #: both sides
-    LIMITS = slice(LEFT.start, TRACTION.stop)  #: all four pairs
-    V2_TERMS = slice(LEFT.start + 1, TRACTION.stop, 2)  #: of them
-    EXPONENT_BRAKING, EXPONENT_DRIVE, CORNERING_DRAG = 8, 9, 10
-    EXPONENTS = slice(EXPONENT_BRAKING, EXPONENT_DRIVE + 1)
-    ENGINE_STEP, SPEED_CAP = 11, 12  #: from one speed of the engine curve to the next; both [m/s]
-    DRAG = slice(DRAG_START, ENGINE_START)  #: r0, r1, r2
-    ENGINE = slice(ENGINE_START, ENVELOPE_SIZE)  #: accelerations at v = j * step
 
 
 def _pair(values: Any, name: str) -> Pair:

@@ -4,12 +4,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from simlap.envelope import ENGINE_POINTS, ENVELOPE_SIZE, EXPONENT_RANGE, NO_SPEED_CAP, Packed
+from simlap.envelope import EXPONENT_RANGE
 from simlap.envelope_belief import Belief, Growth, fit_pair
 from simlap.envelope_combined import TRACTION_GROWTH, fit_exponent, fit_traction
 from simlap.envelope_engine import ANY_THROTTLE, FULLY_OPEN, EnginePrior, engine_knots, fit_curve
 from simlap.envelope_event_types import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, hats, upper_levels
+from simlap.envelope_packed import ENGINE_POINTS, ENVELOPE_SIZE, NO_SPEED_CAP, Packed
 from simlap.envelope_samples import DRAG, FREE_SLOWING
 from simlap.units import G
 

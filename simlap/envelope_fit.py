@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from simlap.envelope import Envelope, Packed
+from simlap.envelope import Envelope
 from simlap.envelope_belief import Growth
 from simlap.envelope_bootstrap import EventSet, Solution, solve, with_doubt
 from simlap.envelope_combined import DRIVE_EXPONENTS, EXPONENT_PRIOR, EXPONENTS
@@ -17,6 +17,7 @@ from simlap.envelope_event_types import CombinedEvents, Guess
 from simlap.envelope_events import EventFinder
 from simlap.envelope_evidence import LimitEvidence, collect_evidence, tested_ranges
 from simlap.envelope_frontier import hats
+from simlap.envelope_packed import Packed
 from simlap.envelope_samples import DRAG, RoadSamples, road_samples
 from simlap.envelope_sides import sides_differ
 from simlap.envelope_topspeed import speed_cap

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from simlap import _kernels as kernels
-from simlap.envelope import ENVELOPE_SIZE, Envelope, Packed, combined_use
+from simlap.envelope import Envelope, combined_use
+from simlap.envelope_packed import ENVELOPE_SIZE, Packed
 from simlap.errors import NoSolution, OptionError
 from simlap.frozen import own
 from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line

@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from simlap.envelope import DRAG_START, ENGINE_POINTS, ENVELOPE_SIZE, Envelope, Packed
+from simlap.envelope import Envelope
+from simlap.envelope_packed import ENGINE_POINTS, ENVELOPE_SIZE, Packed
 from simlap.errors import OptionError
 from simlap.files import write_text
 from simlap.frozen import own
@@ -137,7 +138,7 @@ def scaled(packed: np.ndarray, parameter: str, factor: Any, drag: Any = 0.0) -> 
         "downforce": Packed.V2_TERMS,
     }
     if parameter in blocks:  # of what the tyres give: drag slows the car with any grip
-        force = DRAG_SIGN * np.tile(out[..., DRAG_START : DRAG_START + 2], 4)
+        force = DRAG_SIGN * np.tile(out[..., Packed.DRAG.start : Packed.DRAG.start + 2], 4)
         out[..., Packed.LIMITS] += force
         out[..., blocks[parameter]] *= factor
         out[..., Packed.LIMITS] -= force

@@ -213,7 +213,7 @@ def record(
     rng : Generator
         Of all noise; each group of channels draws from a stream of its own.
     standing_s : float
-        How long the log runs on behind the drive, the car standing. [s]
+        How long the log runs on behind the drive, the car standing; before ``drive.t[0]`` it stands too. [s]
     source : str
         Name of the log.
 

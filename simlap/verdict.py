@@ -15,7 +15,7 @@ from simlap.comparison import (
     PhaseChange,
     Side,
 )
-from simlap.envelope import ENVELOPE_SIZE, Packed
+from simlap.envelope_packed import ENVELOPE_SIZE, Packed
 from simlap.errors import NotEnoughData
 from simlap.line import Line
 from simlap.phases import PHASE_NAMES, PHASES, PhaseMap

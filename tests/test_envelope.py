@@ -7,7 +7,8 @@ import pickle
 import numpy as np
 import pytest
 
-from simlap.envelope import ENVELOPE_SIZE, Envelope
+from simlap.envelope import Envelope
+from simlap.envelope_packed import ENVELOPE_SIZE
 from simlap.errors import OptionError
 
 CIRCLE = Envelope.constant(lateral=10.0, braking=10.0, drive=10.0, exponent=2.0)

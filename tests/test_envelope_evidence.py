@@ -7,11 +7,12 @@ import pytest
 from scipy.stats import norm
 
 from simlap import envelope_evidence, envelope_fit
-from simlap.envelope import Envelope, Packed
+from simlap.envelope import Envelope
 from simlap.envelope_events import CombinedEvents, Events
 from simlap.envelope_evidence import collect_evidence, limits_at_events
 from simlap.envelope_fit import _guess_of, centred, resample
 from simlap.envelope_frontier import Mixture
+from simlap.envelope_packed import Packed
 from simlap.envelope_samples import DRAG
 
 

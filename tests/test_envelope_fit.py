@@ -10,13 +10,14 @@ from envelope_cases import drive
 from truth_table import truth_table
 
 from simlap.circuits import invented_circuit
-from simlap.envelope import ENGINE_START, Envelope
+from simlap.envelope import Envelope
 from simlap.envelope_bootstrap import EventSet
 from simlap.envelope_engine import ANY_THROTTLE, DRAG_EXPECTED, engine_knots, fit_curve
 from simlap.envelope_event_types import Guess
 from simlap.envelope_events import EventFinder
 from simlap.envelope_fit import fit_envelope, fit_events, widened
 from simlap.envelope_grip import corner_grip
+from simlap.envelope_packed import Packed
 from simlap.envelope_samples import FREE_SLOWING, RoadSamples, held_windows, road_samples
 from simlap.envelope_sides import sides_differ
 from simlap.errors import NotEnoughData, OptionError
@@ -152,12 +153,12 @@ def test_resampling_few_laps_shows_the_spread_that_they_hide(laps):
     scale = means / level.mean()
     draws = np.repeat(fit[None], means.size, axis=0)
     draws[:, :8] *= scale[:, None]
-    draws[:, ENGINE_START:] *= scale[:, None]
+    draws[:, Packed.ENGINE] *= scale[:, None]
     draws[:, 8:10] += (scale - 1.0)[:, None]
     at = (None, None, np.array([[400.0]]))
     solution = SimpleNamespace(levels={"lateral": at, "braking": at}, packed=lambda: fit[None])
     wide = widened(draws, solution, laps)
-    for index in (0, 2, 4, 6, ENGINE_START, -1):
+    for index in (0, 2, 4, 6, Packed.ENGINE.start, -1):
         # the power of a ratio for a multiple of its logarithm: 1 % of a deviation of 0.2 %
         assert np.var(wide[:, index]) == pytest.approx(unbiased, rel=0.01), index
     assert np.var(wide[:, 8]) == pytest.approx(unbiased / level.mean() ** 2, rel=0.01)

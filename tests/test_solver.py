@@ -9,7 +9,8 @@ from scipy.integrate import solve_ivp
 from solver_cases import CIRCLE, FULL, GRIP, lap_time, random_line
 
 from simlap.circuits import invented_circuit
-from simlap.envelope import ENGINE_START, Envelope
+from simlap.envelope import Envelope
+from simlap.envelope_packed import Packed
 from simlap.errors import NoSolution, OptionError
 from simlap.line import Line
 from simlap.solver import StationLimits, limit_profile, solve_batch
@@ -249,7 +250,7 @@ def test_linear_engine_reaches_its_terminal_speed_as_the_closed_form_says():
 def _along(env, v0, length):
     """v² at `length` m and the time, from dz/ds = 2 e(sqrt z) by an adaptive Runge-Kutta method."""
     packed = env.pack()
-    grid, curve = packed[11] * np.arange(32), packed[ENGINE_START:]
+    grid, curve = packed[11] * np.arange(32), packed[Packed.ENGINE]
 
     def rate(s, y):
         v = math.sqrt(y[0])

@@ -10,7 +10,8 @@ from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from solver_cases import CIRCLE, FULL, circuit, random_line
 
-from simlap.envelope import ENGINE_START, Envelope
+from simlap.envelope import Envelope
+from simlap.envelope_packed import Packed
 from simlap.errors import OptionError
 from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
 from simlap.kept import grip_limits
@@ -79,9 +80,9 @@ def test_power_leaves_drag_alone_and_drag_leaves_power_alone():
     # Source: e = P/v - c v²; 10 % more power adds 0.1 (e + c v²), 10 % more drag takes 0.1 c v².
     packed = drag_limited().pack()
     speeds = packed[11] * np.arange(32)
-    more = scaled(packed, "power", 1.1, DRAG)[ENGINE_START:] - packed[ENGINE_START:]
+    more = scaled(packed, "power", 1.1, DRAG)[Packed.ENGINE] - packed[Packed.ENGINE]
     assert more == pytest.approx(0.1 * np.minimum(8.0, POWER / np.maximum(speeds, 1.0)), rel=1e-9)
-    assert scaled(packed, "drag", 1.1, DRAG)[ENGINE_START:] - packed[ENGINE_START:] == pytest.approx(
+    assert scaled(packed, "drag", 1.1, DRAG)[Packed.ENGINE] - packed[Packed.ENGINE] == pytest.approx(
         -0.1 * DRAG * speeds**2, abs=1e-12
     )
 
