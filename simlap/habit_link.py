@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlap.envelope import combined_use
+from simlap.envelope import Envelope, combined_use
 from simlap.envelope_topspeed import AT_TOP
 from simlap.habit_marks import PAST_MID
 from simlap.habit_traces import CHANNELS, CornerSheet, CornerTrace
@@ -15,7 +15,6 @@ from simlap.thresholds import Thresholds
 from simlap.units import PA_TO_BAR, G
 
 if TYPE_CHECKING:
-    from simlap.envelope import Envelope
     from simlap.line import Line
     from simlap.results import Analysis, CornerResult
     from simlap.zones import Zone
@@ -59,7 +58,7 @@ def sheets_of(
 
 def grip_in_use(
     line: "Line",
-    envelope: "Envelope",
+    envelope: Envelope,
     a_lon: np.ndarray,
     a_lat: np.ndarray,
     v: np.ndarray,
@@ -67,8 +66,7 @@ def grip_in_use(
 ) -> np.ndarray:
     """Share of the tyres' combined limit in use at each station, ((|a_lon|/limit)^p + (|a_lat|/limit)^p)^(1/p).
 
-    Slope and banking of the road are taken out as DEVELOPERS.md says (road plane, effective normal acceleration), and
-    what drag slows.
+    Slope and banking of the road are taken out as in `envelope_samples.road_samples`, and what drag slows.
 
     Parameters
     ----------
@@ -90,7 +88,7 @@ def grip_in_use(
 
 
 def drive_left(
-    line: "Line", envelope: "Envelope", a_lat: np.ndarray, v: np.ndarray, grip: np.ndarray | float = 1.0
+    line: "Line", envelope: Envelope, a_lat: np.ndarray, v: np.ndarray, grip: np.ndarray | float = 1.0
 ) -> np.ndarray:
     """Acceleration along the road that engine and tyres leave beside `a_lat` at the speed driven, (n,) [m/s²].
 

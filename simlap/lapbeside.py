@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,11 +14,8 @@ from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.projection import Curve
 from simlap.stationing import not_followed, pinned, station_of_path
-from simlap.track import inside
+from simlap.track import Track, inside
 from simlap.units import MS_TO_KMH
-
-if TYPE_CHECKING:
-    from simlap.track import Track
 
 OFF_DISTANCE = 15.0  # [m] from the reference where no width is known: as wide as the widest club circuits
 WIDTH_SLACK = 3.0  # [m] on top of a known width: errors of position
