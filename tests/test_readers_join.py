@@ -76,8 +76,29 @@ def test_a_part_on_another_circuit_is_refused(tmp_path, latitude, longitude, awa
     # 4 degrees of latitude are 444.8 km, 0.03 and 0.008 degrees of longitude at 40 degrees 2.56 and 0.68 km
     first = around(tmp_path / "a.csv", -40.0, 179.99)
     other = around(tmp_path / "b.csv", latitude, longitude)
-    with pytest.raises(LogFormatError, match=rf"b\.csv: not on the circuit of a\.csv, its .* about {away} away"):
+    refused = rf"^b\.csv: not on the circuit of a\.csv and c\.csv, its .* about {away} away"
+    with pytest.raises(LogFormatError, match=refused):
         read_session([first, around(tmp_path / "c.csv", -40.0, 179.99, 145.0), other])
+
+
+def test_files_of_two_circuits_are_told_apart_in_any_order(tmp_path):
+    # The odd one comes first: named alone, the second file would be taken for the wrong one.
+    odd = around(tmp_path / "odd.csv", -40.0, 179.0)
+    parts = [around(tmp_path / f"{name}.csv", -40.0, 179.99, radius) for name, radius in (("a", 150.0), ("b", 145.0))]
+    with pytest.raises(LogFormatError, match=r"^a\.csv and b\.csv: not on the circuit of odd\.csv, their middle lies"):
+        read_session([odd, *parts])
+
+
+def test_a_file_over_the_ground_of_two_others_joins_them(tmp_path):
+    # Two circles 270 m apart touch at no square; an oval that spans both holds a tenth of either at least.
+    halves = [
+        around(tmp_path / f"{name}.csv", -40.0 + north / 111195.0, 179.0, 60.0)
+        for name, north in (("a", 0), ("b", 400))
+    ]
+    whole = around(tmp_path / "c.csv", -40.0 + 200.0 / 111195.0, 179.0, 230.0)
+    with pytest.raises(LogFormatError, match="not on the circuit of"):
+        read_session(halves)
+    assert read_session([*halves, whole]).t.size == 3 * 95
 
 
 def test_parts_on_one_circuit_and_in_its_paddock_are_joined(tmp_path):

@@ -10,6 +10,7 @@ from simlap.geodesy import origin_of
 from simlap.noted import behind
 from simlap.readers.repair_positions import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
+from simlap.report.plain import joined_by_and
 from simlap.session import Column, Session
 
 # Files that share this many times with equal values hold the same rows; two different drives agree in a few rows
@@ -32,7 +33,7 @@ def join(sessions: Sequence[Session]) -> Session:
     Raises
     ------
     LogFormatError
-        When two files hold the same rows, or a file lies on other ground than those before it.
+        When two files hold the same rows, or the files lie on more than one circuit.
     """
     if len(sessions) == 1:
         return sessions[0]
@@ -94,24 +95,37 @@ def share_rows(first: Session, second: Session) -> bool:
 
 
 def _on_one_circuit(sessions: Sequence[Session]) -> None:
-    """Refuse a part that does not lie on the ground of the parts before it; those without positions are passed over."""
+    """Refuse files that lie on the ground of several circuits, each named with its circuit; those without positions
+    are passed over."""
     for names in (("latitude", "longitude"), ("x", "y")):
         placed = [session for session in sessions if all(session.has(name) for name in names)]
         if len(placed) < 2:
             continue
-        first = placed[0]
-        known_x, known_y = _plane(first, names, first)
-        for session in placed[1:]:
-            x, y = _plane(session, names, first)
-            before, here = _squares(known_x, known_y), _squares(x, y)
-            if min(len(before), len(here)) >= PADDOCK and _shared(before, here) < SAME_GROUND:
-                away = float(np.hypot(np.median(x) - np.median(known_x), np.median(y) - np.median(known_y)))
-                far = f"{away:.0f} m" if away < 2000.0 else f"{away / 1000.0:.0f} km"
-                raise LogFormatError(
-                    f"{session.source}: not on the circuit of {first.source}, its middle lies about {far} away. Join "
-                    f"the files of one outing only, and judge this one alone."
-                )
-            known_x, known_y = np.append(known_x, x), np.append(known_y, y)
+        planes = [_plane(session, names, placed[0]) for session in placed]
+        grounds = _grounds([_squares(x, y) for x, y in planes])
+        if len(grounds) < 2:
+            continue
+        one, other = grounds[:2]
+        middles = [np.median(np.hstack([planes[index] for index in ground]), axis=1) for ground in (one, other)]
+        away = float(np.hypot(*(middles[1] - middles[0])))
+        far = f"{away:.0f} m" if away < 2000.0 else f"{away / 1000.0:.0f} km"
+        first, later = (joined_by_and([placed[index].source for index in ground]) for ground in (one, other))
+        raise LogFormatError(
+            f"{later}: not on the circuit of {first}, {'their' if len(other) > 1 else 'its'} middle lies about {far} "
+            "away. Name the files of one circuit only, and judge the others by themselves."
+        )
+
+
+def _grounds(squares: Sequence[set[tuple[int, int]]]) -> list[list[int]]:
+    """Which parts lie on the same ground, as groups of their indices; those that hardly left their place in none."""
+    groups: list[list[int]] = []
+    for index, here in enumerate(squares):
+        if len(here) < PADDOCK:
+            continue
+        near = [group for group in groups if _shared(set().union(*(squares[k] for k in group)), here) >= SAME_GROUND]
+        groups = [group for group in groups if group not in near]
+        groups.append(sorted([index, *(k for group in near for k in group)]))
+    return sorted(groups)
 
 
 def _plane(session: Session, names: Sequence[str], first: Session) -> tuple[np.ndarray, np.ndarray]:
