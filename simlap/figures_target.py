@@ -9,6 +9,7 @@ from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.report.plain import lap_time
 from simlap.results import Analysis
 from simlap.target import Target
+from simlap.transitions import shows_transitions
 
 # Marker, colour and filling of each lap time, as on the page's line of lap times.
 SHAPES: dict[str, dict[str, Any]] = {
@@ -22,10 +23,14 @@ SHAPES: dict[str, dict[str, Any]] = {
 
 
 def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
-    """Draw the rungs [s] on `ax`, the counted laps as a row of ticks below; return the markers."""
+    """Draw the rungs [s] on `ax`, the counted laps as a row of ticks below; return the markers.
+
+    The limit with the driver's pedal changes is drawn where the motion is sharp enough to time them, as it is told.
+    """
+    pedals = ("limit with your pedal changes", target.limit_with_transitions_s, "pedals")
     rungs = [
         ("limit (a bound)", target.limit_s, "limit"),
-        ("limit with your pedal changes", target.limit_with_transitions_s, "pedals"),
+        *([pedals] if shows_transitions(analysis.motion.bandwidth_hz) else []),
         *([] if target.no_step else [("next step", target.next_step.value, "target")]),
         ("shown", target.shown_s, "shown"),
         ("best", analysis.best_lap_s, "best"),
@@ -40,7 +45,8 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
         markers.append(marker)
     step = target.next_step
     if not target.no_step:
-        ax.plot([step.low, step.high], [3, 3], "-", color=TARGET, linewidth=2)
+        row = 1 + [key for _, _, key in rungs].index("target")
+        ax.plot([step.low, step.high], [row, row], "-", color=TARGET, linewidth=2)
     laps = [analysis.lap_driven[row].lap_time for row in analysis.counted]
     ax.plot(laps, [0.0] * len(laps), "|", color="black", markersize=14)
     ax.annotate("counted laps", (sum(laps) / len(laps), 0), xytext=(0, 10), textcoords="offset points", ha="center")

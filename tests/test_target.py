@@ -181,3 +181,10 @@ def test_pedal_changes_are_told_only_where_the_motion_is_sharp_enough_to_show_th
     assert ("Your pedal changes: " in printed) == told
     assert ("limit, pedals" in printed) == told
     assert (f"does not show in this log: its motion is smoothed to {smoothed:.1f} Hz" in printed) != told
+    ax = Figure().subplots()
+    markers = draw_ladder(replace(club.analysis, motion=motion), target, ax)
+    assert any("pedal changes" in text.get_text() for text in ax.texts) == told
+    # The next step's interval lies at the height of its own marker, whatever rungs are below it.
+    (step,) = (marker for marker in markers if marker.get_marker() == "^")
+    (interval,) = (line for line in ax.lines if line.get_color() == TARGET and line.get_linestyle() == "-")
+    assert set(interval.get_ydata()) == set(step.get_ydata())
