@@ -73,7 +73,7 @@ def sweep(
     session = load_session(sessions, column)
     from simlap.analysis import analyse
     from simlap.kept import grip_limits
-    from simlap.report.cautions import cautions
+    from simlap.report.cautions import limit_cautions
     from simlap.report.standing import cautions_to_dicts
     from simlap.sweep import corner_worth
     from simlap.sweep import sweep as run
@@ -89,7 +89,7 @@ def sweep(
         result.to_csv(csv)
     if figures is not None:
         _save_figures(result, analysis.limit, figures)
-    told = cautions(analysis)
+    told = limit_cautions(analysis)
     if as_json:
         by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
         emit_json(result.to_dict() | {"grip_per_percent_s": by_corner, "cautions": cautions_to_dicts(told)})

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from simlap.cli import app
 from simlap.noted import Kind, Note
 from simlap.readers import read_session
+from simlap.report.cautions import cautions
 from simlap.report.data_cautions import comparison_cautions, data_cautions
 from simlap.session import Column
 
@@ -94,6 +95,21 @@ def test_envelope_sweep_and_target_print_their_cautions(command, more, club, mon
     assert "limit is a bound" in keys
     for caution in data["cautions"]:
         assert caution["text"] in flowing
+
+
+def test_a_sweep_of_the_limit_lap_warns_of_no_target_and_of_no_place_on_the_lap(club, monkeypatch):
+    motion = replace(club.analysis.motion, bandwidth_hz=0.3)
+    blurred = replace(club.analysis, motion=motion, no_target="Lap times scatter too much.")
+    assert {"no target", "places", "gear changes"} <= {caution.key for caution in cautions(blurred)}
+    monkeypatch.setattr("simlap.cli_sweep.load_session", lambda *_: club.session)
+    monkeypatch.setattr("simlap.analysis.analyse", lambda *_: blurred)
+    arguments = ["sweep", "log.csv", "--parameter", "grip", "--factors", "1,1.01"]
+    done = CliRunner().invoke(app, [*arguments, "--json"])
+    assert done.exception is None, done.output
+    keys = {caution["key"] for caution in json.loads(done.stdout)["cautions"]}
+    assert keys == {caution.key for caution in cautions(blurred)} - {"no target", "places", "gear changes"}
+    assert "limit is a bound" in keys
+    assert "No target" not in CliRunner().invoke(app, arguments).stdout
 
 
 def test_json_of_target_and_laps_names_its_schema_and_its_log(club, monkeypatch):

@@ -22,11 +22,18 @@ BEATEN_S = 0.05
 BELOW_DRIVEN = 0.1
 # Changes of gear are told from here on: less moves no corner in the ranking.
 GEAR_CHANGES_S = 0.1  # [s]
+# Keys of cautions on the target, on places along the lap and on the driver's own losses: none is about the limit lap.
+OF_THE_DRIVER = frozenset({"no target", "places", "gear changes", "unexplained"})
 
 
 def cautions(analysis: Analysis) -> tuple[Caution, ...]:
     """Cautions for this analysis, those that its own numbers raise first, the standing ones after."""
     return (*raised_cautions(analysis), *STANDING)
+
+
+def limit_cautions(analysis: Analysis) -> tuple[Caution, ...]:
+    """Cautions for what rests on the limit lap alone: those on targets, marks and the driver's own losses left out."""
+    return tuple(caution for caution in cautions(analysis) if caution.key not in OF_THE_DRIVER)
 
 
 def raised_cautions(analysis: Analysis) -> tuple[Caution, ...]:
