@@ -98,7 +98,7 @@ def compare(
         _side(label, found, line, phases, corners, options, number) for number, (label, found) in enumerate(prepared)
     )
     unlike = [unlike_sessions(side) for side in sides]
-    warnings = (*_warnings(sides, conditions, unlike), *left_out)
+    warnings = (*_warnings(sides, conditions, unlike), *_rates_differ(logs), *left_out)
     moved = [max((abs(found.change_s) for _, found in each), default=0.0) for each in unlike]
     return judge_sides(
         sides,
@@ -216,16 +216,21 @@ def _warnings(
     ]
     for each, found in zip(sides, unlike, strict=True):
         warnings += [f"Side {each.label} ({source}): {one.sentence}" for source, one in found]
-    rates = {round(one.motion.quality.fixes_per_second) for side in sides for one in side.prepared}
-    if len(rates) > 1:
-        warnings.append(
-            f"The logs differ in fixes per second ({', '.join(map(str, sorted(rates)))}): the logger or its "
-            "settings changed, which may move a limit a little."
-        )
     sources = {one.motion.quality.speed_source for side in sides for one in side.prepared}
     if len(sources) > 1:
         warnings.append(f"Speed comes from different sensors ({', '.join(sorted(sources))}).")
     return tuple(warnings)
+
+
+def _rates_differ(logs: Sequence[Prepared]) -> tuple[str, ...]:
+    """Told where the loggers give fixes at different rates; `logs` as they were recorded, before any is thinned."""
+    rates = {round(one.motion.quality.fixes_per_second) for one in logs}
+    if len(rates) < 2:
+        return ()
+    return (
+        f"The logs differ in fixes per second ({', '.join(map(str, sorted(rates)))}): the logger or its settings "
+        "changed, which may move a limit a little.",
+    )
 
 
 def parse_note(note: str) -> tuple[str, str, str]:

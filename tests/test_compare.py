@@ -400,6 +400,8 @@ def test_fewer_fixes_of_the_same_drive_make_no_change(kart):
     # the planes have their origins at the median of 25 and of 5 fixes a second, half a metre apart
     assert found.limit_change.value == pytest.approx(0.0, abs=0.01)
     assert any("rate of the slowest, 5 a second" in warning for warning in found.warnings)
+    # the loggers' own rates, though every fifth fix of one is read
+    assert any("differ in fixes per second (5, 25)" in warning for warning in found.warnings)
 
 
 def test_logs_that_share_too_little_for_a_path_are_not_compared(kart):
