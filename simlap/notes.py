@@ -10,7 +10,7 @@ from simlap.habit_laps import TRAFFIC
 from simlap.habit_single import SINGLE_LOSS
 from simlap.laps import aside_by_reason
 from simlap.report.json import analysis_to_dict
-from simlap.report.plain import clean, counted_laps, lap_time
+from simlap.report.plain import clean, counted_laps, lap_time, units_held, units_let_go
 from simlap.report.sentences import WHOLE, step_words
 from simlap.results import Advice, Analysis, Finding, Interval
 
@@ -99,12 +99,13 @@ def findings_lines(findings: Sequence[Finding], fast: Mapping[str, float] | None
 
 
 def wrapped(lines: Sequence[str], width: int) -> list[str]:
-    """Lines broken at `width`, what follows a break set in below the text."""
+    """Lines broken at `width`, not between a number and its unit, what follows a break set in below the text."""
     out: list[str] = []
     for line in lines:
         hang = re.match(r" *(\d+\. |- )?", line)
         inset = " " * (len(hang.group()) if hang else 0)
-        out += textwrap.wrap(line, width, subsequent_indent=inset, break_on_hyphens=False) or [""]
+        broken = textwrap.wrap(units_held(line), width, subsequent_indent=inset, break_on_hyphens=False)
+        out += [units_let_go(part) for part in broken] or [""]
     return out
 
 

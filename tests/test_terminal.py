@@ -24,11 +24,12 @@ from rich.text import Text
 from simlap.against import Against
 from simlap.cli_common import step
 from simlap.errors import OptionError
+from simlap.notes import wrapped
 from simlap.report.against import print_against
 from simlap.report.page import render_page
 from simlap.report.plain import clean, clock, corner_label, lap_time, seconds, shortened, signed
 from simlap.report.table import aside_lines, print_analysis
-from simlap.report.terminal import PLAIN_WIDTH, console
+from simlap.report.terminal import PLAIN_WIDTH, console, item
 
 
 def style_sheet() -> str:
@@ -53,6 +54,23 @@ def test_an_error_begins_on_a_line_of_its_own_where_a_person_watches_the_progres
     with pytest.raises(type(broken)), step("reading bad.csv"):
         raise broken
     assert screen.getvalue() == "reading bad.csv ...\n"
+
+
+MEASURED = (
+    "Corner 2: 75 km/h against the limit's 84 km/h, 81 % of the grip in use, 0.15 s (0.1 to 0.5 s), 1.05 g, 52 bar, "
+    "26 m before, 9 km away, 3 m/s² at 2.0 Hz, 3.6 ° at most; seen on 9 metres of 5 minutes"
+)
+UNIT_ALONE = re.compile(r"^(km/h|%|s|g|bar|m|km|m/s²|Hz|°)(?![\w/])")
+
+
+@pytest.mark.parametrize("width", range(20, 80))
+def test_no_line_breaks_between_a_number_and_its_unit(width):
+    stream = io.StringIO()
+    Console(file=stream, width=width, markup=False, highlight=False).print(item("1.", MEASURED))
+    printed_lines = [line.strip() for line in stream.getvalue().splitlines()]
+    for lines, text in ((printed_lines, f"1. {MEASURED}"), (wrapped([MEASURED], width), MEASURED)):
+        assert not [line for line in lines if UNIT_ALONE.match(line)]
+        assert " ".join(lines) == text  # with plain blanks, and nothing lost
 
 
 @pytest.mark.parametrize("names", [("North", "East", "South", "West"), HOSTILE], ids=["plain", "hostile"])

@@ -7,7 +7,7 @@ from rich.text import Text
 from simlap.against import Against
 from simlap.phases import PHASES
 from simlap.report.plain import clean, corner_label, lap_time, seconds
-from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
+from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, Prose, console, item
 
 
 def print_against(result: Against) -> None:
@@ -15,7 +15,7 @@ def print_against(result: Against) -> None:
     out = console(NARROWEST)
     ledger = result.ledger
     out.print(
-        Text(
+        Prose(
             f"{clean(result.subject)} {lap_time(ledger.driven_s)} against {clean(result.reference)} "
             f"{lap_time(ledger.reference_s)}",
             style="bold",
@@ -38,7 +38,7 @@ def print_against(result: Against) -> None:
         )
     out.print(table)
     out.print(
-        Text(
+        Prose(
             "seconds, positive is lost to the other lap; braking, middle (mid-corner) and exit split what was caused "
             "here; worth: what doing this corner alone as the other lap does would bring",
         )

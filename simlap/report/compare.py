@@ -11,7 +11,7 @@ from simlap.comparison import COST_TIME, PAID_OFF, Comparison
 from simlap.report.json import interval_to_dict
 from simlap.report.plain import clean, corner_label, lap_time, percent, signed
 from simlap.report.standing import COMPARED, STANDING, Caution, cautions_to_dicts
-from simlap.report.terminal import console, item
+from simlap.report.terminal import Prose, console, item
 from simlap.results import Interval
 from simlap.verdict import CLEAR
 
@@ -100,11 +100,11 @@ def _chance(share: float) -> str:
 def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> None:
     """Print verdict, split of the change, corners and warnings on stdout."""
     out = console()
-    out.print(Text(verdict_sentence(comparison), style="bold"))
+    out.print(Prose(verdict_sentence(comparison), style="bold"))
     for side in comparison.sides:
         names = ", ".join(clean(one.session.source) for one in side.prepared)
         out.print(
-            Text(
+            Prose(
                 f"{side.label}: {names}; {side.laps} laps, typical {lap_time(float(side.typical.sum()))}, "
                 f"limit {lap_time(float(side.limit_phase_times.sum()))}"
             )
@@ -133,7 +133,7 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
             settled += f" About {comparison.laps_needed} laps more a side would settle a change of this size."
         else:
             settled += " The change found is too small to be settled by any sensible number of laps."
-    out.print(Text(settled))
+    out.print(Prose(settled))
     corners = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     corners.add_column("corner", no_wrap=True)
     for head in ("lap time [s]", "limit [s]", "execution [s]"):

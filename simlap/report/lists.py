@@ -14,7 +14,7 @@ from simlap.noted import Kind, of_kind
 from simlap.report.data_cautions import clock_cautions
 from simlap.report.plain import clean, lap_time
 from simlap.report.standing import NUMBERING, Caution, cautions_to_dicts
-from simlap.report.terminal import console, item
+from simlap.report.terminal import Prose, console, item
 from simlap.session import Session
 
 LAPS_SCHEMA = "simlap.laps/1"
@@ -68,17 +68,17 @@ def print_laps(session: Session, motion: Motion, lapset: LapSet) -> None:
             f"{lap.start_s:.2f}",
             lap_time(lap.time_s, 3),
             "yes" if lap.counted else "no",
-            Text(lap.reason),
+            Prose(lap.reason),
         )
     out = console()
     out.print(table)
-    out.print(Text(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
-    out.print(Text(f"Source of the speed: {motion.quality.speed_source}"))
+    out.print(Prose(f"Laps found by: {lapset.found_by}. Path: {motion.quality.verdict}, {motion.quality.reason}"))
+    out.print(Prose(f"Source of the speed: {motion.quality.speed_source}"))
     cautions = _lap_cautions(session, lapset)
     told_below = of_kind(session.notes, Kind.WRITTEN_TWICE, Kind.CLOCK_RESTARTS)  # as cautions
     read = [note for note in session.notes if note not in told_below]
     for note in (*read, *lapset.notes, *motion.notes):
-        out.print(Text(clean(note)))
+        out.print(Prose(clean(note)))
     for caution in cautions:
         out.print(item("!", caution.text))
 
@@ -114,6 +114,6 @@ def print_channels(found: Session | ColumnsError) -> None:
     read = {column.channel for column in found.columns}
     missing = [name for name in BY_NAME if name not in read]
     if missing:
-        out.print(Text(f'Channels without a column: {", ".join(missing)}. Name one: --column CHANNEL="NAME":UNIT'))
+        out.print(Prose(f'Channels without a column: {", ".join(missing)}. Name one: --column CHANNEL="NAME":UNIT'))
     for note in () if isinstance(found, ColumnsError) else found.notes:
-        out.print(Text(clean(note)))
+        out.print(Prose(clean(note)))

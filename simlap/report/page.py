@@ -20,7 +20,7 @@ from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
 from simlap.report.evidence import evidence_words
 from simlap.report.json import all_notes, analysis_to_dict
 from simlap.report.maps import LossMap, gg_figure, loss_map
-from simlap.report.plain import chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
+from simlap.report.plain import UNIT, chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import WHOLE, answer, holds_most, name, step_words, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
 from simlap.traces import Traces, traces
@@ -34,7 +34,7 @@ SCRIPT_POINTS = 1600  # most stations in the page's data: 2 m apart on a 3 km la
 LEVELS, PIN = (0, 1, -1, 2, -2), 4.5
 # What of the page is no text, and the blank between a number and its unit.
 NOT_READ = re.compile(r"(<script\b.*?</script>|<style\b.*?</style>|<[^>]*>)", re.DOTALL)
-UNIT_BEHIND = re.compile(r"(?:^|(?<=\d)) (?=(?:%|km/h|m/s²|m|s|g|bar|Hz|kn|°)(?![\w/]))")
+UNIT_BEHIND = re.compile(rf"(?:^|(?<=\d)) (?={UNIT})")
 NO_BREAK = "\N{NO-BREAK SPACE}"
 PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
 

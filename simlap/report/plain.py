@@ -1,5 +1,6 @@
 """Text of the user, and numbers, made safe to print: one place for all outputs."""
 
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from itertools import accumulate, pairwise
@@ -10,6 +11,11 @@ UNPRINTABLE = frozenset({"Cc", "Cs", "Cn"})
 # Characters that turn the order of the text around them; a name keeps its own direction without them.
 DIRECTION_CONTROLS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 REPLACEMENT = "\ufffd"
+# A unit as it is written behind a number and a blank.
+UNIT = r"(?:%|km/h|m/s²|km|m|s|g|bar|Hz|kn|°)(?![\w/])"
+BEFORE_UNIT = re.compile(rf"(?<=\d) (?={UNIT})")
+# Stands for a blank at which no line breaks: no character at all, so that `clean` leaves none in a text.
+HELD = "\ufdd0"
 SECONDS_PER_MINUTE = 60
 EVEN = 0.5  # a step with a smaller chance is more likely missed than met
 MILLI = 3  # digits of a lap time in the JSON
@@ -28,6 +34,16 @@ def clean(text: str) -> str:
             continue
         out.append(REPLACEMENT if unicodedata.category(character) in UNPRINTABLE else character)
     return "".join(out)
+
+
+def units_held(text: str) -> str:
+    """`text` of the same length with `HELD` for the blank between a number and its unit, for breaking into lines."""
+    return BEFORE_UNIT.sub(HELD, text)
+
+
+def units_let_go(text: str) -> str:
+    """`text` of `units_held` with its blanks again."""
+    return text.replace(HELD, " ")
 
 
 def shortened(text: str, length: int) -> str:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from simlap.report.plain import clean, corner_label, lap_time, signed
 from simlap.report.standing import Caution
-from simlap.report.terminal import console, item
+from simlap.report.terminal import Prose, console, item
 from simlap.sweep import PARAMETERS, Sweep
 from simlap.track import Corner
 
@@ -41,9 +41,9 @@ def print_sweep(
     if len(corners):
         best = np.argsort(worth)[:3]
         text = ", ".join(f"{corner_label(corners[k].name, 18)} ({worth[k]:+.3f} s)" for k in best)
-        out.print(Text(f"1 % of grip in one corner only counts most in: {text}."))
+        out.print(Prose(f"1 % of grip in one corner only counts most in: {text}."))
     for note in result.notes:
-        out.print(Text(note))
-    out.print(Text("Negative is faster. The limit lap is a bound; a driver turns a part of such a gain into time."))
+        out.print(Prose(note))
+    out.print(Prose("Negative is faster. The limit lap is a bound; a driver turns a part of such a gain into time."))
     for caution in cautions:
         out.print(item("!", clean(caution.text)))

@@ -23,7 +23,7 @@ from simlap.report.plain import (
     time_gap,
 )
 from simlap.report.sentences import WHOLE, step_words, worth
-from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, console, item
+from simlap.report.terminal import NARROWEST, PLAIN_WIDTH, Prose, console, item
 from simlap.results import Analysis, CornerResult
 from simlap.units import MS_TO_KMH
 
@@ -66,9 +66,9 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
     """What `print_analysis` prints in `width` columns, as rich renderables."""
     title = shortened(f"{analysis.session.source}: {analysis.track.name}", min(width, PLAIN_WIDTH))
     parts: list[RenderableType] = [Text(title, style="bold"), "", laps_table(analysis), ""]
-    parts += [Text(line) for line in aside_lines(analysis)]
+    parts += [Prose(line) for line in aside_lines(analysis)]
     parts += [*ranking(analysis, ledger=ledger, narrow=width < PLAIN_WIDTH), ""]
-    parts += [Text(line) for line in _legend(analysis, ledger)]
+    parts += [Prose(line) for line in _legend(analysis, ledger)]
     if analysis.advice.priorities:
         parts.append(Text("\nNext outing", style="bold"))
         for number, priority in enumerate(analysis.advice.priorities, start=1):
@@ -78,7 +78,7 @@ def analysis_parts(analysis: Analysis, *, ledger: str = "caused", width: int = P
             parts.append(item(f"{number}.", said))
         if analysis.advice.order:
             parts.append(item("", clean(analysis.advice.order)))
-        parts.append(Text(PHASE_WORTH))
+        parts.append(Prose(PHASE_WORTH))
     if analysis.advice.refused:
         parts += [Text("\nNext outing", style="bold"), item("!", clean(analysis.advice.refused))]
     if analysis.advice.keep:
@@ -113,7 +113,7 @@ def laps_table(analysis: Analysis) -> Table:
     typical = analysis.typical_lap_s
 
     def row(name: str, time_s: float, words: str) -> None:
-        table.add_row(name, lap_time(time_s), f"{time_gap(time_s, typical)} s", words)
+        table.add_row(name, lap_time(time_s), f"{time_gap(time_s, typical)} s", Prose(words))
 
     row("best", analysis.best_lap_s, f"lap {analysis.best_lap}, as driven")
     row("typical", typical, f"middle of {counted_laps(len(analysis.counted))}, phase by phase")

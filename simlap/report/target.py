@@ -13,7 +13,7 @@ from simlap.report.cautions import cautions
 from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, time_gap
 from simlap.report.standing import cautions_to_dicts
 from simlap.report.table import caution_parts, print_parts
-from simlap.report.terminal import console
+from simlap.report.terminal import Prose, console
 from simlap.results import Analysis
 from simlap.target import Mark, Steps, Target
 from simlap.target_claim import REPEATS
@@ -52,8 +52,8 @@ def print_target(analysis: Analysis, target: Target) -> None:
     if not target.no_step:
         for part in _what_to_do(analysis, target):
             out.print(part)
-    out.print(Text(f"\n{_sum_of_phases(target)}"))
-    out.print(Text(_pedal_changes(analysis, target)))
+    out.print(Prose(f"\n{_sum_of_phases(target)}"))
+    out.print(Prose(_pedal_changes(analysis, target)))
     print_parts(out, caution_parts(analysis))
 
 
@@ -81,11 +81,11 @@ def _ladder(analysis: Analysis, target: Target) -> Table:
     ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
     ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
     if target.no_step:
-        ladder.add_row("next step", "none", target.no_step)
+        ladder.add_row("next step", "none", Prose(target.no_step))
     else:
         step = target.next_step
         words = f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}"
-        ladder.add_row("next step", lap_time(step.value), words)
+        ladder.add_row("next step", lap_time(step.value), Prose(words))
     if shows_transitions(analysis.motion.bandwidth_hz):
         ladder.add_row(
             "limit, pedals",
@@ -104,17 +104,17 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
             _changes(target),
             Text("now > next; metres are stations from the start line; each worth comes on top of"),
             Text("those above it, and together they lead from shown to the next step"),
-            Text(FIRST_PART),
-            *(Text(line) for line in _harder_first(analysis, target)),
+            Prose(FIRST_PART),
+            *(Prose(line) for line in _harder_first(analysis, target)),
         ]
     else:
-        parts.append(Text(_without_corners(analysis)))
+        parts.append(Prose(_without_corners(analysis)))
     if target.held_by:
-        parts.append(Text(HELD_BACK[target.held_by]))
+        parts.append(Prose(HELD_BACK[target.held_by]))
     if target.repeat_s >= WORTH_TELLING:
         best = lap_time(analysis.best_lap_s)
         parts.append(
-            Text(f"{target.repeat_s:.2f} s of the next step are in your best lap ({best}) already: repeat it.")
+            Prose(f"{target.repeat_s:.2f} s of the next step are in your best lap ({best}) already: repeat it.")
         )
     return parts
 

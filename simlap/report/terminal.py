@@ -4,9 +4,12 @@ import os
 import sys
 from typing import Any, TextIO
 
-from rich.console import Console
+from rich.console import Console, JustifyMethod, OverflowMethod
+from rich.containers import Lines
 from rich.table import Table
 from rich.text import Text
+
+from simlap.report.plain import units_held, units_let_go
 
 # Tables are laid out for the classic terminal; a wider one is used, a pipe gets this width and no colour.
 PLAIN_WIDTH = 80  # columns
@@ -42,10 +45,32 @@ def console(least: int = PLAIN_WIDTH) -> Console:
     return Console(file=file, width=width, highlight=False, markup=False, no_color=None if person else True)
 
 
+class Prose(Text):
+    """Text whose lines break between words, but not between a number and its unit."""
+
+    def wrap(
+        self,
+        console: Console,
+        width: int,
+        *,
+        justify: JustifyMethod | None = None,
+        overflow: OverflowMethod | None = None,
+        tab_size: int = 8,
+        no_wrap: bool | None = None,
+    ) -> Lines:
+        """The lines of `width` columns, as `Text.wrap` breaks them."""
+        held = self.copy()
+        held.plain = units_held(held.plain)
+        lines = held.wrap(console, width, justify=justify, overflow=overflow, tab_size=tab_size, no_wrap=no_wrap)
+        for line in lines:
+            line.plain = units_let_go(line.plain)
+        return lines
+
+
 def item(bullet: str, words: str) -> Table:
     """A paragraph with a bullet before it, its later lines indented as the first."""
     grid = Table.grid(padding=(0, 1, 0, 0))
     grid.add_column(width=2, no_wrap=True)
     grid.add_column(ratio=1)
-    grid.add_row(bullet, Text(words))
+    grid.add_row(bullet, Prose(words))
     return grid
