@@ -99,15 +99,19 @@ def _first_of(analysis: Analysis, priorities: Sequence[Priority]) -> str:
 
 
 def _beside_the_note(analysis: Analysis, priorities: Sequence[Priority]) -> dict[str, str]:
-    """What to say of the target's part in a corner beside its note: that its reason is to be found first, or that it
-    lies in a phase of which there is nothing to note."""
+    """What to say of the target's part in a corner beside its note: that its reason is to be found first, that it
+    lies in a phase of which there is nothing to note, or which phases it covers beside the one in the note."""
     worked_on, remarks = asked_phases(analysis), {}
     for one in priorities:
         there = worked_on.get(one.corner, ())
+        others = [PHASE_WORDS[phase] for phase in there if phase != one.phase]
         if there and one.phase not in there:
-            remarks[one.corner] = f", in its {joined_by_and([PHASE_WORDS[phase] for phase in there])}"
-        elif one.kind == TIME_LOST and one.phase != "mid_corner":
-            remarks[one.corner] = ", once you know its reason"
+            remarks[one.corner] = f", in its {joined_by_and(others)}"
+            continue
+        told = f", with its {joined_by_and(others)}" if others else ""
+        if one.kind == TIME_LOST and one.phase != "mid_corner":
+            told += ", once you know its reason"
+        remarks[one.corner] = told
     return remarks
 
 

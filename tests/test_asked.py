@@ -123,6 +123,9 @@ def test_what_the_target_works_on_beside_the_note_is_named():
     assert "corner 1 (0.08 s, in its exit)" in told
     same = [SimpleNamespace(corner="1", worth_s=0.08, phases=("braking", "exit"))]
     told = order_of_work(SimpleNamespace(corners=corners, target=SimpleNamespace(next_step=step, corners=same)), made)
+    assert "corner 1 (0.08 s, with its exit)" in told  # the note's own step is the braking's alone
+    same = [SimpleNamespace(corner="1", worth_s=0.08, phases=("braking",))]
+    told = order_of_work(SimpleNamespace(corners=corners, target=SimpleNamespace(next_step=step, corners=same)), made)
     assert "corner 1 (0.08 s)" in told
 
 

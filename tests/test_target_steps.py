@@ -265,6 +265,7 @@ def test_the_table_shows_the_speed_at_the_end_of_an_exit_and_what_the_best_lap_h
     assert "161 > 163" in printed
     assert "1250 > 1255" in printed
     assert "0.07 s of the next step are in your best lap" in printed
+    assert "each worth covers all that its line works on" in " ".join(printed.split())  # a note's step, one phase
     assert max(map(len, printed.splitlines())) <= 80
     data = target.to_dict()
     assert data["repeat_s"] == pytest.approx(target.repeat_s, abs=5e-4)

@@ -22,6 +22,11 @@ from simlap.transitions import shows_transitions
 SCHEMA = "simlap.target/1"
 SHOWN = "each phase as well as you repeat it, joined to one lap"
 SHOWN_ONCE = "the better of each phase, joined to one lap; nothing of it was repeated"
+READ_SO = (
+    "now > next; metres are stations from the start line; each worth covers all that its line works on, comes on top "
+    "of those above it, and together they lead from shown to the next step (the step of a note counts from the typical "
+    "lap, and in its own phase alone)"
+)
 FIRST_PART = "Steps are small: where a note asks for more, this is a first part; -: no change"
 HELD_BACK = {
     "chance": "Held back by the chance: by these lap times a faster lap than this would be less likely than "
@@ -102,8 +107,7 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
     if target.corners:
         parts += [
             _changes(target),
-            Text("now > next; metres are stations from the start line; each worth comes on top of"),
-            Text("those above it, and together they lead from shown to the next step"),
+            Prose(READ_SO),
             Prose(FIRST_PART),
             *(Prose(line) for line in _harder_first(analysis, target)),
         ]
