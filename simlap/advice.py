@@ -58,6 +58,9 @@ ON_MOST_LAPS = 0.75  # [1]
 # by its share of them, for it explains the typical lap no better; never less than a loss without one. Common practice,
 # no source.
 UNEXPLAINED = 0.5  # [1]
+# A habit that holds more than this many times what the phases hold on which the target works is told before them: a
+# second is not kept silent for the tenth that fits into the next step. Common practice, no source.
+OUTWEIGHS = 2.0  # [1]
 # A lap is worth comparing with where it wins this share of what the usual lap lacks. Common practice, no source.
 CLEARLY_AHEAD = 0.25  # [1]
 ALIKE = "No lap of yours is clearly quicker there to compare with: look for the reason with your coach first"
@@ -145,7 +148,8 @@ def choose_priorities(
     Only corners and phases whose interval lies above zero count. A fast corner never heads the list before
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
     Where the target asks for less than a corner allows, `asked` above the typical lap's slowest speed [km/h], both
-    are told. In a corner that it works on, its own `phases` come first. With `step_worth`, the lap time of a priority's
+    are told. In a corner that it works on, its own `phases` come first, unless a habit in another one outweighs
+    them. With `step_worth`, the lap time of a priority's
     step [s], each priority holds it, and none is chosen whose step brings less than `LEAST_STEP`.
     """
     asked, phases = asked or {}, phases or {}
@@ -166,9 +170,19 @@ def choose_priorities(
             for chance in _candidate(corner, phase, findings, sheet, limits, asked)
             if not (left_alone(corner, asked) and chance.phase == "mid_corner" and chance.kind in ASKS_SPEED)
         ]
-        worked_on = phases.get(name, ())
-        chances[name] = sorted(here, key=lambda each: (each.phase in worked_on, weight(each)), reverse=True)
+        chances[name] = _in_order(sorted(here, key=weight, reverse=True), phases.get(name, ()), weight)
     return _that_bring_something(chances, weight, step_worth or (lambda _: None))
+
+
+def _in_order(here: list[Priority], worked_on: Sequence[str], weight: Callable[[Priority], float]) -> list[Priority]:
+    """Of one corner, heaviest first, those in phases that the target works on before the others.
+
+    But a habit that holds far more than they do stays first: a target's small steps may leave the largest loss alone.
+    """
+    first = [each for each in here if each.phase in worked_on]
+    if first and here[0].kind != TIME_LOST and weight(here[0]) > OUTWEIGHS * max(one.worth.value for one in first):
+        return here
+    return [*first, *(each for each in here if each.phase not in worked_on)]
 
 
 def _that_bring_something(
