@@ -143,7 +143,10 @@ def build_from_laps(motion: Motion, lapset: LapSet) -> tuple[Track, tuple[str, .
         heights_logged=found.has_elevation,
     )
     spread = float(np.sqrt(np.mean(np.var(found.offset, axis=0))))
-    return track, (f"mean of {len(paths)} laps, which lie {spread:.2f} m rms beside each other", *found.notes)
+    drawn_by = f"mean of {len(paths)} laps, which lie {spread:.2f} m rms beside each other"
+    if len(paths) == 1:
+        drawn_by = "the path of the one lap that counts: its own wander is in the line"
+    return track, (drawn_by, *found.notes)
 
 
 def _thinned(path: Path) -> Path:

@@ -54,7 +54,11 @@ def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
     lat, lon = to_geodetic(np.array([x1, x2]), np.array([y1, y2]), track.origin)
     line = f"{lat[0]:.9f},{lon[0]:.9f},{lat[1]:.9f},{lon[1]:.9f}"
     result = run("build", log, "--start-line", line, "--name", "ours", "--out", tmp_path / "ours.geojson")
-    assert "mean of 3 laps" in result.stderr
+    assert "mean of 3 laps, which lie" in result.stderr
+    one = logged_laps(tmp_path / "one.csv", track, laps=1)
+    result = run("build", one, "--start-line", line, "--out", tmp_path / "one.geojson")
+    assert "the path of the one lap that counts: its own wander is in the line" in result.stderr
+    assert "rms beside" not in result.stderr  # one lap lies beside nothing
     seen = read_track(tmp_path / "ours.geojson")
     assert (seen.name, seen.has_elevation) == ("ours", False)
     assert seen.origin == pytest.approx(track.origin, abs=0.01)  # a circuit of 1 km
