@@ -181,24 +181,46 @@ def _shown_limits(limits: dict[str, Any]) -> dict[str, Any]:
     return {"lateral": limits["lateral left"], **{name: limits[name] for name in SHOWN[2:]}}
 
 
+LIMITS_READ_SO = (
+    "lateral: cornering; traction: what the tyres put on the road; engine: how hard the car speeds up at full "
+    "throttle, less air and rolling"
+)
+SHAPE_READS_SO = (
+    "exponent: how cornering and braking, or cornering and drive, share the grip (1: one takes from the other in "
+    "proportion; 2: a circle, each costs the other little at first); quantile: the share of laps that stays below a "
+    "limit; draws: how often the laps were drawn anew for the intervals"
+)
+EVIDENCE_READS_SO = (
+    "windows: moments at which the car may have been at that limit; at the limit: those at which it was; combined: "
+    "while it cornered as well; spread: how much the driver varies from lap to lap; noise: error of one reading"
+)
+CORNERS_READ_SO = (
+    "peak: the highest moment; held: kept up for a while, at that speed; used: held, as a share of the limit there; "
+    "weight: load on the tyres, 1 on a flat road, more in dips and on banking; own grip: of that corner alone, where "
+    "three laps show one level"
+)
+
+
 def print_envelope(report: dict[str, Any]) -> None:
     """Print the report as tables on stdout."""
-    from rich.text import Text
-
     from simlap.report.plain import clean
-    from simlap.report.terminal import console, item
+    from simlap.report.terminal import Prose, console, item
 
     out, shape = console(), report["envelope"]
     out.print(_limits_table(report))
+    out.print(Prose(LIMITS_READ_SO))
     out.print(
         f"Exponent under braking {shape['exponent_braking']:.2f}, under drive {shape['exponent_drive']:.2f}; "
         f"cornering drag {shape['cornering_drag_s2_per_m']:.4f} s²/m; quantile {report['quantile']:g} "
         f"(engine: the median lap), {report['draws']} draws, seed {report['seed']}."
     )
+    out.print(Prose(SHAPE_READS_SO))
     out.print(_evidence_table(report["evidence"]))
+    out.print(Prose(EVIDENCE_READS_SO))
     out.print(_corners_table(report["corners"]))
+    out.print(Prose(CORNERS_READ_SO))
     for note in report["notes"]:
-        out.print(Text(clean(note)))
+        out.print(Prose(clean(note)))
     for caution in report.get("cautions", ()):
         out.print(item("!", clean(caution["text"])))
 

@@ -114,9 +114,10 @@ def road_samples(table: Any, line: Any, use: np.ndarray | None = None, corners: 
     finite = np.isfinite(table.v) & np.isfinite(table.a_lon) & np.isfinite(table.a_lat)
     chosen = chosen & finite.all(axis=1)
     if chosen.sum() < 2:
-        more = ", or count more of them with --laps" if chosen.size >= 2 else ""
+        more = ", or count more of them with --laps ('simlap laps' tells why each was set aside)"
+        more = more if chosen.size >= 2 else ""
         raise NotEnoughData(
-            f"the envelope needs at least 2 counted laps, {int(chosen.sum())} found: drive more laps{more}."
+            f"reading a car's limits needs at least 2 counted laps, {int(chosen.sum())} found: drive more laps{more}."
         )
     v = np.asarray(table.v)[chosen]
     a_lon, wild_lon = _without_wild(np.asarray(table.a_lon)[chosen])

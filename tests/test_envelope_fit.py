@@ -270,7 +270,9 @@ def test_grip_of_each_corner_is_near_all_for_a_driver_at_the_limit():
 def test_one_lap_and_a_stroll_are_refused(below):
     case, _ = below
     one = np.arange(case.table.numbers.size) == 0
-    with pytest.raises(NotEnoughData, match=r"at least 2 counted laps, 1 found.*, or count more of them with --laps"):
+    with pytest.raises(
+        NotEnoughData, match=r"at least 2 counted laps, 1 found.*, or count more of them with --laps \('simlap laps'"
+    ):
         fit_envelope(case.table, case.line, use=one)
     rows = dict.fromkeys(("v", "a_lon", "a_lat"), np.full((1, 3), 20.0))
     with pytest.raises(NotEnoughData, match=r"1 found: drive more laps\.$"):  # there is no other lap to count

@@ -10,9 +10,10 @@ from envelope_cases import drive
 from matplotlib.figure import Figure
 from typer.testing import CliRunner
 
-from simlap.cli_envelope import envelope, limits_at, table_speeds, unshown
+from simlap.cli_envelope import envelope, limits_at, print_envelope, report_dict, table_speeds, unshown
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
+from simlap.envelope_grip import corner_grip
 from simlap.envelope_samples import road_samples
 from simlap.figures_envelope import EDGE_POINTS, SEEN, UNSEEN, edge_of, ggv_figure, plot_gg, plot_ggv
 from simlap.units import G
@@ -168,8 +169,7 @@ def test_braking_names_the_corners_that_it_leads_to(fitted):
 
 
 def test_command_prints_limits_and_writes_figures_and_json(tmp_path, club):
-    from simlap.cli_envelope import report_dict, write_figures
-    from simlap.envelope_grip import corner_grip
+    from simlap.cli_envelope import write_figures
 
     done = club.analysis
     grips = corner_grip(done.table, done.line, done.track.corners, done.fit.envelope)
@@ -181,6 +181,20 @@ def test_command_prints_limits_and_writes_figures_and_json(tmp_path, club):
     paths = write_figures(done.fit, done.table, done.line, done.track.corners, tmp_path)
     assert {path.name for path in paths} == {"gg.png", "gg.svg", "ggv.png", "ggv.svg"}
     assert paths[0].read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"  # PNG signature, ISO/IEC 15948
+
+
+def test_every_heading_of_the_tables_is_explained_below_them(club, capsys):
+    done = club.analysis
+    grips = corner_grip(done.table, done.line, done.track.corners, done.fit.envelope)
+    print_envelope(report_dict(done.fit, grips, done.table))
+    printed = capsys.readouterr().out
+    assert max(map(len, printed.splitlines())) <= 80
+    flowing = " ".join(printed.split())
+    for word in (
+        "lateral", "traction", "engine", "exponent", "quantile", "draws", "windows", "at the limit", "combined",
+        "spread", "noise", "peak", "held", "used", "weight", "own grip",
+    ):  # fmt: skip
+        assert f"{word}: " in flowing, word
 
 
 def test_missing_session_is_one_error_and_no_folder(tmp_path):
