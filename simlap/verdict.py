@@ -32,8 +32,9 @@ CLEAR = 1.0 - SIGNIFICANCE / 2.0  # chance above which a gain is clear; below 1 
 # what the smoothing takes. In a difference they cancel. Over 50 seeded pairs without a change the change of the limit
 # scattered by 0.69 of what the draws said (0.170 s beside 0.258 s).
 NOT_SHARED = 0.7
-# Beyond this nobody drives the laps; the change is then too small to settle.
-MOST_LAPS_WORTH_NAMING = 500
+# More laps a side than a day of testing holds nobody drives; the change is then too small to settle. Common practice,
+# no source.
+MOST_LAPS_WORTH_NAMING = 100
 _COLUMNS = np.arange(ENVELOPE_SIZE)
 # Columns of a packed envelope that belong to each limit.
 PARTS: Mapping[str, tuple[int, ...]] = {

@@ -312,6 +312,9 @@ def test_laps_needed_grow_with_the_square_of_what_is_missing():
     assert settle(-detectable / 2.0, 0.1, 18, 10)[2] == 30
     assert settle(-detectable, 0.1, 18, 10)[2] == 0
     assert settle(0.0, 0.1, 18, 10)[2] is None
+    # a third of it needs eight times as many more, 80; a quarter 15 times, 150: more than a day of testing holds
+    assert settle(-detectable / 3.0, 0.1, 18, 10)[2] == pytest.approx(80, abs=1)  # rounded up
+    assert settle(-detectable / 4.0, 0.1, 18, 10)[2] is None
 
 
 @pytest.mark.parametrize("error", [0.0, np.nan])
