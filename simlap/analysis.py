@@ -145,8 +145,8 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         if all_with_gaps(lapset.laps):
             hint = f" {CLOSED_ONLY}"
         raise NotEnoughData(
-            f"{session.source}: no lap can be counted ({why_none_counts(lapset.laps)}). An analysis needs at least one "
-            f"complete flying lap.{hint}"
+            f"{session.source}: no lap can be counted ({why_none_counts(lapset.laps)}). An analysis needs at least two "
+            f"complete flying laps.{hint}"
         )
     if track is None:
         track = path_of_laps(motion, lapset)

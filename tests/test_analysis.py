@@ -169,6 +169,9 @@ def test_counting_laps_by_number_overrides_the_choice(club):
     assert [lap.number for lap in prepared.lapset.laps if lap.counted] == [2, 3, 5]
     prepared = prepare(club.session, club.track, Options(drop=(2,)))
     assert 2 not in [lap.number for lap in prepared.lapset.laps if lap.counted]
+    every = tuple(lap.number for lap in prepared.lapset.flying)
+    with pytest.raises(NotEnoughData, match="needs at least two complete flying laps"):  # with one it has no limits
+        prepare(club.session, club.track, Options(drop=every))
 
 
 def test_laps_chosen_by_number_are_of_the_session_and_not_of_the_one_that_it_is_held_against(club):
