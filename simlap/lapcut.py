@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from simlap.track import Track
 
 MARK_LATE_S = 1.0  # [s] a lap channel or beacon tells of a crossing within this
+# A path so far from the start line of its track lies on another circuit: the longest are no more across, and a few km
+# off is also what a wrong datum or a slip of a digit make.
+ELSEWHERE_M = 20_000.0  # [m]
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +51,7 @@ def cut(motion: Motion, session: Session, start_line: StartLine | None, track: T
         (x1, y1), (x2, y2) = track.start_line
         line = StartLine(float(x1), float(y1), float(x2), float(y2))
         times = crossings(motion, line, 0.5 * track.line.length)
-        _need(times, motion, line, f"The start line of track {track.name!r}")
+        _need(times, motion, line, f"The start line of track {track.name!r}", of_track=True)
         return Cut(times, line, "track file", _counted_through(times))
     if session.has("lap"):
         changes = counter_changes(session).between(motion.t[0], motion.t[-1])
@@ -74,13 +77,18 @@ def _counted_through(times: np.ndarray) -> list[int]:
     return list(range(1, times.size + 1))
 
 
-def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str) -> None:
+def _need(times: np.ndarray, motion: Motion, line: StartLine, words: str, *, of_track: bool = False) -> None:
     if times.size >= 2:
         return
     x, y = line.middle
     near = float(np.min(np.hypot(motion.x - x, motion.y - y)))
     how = "is crossed once" if times.size else "is never crossed"
     place = f"{near:.0f} m" if near < 2000.0 else f"{near / 1000.0:.0f} km"
+    if of_track and near > ELSEWHERE_M:
+        raise NotEnoughData(
+            f"{words} lies {place} away from the path: that is another circuit. Take the track of the one that was "
+            "driven, or none."
+        )
     raise NotEnoughData(
         f"{words} {how}; the path comes within {place} of its middle. Two crossings are "
         f"needed: check the coordinates (latitude first), or leave the line out. {CLOSED_ONLY}"

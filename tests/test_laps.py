@@ -448,6 +448,19 @@ def test_a_line_that_is_never_crossed_says_how_far_away_it_is():
         find_laps(motion, session, start_line=StartLine(5000.0, 5000.0, 5020.0, 5000.0))
 
 
+@pytest.mark.parametrize(("away", "words"), [
+    (700_000.0, r"lies 70\d km away from the path: that is another circuit\. Take the track of"),
+    (3_000.0, r"is never crossed; the path comes within 3 km .* check the coordinates"),
+])  # fmt: skip
+def test_the_track_of_another_circuit_is_called_that(away, words):
+    # The middle of the kart circuit's line is moved; its laps are some hundred metres across.
+    _, session, motion = plain()
+    track = invented_circuit("kart")
+    ends = tuple((x + away, y) for x, y in track.start_line)
+    with pytest.raises(NotEnoughData, match=words):
+        find_laps(motion, session, track=replace(track, start_line=ends))
+
+
 def test_half_a_lap_is_refused():
     d = drive("kart", laps=1)
     full = logged(d, 10, speed_ms=0.05, seed=4)
