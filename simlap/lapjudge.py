@@ -50,6 +50,7 @@ def judge(motion: Motion, laps: list[Lap], track: Track | None = None) -> tuple[
     fit = _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)
     if len(fit) < ENOUGH_LAPS:
         reasons = {i: why for i, why in reasons.items() if why.kind is not Aside.NO_RUN_UP}
+        _set_slow_aside(laps, [i for i in rest if i not in reasons], SLOW_SHARE, reasons)  # they were not asked before
     judged = [
         replace(
             lap,

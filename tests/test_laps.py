@@ -505,6 +505,19 @@ def test_a_lap_without_a_run_up_is_set_aside_where_others_are_enough(laps_driven
     assert behind.reason.startswith("no run-up") is not still_counts
 
 
+@pytest.mark.parametrize(("speed", "still_counts"), [(1.0, True), (0.9, False)])
+def test_a_lap_without_a_run_up_that_is_slow_all_along_does_not_count_where_laps_are_few(speed, still_counts):
+    # The same, and the driver stays at 90 % of the speed: 11 % over the other laps, where 5 % are slow.
+    def slow(lap, station):
+        return {2: np.full(station.size, 0.6), 3: np.clip(0.6 + station / 150.0, 0.0, speed)}.get(lap, 1.0)
+
+    d = drive("kart", laps=6, slow=slow, factors=np.ones(6))
+    laps = laps_with(d, logged(d, 10, speed_ms=0.05, seed=4))
+    assert counted(laps) == ([1, 3, 4] if still_counts else [1, 4])
+    behind = next(lap for lap in laps.laps if lap.number == 3)
+    assert behind.reason.startswith("slow:") is not still_counts
+
+
 def test_a_slow_last_corner_of_a_counted_lap_does_not_cost_the_next_one():
     # The mistake is the lap before's: its exit is worth time, and both laps count.
     def slow(lap, station):
