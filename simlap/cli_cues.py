@@ -68,8 +68,9 @@ def cues(
 ) -> None:
     """Write the findings of a lap as WebVTT notes over the driver's video, and chapters per lap and corner.
 
-    The numbers are that lap's own, so that they may differ from those of the notes, which are medians over the laps
-    that show a finding; the advice below them is the notes'.
+    The numbers are that lap's own and may differ from those of the notes, medians over the laps that show a finding.
+
+    The advice below them is the notes'.
     """
     crossing = (crossing_video_time, crossing_lap)
     if (video_start is None) == (crossing == (None, None)) or (None in crossing and crossing != (None, None)):

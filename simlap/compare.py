@@ -24,6 +24,7 @@ from simlap.meanpath import mean_path
 from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
+from simlap.readers.join import grounds_apart
 from simlap.session import Session
 from simlap.shared import on_shared_evidence
 from simlap.solver import limit_profile, solve_batch
@@ -78,8 +79,9 @@ def compare(
                 if reference is None:
                     raise
                 raise NotEnoughData(
-                    f"{session.source}: its laps do not fit the circuit of {reference} ({error}) Were both driven on "
-                    "one circuit?"
+                    grounds_apart([before[0], session])
+                    or f"{session.source}: its laps do not fit the circuit of {reference} ({error}) Were both driven "
+                    "on one circuit?"
                 ) from error
             if track is None or (track.origin is not None and one.track.origin is None):
                 track = one.track  # no file was given, or none can be laid under a log without positions

@@ -1,5 +1,6 @@
 """Judging a change to the car on pairs of sessions with known truth."""
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -466,6 +467,22 @@ def test_verdicts_over_200_seeded_pairs(what):
         f"\n{what}: {100 * share:.1f} % right of 200; limit changed by {changes.mean():+.3f} s, sd {changes.std():.3f}"
     )
     assert share >= (0.93 if what == "none" else 0.85)
+
+
+def test_logs_of_two_circuits_are_told_by_their_places_and_not_by_a_line_that_nobody_gave():
+    # The invented circuits lie hundreds of km apart; no track file was named, so none is to be mended.
+    logs = []
+    for name in ("kart", "club"):
+        made = synthetic_session(
+            invented_circuit(name), club_car(), Driver(), Sensors.good(rate_hz=25.0), laps=3, seed=3, losses=False
+        )
+        logs.append(replace(made.session, source=f"{name}.csv"))
+    with pytest.raises(NotEnoughData) as refused:
+        compare(logs[:1], logs[1:], options=Options(draws=20))
+    assert re.match(
+        r"club\.csv: not on the circuit of kart\.csv, its middle lies about \d+ km away\.", str(refused.value)
+    )
+    assert "start line" not in str(refused.value)
 
 
 def test_a_log_without_positions_beside_one_with_them_is_named_and_not_another_circuit():

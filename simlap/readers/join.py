@@ -40,7 +40,9 @@ def join(sessions: Sequence[Session]) -> Session:
     for first, second in itertools.combinations(sessions, 2):
         if share_rows(first, second):
             raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
-    _on_one_circuit(sessions)
+    elsewhere = grounds_apart(sessions)
+    if elsewhere:
+        raise LogFormatError(elsewhere)
     notes = [behind(f"{session.source}: ", note) for session in sessions for note in session.notes]
     by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
     if all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(by_clock)):
@@ -94,9 +96,11 @@ def share_rows(first: Session, second: Session) -> bool:
     return bool(equal.mean() > SHARED_SHARE)
 
 
-def _on_one_circuit(sessions: Sequence[Session]) -> None:
-    """Refuse files that lie on the ground of several circuits, each named with its circuit; those without positions
-    are passed over."""
+def grounds_apart(sessions: Sequence[Session]) -> str:
+    """What there is to say of files on the ground of several circuits, each named with its circuit; else empty.
+
+    Files without positions are passed over.
+    """
     for names in (("latitude", "longitude"), ("x", "y")):
         placed = [session for session in sessions if all(session.has(name) for name in names)]
         if len(placed) < 2:
@@ -110,10 +114,11 @@ def _on_one_circuit(sessions: Sequence[Session]) -> None:
         away = float(np.hypot(*(middles[1] - middles[0])))
         far = f"{away:.0f} m" if away < 2000.0 else f"{away / 1000.0:.0f} km"
         first, later = (joined_by_and([placed[index].source for index in ground]) for ground in (one, other))
-        raise LogFormatError(
+        return (
             f"{later}: not on the circuit of {first}, {'their' if len(other) > 1 else 'its'} middle lies about {far} "
             "away. Name the files of one circuit only, and judge the others by themselves."
         )
+    return ""
 
 
 def _grounds(squares: Sequence[set[tuple[int, int]]]) -> list[list[int]]:
