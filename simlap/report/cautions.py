@@ -3,6 +3,7 @@
 import numpy as np
 
 from simlap.conditions import beats_limit, corner_steps, slow_group, unlike_of
+from simlap.lapsteps import Step
 from simlap.outings import unlike_outings_of
 from simlap.owngrip import less_grip_words
 from simlap.phases import PHASES
@@ -65,7 +66,10 @@ def _unlike_laps(analysis: Analysis) -> list[Caution]:
     raised = []
     unlike = unlike_of(analysis)
     if unlike is not None:
-        raised.append(Caution("changing conditions", unlike.sentence))
+        groups = (unlike.run, unlike.others) if isinstance(unlike, Step) else ()
+        typed = " or ".join(",".join(map(str, sorted(laps))) for laps in groups if len(laps) > 1)
+        which = f"{unlike.sentence.removesuffix('.')} {typed}." if typed else unlike.sentence
+        raised.append(Caution("changing conditions", which))
     slow = slow_group(analysis.lapset.laps)
     if slow is not None:
         raised.append(Caution("slow laps alike", slow.sentence))
