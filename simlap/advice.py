@@ -19,7 +19,7 @@ from simlap.asked import (
     order_of_work,
     rests_on,
 )
-from simlap.conditions import corner_steps
+from simlap.conditions import corner_steps, unlike_of
 from simlap.envelope_grip import corner_grip
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
@@ -27,6 +27,7 @@ from simlap.habit_rules import speed_step
 from simlap.habit_traces import CornerSheet, CornerTrace
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged, spoken
 from simlap.keep import best_used, phase_uses
+from simlap.lapsteps import Step, lap_list
 from simlap.phases import PHASE_WORDS
 from simlap.results import Advice, CornerResult, Finding, PhaseResult, Priority
 from simlap.target_claim import too_poor
@@ -68,6 +69,7 @@ SLIPPERY = (
     "All laps hold the same level there, {:.0f} % of the grip shown elsewhere: if the road is slippery there, do not "
     "go faster, but state its grip in the track file."
 )
+SLOWER_ALONE = "Only slower laps show it ({}): was the track wet then, or another driver at the wheel? If so, leave it."
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -104,7 +106,9 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
     )
     return Advice(
         findings=findings,
-        priorities=questioned(analysis, slippery(analysis, warned(analysis, priorities))),
+        priorities=of_slower_laps(
+            analysis, findings, questioned(analysis, slippery(analysis, warned(analysis, priorities)))
+        ),
         keep=best_used(phase_uses(analysis), findings, priorities),
         order=order_of_work(analysis, priorities),
         not_judged=(*remarks, *not_judged(sheets), *([] if analysis.motion.closes else [PLACED_BY_SHAPE])),
@@ -131,6 +135,25 @@ def questioned(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Pr
     """The priorities; one in a corner where groups of laps differ ends with the question what changed there."""
     asked = {one.corner: f" {one.question}" for one in corner_steps(analysis)} if priorities else {}
     return tuple(replace(each, sentence=each.sentence + asked.get(each.corner, "")) for each in priorities)
+
+
+def of_slower_laps(
+    analysis: "Analysis", findings: Sequence[Finding], priorities: Sequence[Priority]
+) -> tuple[Priority, ...]:
+    """The priorities; where the laps fall into a faster and a slower group, one that no lap of the faster group shows
+    ends with the question what was other then: what a wet track costs is no habit."""
+    step = unlike_of(analysis) if priorities else None
+    if not isinstance(step, Step):
+        return tuple(priorities)
+    faster = set(step.others if step.change_s > 0.0 else step.run)
+    shown = {(one.corner, one.phase, one.kind): one.laps for one in findings}
+    told = []
+    for each in priorities:
+        laps = shown.get((each.corner, each.phase, each.kind), ())
+        if laps and faster.isdisjoint(laps):
+            each = replace(each, sentence=f"{each.sentence} {SLOWER_ALONE.format(lap_list(sorted(laps)))}")
+        told.append(each)
+    return tuple(told)
 
 
 def choose_priorities(

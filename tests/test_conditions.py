@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from report_case import LIMIT_S, circle_case
 from truth_table import analysis_of, truth_table
 
-from simlap.advice import questioned
+from simlap.advice import of_slower_laps, questioned
 from simlap.analysis import advised
 from simlap.chance import outlook
 from simlap.circuits import invented_circuit
@@ -238,6 +238,20 @@ def test_a_whole_lap_that_steps_is_not_told_corner_by_corner():
     assert told.endswith("Choose laps of like conditions with --laps 1,2,4,5 or 6,7,8,9,10,11.")  # as it is typed
     assert "one corner changed" not in keys(case)
     assert why_no_step(case, Interval(41.0, 40.8, 41.3), 0.5).startswith("Conditions changed")
+
+
+@pytest.mark.parametrize(("laps", "said"), [((6, 7, 9, 10), True), ((5, 6, 7), False), ((), False)])
+def test_a_habit_of_the_slower_group_alone_asks_what_was_other_then(laps, said):
+    # Laps 6 to 11 are 6 % slower than the others: on a wet track everybody brakes earlier there.
+    factors = {n: (1.0 if n < 6 else 1.06) + 0.001 * (n % 3) for n in range(1, 12) if n != 3}
+    case = circle_case(factors=factors)
+    first = replace(case.advice.priorities[0], sentence="Do it.")
+    shown = replace(case.advice.findings[0], corner=first.corner, phase=first.phase, kind=first.kind, laps=laps)
+    (told,) = of_slower_laps(case, [shown] if laps else [], [first])
+    asked = " Only slower laps show it (laps 6, 7, 9 and 10): was the track wet then, or another driver at the wheel?"
+    assert told.sentence == (f"Do it.{asked} If so, leave it." if said else "Do it.")
+    (alike,) = of_slower_laps(circle_case(), [shown], [first])
+    assert alike.sentence == "Do it."
 
 
 def test_an_outing_with_a_trend_gets_a_caution_and_no_target():
