@@ -54,7 +54,7 @@ def notes_lines(
     if not advice.refused:
         lines += [f"Keep: {clean(advice.keep) or NO_KEEP}"]
     lines += _aside_lines(analysis)
-    if everything:
+    if everything and not advice.refused:  # "none" would pass for a clean lap
         fast = {result.corner.name: result.step_kmh for result in analysis.corners if result.build_up}
         lines += ["", *findings_lines(advice.findings, fast)]
     else:

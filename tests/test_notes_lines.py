@@ -3,11 +3,12 @@
 from types import SimpleNamespace
 
 import pytest
+from report_case import circle_case
 
 from simlap.habit_laps import TRAFFIC, Occurrence
 from simlap.habits import _held_up_finding
-from simlap.notes import findings_lines
-from simlap.results import Finding
+from simlap.notes import findings_lines, notes_lines
+from simlap.results import Advice, Finding
 
 
 def found(laps, of_laps=9, kind="early braking", sentence="Corner 4: brakes early."):
@@ -47,3 +48,12 @@ def test_findings_of_a_fast_corner_say_how_small_the_steps_are():
         "- Corner 4: brakes early. Lap 11. Fast corner: steps of 2 km/h per outing at most."
     ]
     assert not any("Fast corner" in line for line in findings_lines([found((11,))], {"5": 2.0}))
+
+
+def test_data_that_allow_no_advice_are_not_said_to_show_no_findings():
+    case = circle_case()
+    looked = notes_lines(case, Advice(), everything=True)
+    assert "Findings: none." in looked
+    refused = notes_lines(case, Advice(refused="The data are rated 'not enough'."), everything=True)
+    assert not [line for line in refused if line.startswith("Findings")]
+    assert "The data are rated 'not enough'." in refused
