@@ -1,34 +1,75 @@
-"""The bandwidth that positions and sensors carry, and how wrong accelerations are at it."""
+"""The bandwidths that positions and sensors carry, the motion at them, and how wrong its accelerations are."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from simlap.fuse import INERTIAL_WANDER, Fused
 from simlap.motion_types import shape_of
 from simlap.sensors import Fixes, Observation
-from simlap.splines import flat_lowpass, lowpass
+from simlap.splines import KnotGrid, flat_lowpass, lowpass
 
 JERK_BAND = (0.4, 0.9)  # [Hz] around the bandwidths that poor data carry
 JERK_RANGE = (1.0, 60.0)  # [m²/s⁵] believed densities: a parade lap, a kart on a slalom
 LEAST_BANDWIDTH = 0.3  # [Hz]
-NYQUIST_SHARE = 0.4  # of the fix rate: the highest bandwidth that positions or speeds alone can carry
+NYQUIST_SHARE = 0.4  # of their rate: the highest bandwidth that positions or speeds alone can carry
+# Channels beside the positions that tell of the acceleration along and across the path.
+TOLD_BY = {"lon": ("speed", "wheel_speed", "a_lon"), "lat": ("course", "a_lat", "yaw_rate")}
 
 
-def drawn_errors(fused: Fused, t: np.ndarray, bandwidth: float) -> tuple[np.ndarray, np.ndarray]:
+@dataclass(frozen=True)
+class Bands:
+    """Bandwidths of one motion, -3 dB of its low-pass.
+
+    Speed is often told by a channel of its own, and may then be sharper than the path, whose curvature positions alone
+    tell in the plainest of logs.
+    """
+
+    path: float  #: of the path, its course and curvature [Hz]
+    speed: float  #: of the speed along it and of a_lon; not below `path` [Hz]
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """A smooth motion at n times; float64 arrays (n,), `position` (n, 2)."""
+
+    position: np.ndarray  #: east, north [m]
+    v: np.ndarray  #: [m/s]
+    course: np.ndarray  #: [rad]
+    kappa: np.ndarray  #: [1/m]
+    a_lon: np.ndarray  #: dv/dt [m/s²]
+    a_lat: np.ndarray  #: v² kappa [m/s²]
+
+
+def smooth_shape(grid: KnotGrid, path: np.ndarray, t: np.ndarray, bands: Bands) -> Shape:
+    """The shape at times `t` of a spline path (size, 2), smoothed to `bands`."""
+    smooth = lowpass(path, grid.step, bands.path)
+    position, *rates = (grid.evaluate(smooth, t, d) for d in (0, 1, 2))
+    v, course, kappa, a_lon, a_lat = shape_of(*rates)
+    if bands.speed > bands.path:
+        sharp = lowpass(path, grid.step, bands.speed)
+        v, _, _, a_lon, _ = shape_of(*(grid.evaluate(sharp, t, d) for d in (1, 2)))
+        a_lat = v**2 * kappa
+    return Shape(position, v, course, kappa, a_lon, a_lat)
+
+
+def drawn_errors(fused: Fused, t: np.ndarray, bands: Bands) -> tuple[np.ndarray, np.ndarray]:
     """Drawn errors of a_lon and a_lat at times `t`, both (k, n), through the low-pass and the geometry of the path."""
-    path = lowpass(fused.path, fused.grid.step, bandwidth)
-    errors = lowpass(fused.noise_path, fused.grid.step, bandwidth)
-    velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (1, 2))
-    _, _, _, a_lon, a_lat = shape_of(velocity, acceleration)
-    shaken = [fused.grid.evaluate(errors, t, d) for d in (1, 2)]
-    lon, lat = np.empty((errors.shape[2], t.size)), np.empty((errors.shape[2], t.size))
-    for k in range(errors.shape[2]):
-        _, _, _, one, two = shape_of(velocity + shaken[0][:, :, k], acceleration + shaken[1][:, :, k])
-        lon[k], lat[k] = one - a_lon, two - a_lat
+    found = smooth_shape(fused.grid, fused.path, t, bands)
+    drawn = [
+        smooth_shape(fused.grid, fused.path + fused.noise_path[:, :, k], t, bands)
+        for k in range(fused.noise_path.shape[2])
+    ]
+    lon, lat = (np.array([getattr(one, name) - getattr(found, name) for one in drawn]) for name in ("a_lon", "a_lat"))
     return lon, lat
+
+
+def _rate(seen: Observation) -> float:
+    """Values a second. [Hz]"""
+    return seen.t.size / max(float(np.ptp(seen.t)), 1.0)
 
 
 def acceleration_noise(
@@ -40,35 +81,36 @@ def acceleration_noise(
     """
     w2 = (2.0 * np.pi * frequency) ** 2
     inform = 1.0 / (w2**2 * (fused.noise["position"] ** 2 / fixes.rate + fused.wander.intensity / w2))
-    names = {"lon": ("speed", "wheel_speed", "a_lon"), "lat": ("course", "a_lat", "yaw_rate")}[axis]
-    for name in names:
+    for name in TOLD_BY[axis]:
         if name not in fused.noise:  # not logged, or not while there were fixes
             continue
-        rate = channels[name].t.size / max(np.ptp(channels[name].t), 1.0)
-        white = fused.noise[name] ** 2 / rate
+        white = fused.noise[name] ** 2 / _rate(channels[name])
         drift = INERTIAL_WANDER[name].intensity / w2 if name in INERTIAL_WANDER else 0.0
         inform += 1.0 / ((white + drift) * (w2 if name in ("speed", "course", "wheel_speed") else 1.0))
     return 1.0 / inform
 
 
-def supported_bandwidth(fused: Fused, fixes: Fixes, channels: Mapping[str, Observation]) -> float:
-    """Bandwidth [Hz] of the common low-pass with the least mean square error of the accelerations.
+def supported_bands(fused: Fused, fixes: Fixes, channels: Mapping[str, Observation], most: float) -> Bands:
+    """Bandwidths up to `most` [Hz] with the least mean square error of the accelerations.
 
     Error = ∫ (1 - H)² signal + H² noise df, the signal a white jerk whose density is read from the path itself in
-    `JERK_BAND`. The worse of the two axes counts: there is one bandwidth.
+    `JERK_BAND`. The path has that of the worse axis.
     """
     frequency = np.arange(0.01, 8.0, 0.02)
     signal = jerk_of(fused) / (2.0 * np.pi * frequency) ** 2
     tried = np.geomspace(LEAST_BANDWIDTH, 4.0, 60)
     gains = flat_lowpass(frequency, tried[:, None])
-    best = tried[-1]
-    for axis in ("lon", "lat"):
+    inertial = "a_lon" in channels and ("a_lat" in channels or "yaw_rate" in channels)
+
+    def best(axis: str) -> float:
         noise = acceleration_noise(fused, fixes, channels, frequency, axis)
         error = ((1.0 - gains) ** 2 * signal + gains**2 * noise).sum(axis=1)
-        best = min(best, tried[np.argmin(error)])
-    if not ("a_lon" in channels and ("a_lat" in channels or "yaw_rate" in channels)):
-        best = min(best, NYQUIST_SHARE * fixes.rate)
-    return float(max(best, LEAST_BANDWIDTH))
+        rates = [fixes.rate, *(_rate(channels[name]) for name in TOLD_BY[axis] if name in channels)]
+        seen = np.inf if inertial else NYQUIST_SHARE * max(rates)
+        return float(min(most, max(min(tried[np.argmin(error)], seen), LEAST_BANDWIDTH)))
+
+    along, across = best("lon"), best("lat")
+    return Bands(path=min(along, across), speed=along)
 
 
 def jerk_of(fused: Fused) -> float:

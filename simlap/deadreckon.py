@@ -88,6 +88,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         noise_a_lat=(v[:, None] * shake_rate).T,
         origin=None,
         bandwidth_hz=bandwidth,
+        speed_bandwidth_hz=bandwidth,
         valid=valid,
         quality=quality,
         notes=tuple(notes),

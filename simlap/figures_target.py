@@ -30,7 +30,7 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     pedals = ("limit with your pedal changes", target.limit_with_transitions_s, "pedals")
     rungs = [
         ("limit (a bound)", target.limit_s, "limit"),
-        *([pedals] if shows_transitions(analysis.motion.bandwidth_hz) else []),
+        *([pedals] if shows_transitions(analysis.motion.speed_bandwidth_hz) else []),
         *([] if target.no_step else [("next step", target.next_step.value, "target")]),
         ("shown", target.shown_s, "shown"),
         ("best", analysis.best_lap_s, "best"),

@@ -7,18 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.bandwidth import drawn_errors, supported_bandwidth
+from simlap.bandwidth import Bands, drawn_errors, smooth_shape, supported_bands
 from simlap.calibrate import STEP, Drive, calibrate
 from simlap.errors import NotEnoughData
 from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import LOOSE_JERK, fuse
 from simlap.geodesy import Origin
 from simlap.located_quality import no_path, quality_of, valid_of
-from simlap.motion_types import MOTION_RATE, Motion, distance_along, shape_of, short_enough
+from simlap.motion_types import MOTION_RATE, Motion, distance_along, short_enough
 from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
-from simlap.splines import lowpass
 from simlap.swapped import refuse_swapped
 
 LEAST_FIXES = 20
@@ -63,40 +62,37 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     fixes, channels, lag = log.fixes, log.channels, log.lag
     start, stop = fixes.t[0], fixes.t[-1]
     fused = fuse(fixes, channels, log.noise, start, stop, seed)
-    carried = min(bandwidth, supported_bandwidth(fused, fixes, channels))
-    if carried < bandwidth:
-        notes.append(
-            f"Noise and rate of the log carry {carried:.2f} Hz instead of {bandwidth:.2f} Hz; "
-            "everything is smoothed to that."
-        )
+    bands = supported_bands(fused, fixes, channels, bandwidth)
+    if bands.path < bandwidth:
+        notes.append(_smoothed_to(bands, bandwidth))
     if log.speed_source == "path":
         notes.append(POSITIONS_AND_SENSORS if log.inertial else POSITIONS_ALONE)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
-    path = lowpass(fused.path, fused.grid.step, carried)
-    p, velocity, acceleration = (fused.grid.evaluate(path, t, d) for d in (0, 1, 2))
-    v, course, kappa, a_lon, a_lat = shape_of(velocity, acceleration)
-    if not v.max() < JUMP_SPEED:
+    shape = smooth_shape(fused.grid, fused.path, t, bands)
+    top = float(shape.v.max())
+    if not top < JUMP_SPEED:
         raise NotEnoughData(f"{session.source}: {no_path(fixes, list(channels))}")
-    noise_lon, noise_lat = drawn_errors(fused, t, carried)
-    valid = valid_of(t, fixes, fused, channels, v)
+    noise_lon, noise_lat = drawn_errors(fused, t, bands)
+    valid = valid_of(t, fixes, fused, channels, shape.v)
     quality = quality_of(
-        fixes, fused, lag, valid, log.speed_source, float(np.std(noise_lat)), carried, log.inertial, v.max()
+        fixes, fused, lag, valid, log.speed_source, float(np.std(noise_lat)), bands.path, log.inertial, top
     )
     return Motion(
         t=t,
-        x=p[:, 0],
-        y=p[:, 1],
-        s=distance_along(v, 1.0 / MOTION_RATE),
-        v=v,
-        course=course,
-        kappa=kappa,
-        a_lon=a_lon,
-        a_lat=a_lat,
-        altitude=_altitude(session, t, lag or 0.0, carried),
+        x=shape.position[:, 0],
+        y=shape.position[:, 1],
+        s=distance_along(shape.v, 1.0 / MOTION_RATE),
+        v=shape.v,
+        course=shape.course,
+        kappa=shape.kappa,
+        a_lon=shape.a_lon,
+        a_lat=shape.a_lat,
+        altitude=_altitude(session, t, lag or 0.0, bands.path),
         noise_a_lon=noise_lon,
         noise_a_lat=noise_lat,
         origin=fixes.origin,
-        bandwidth_hz=carried,
+        bandwidth_hz=bands.path,
+        speed_bandwidth_hz=bands.speed,
         valid=valid,
         quality=quality,
         notes=tuple(notes),
@@ -105,6 +101,14 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         along=felt(log.inertial.get("a_lon"), log.drive, log.drive.a_lon, lag, t),
         used=(*channels, *(("sideslip",) if "yaw_rate" in log.inertial and session.has("sideslip") else ())),
     )
+
+
+def _smoothed_to(bands: Bands, wanted: float) -> str:
+    """What is smoothed to less than the `wanted` bandwidth [Hz]."""
+    told = f"Noise and rate of the log carry {bands.path:.2f} Hz instead of {wanted:.2f} Hz; "
+    if bands.speed > bands.path:
+        return f"{told}the path is smoothed to that, the speed along it to {bands.speed:.2f} Hz."
+    return f"{told}everything is smoothed to that."
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,11 +256,11 @@ def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNois
         jerk_density=LOOSE_JERK,
     )
     t = np.arange(fixes.t[0], fixes.t[-1], STEP)
-    bandwidth = min(ROUGH_BANDWIDTH, supported_bandwidth(fused, fixes, receiver))
-    path = lowpass(fused.path, fused.grid.step, bandwidth)
-    v, course, _, a_lon, a_lat = shape_of(fused.grid.evaluate(path, t, 1), fused.grid.evaluate(path, t, 2))
-    errors = drawn_errors(fused, t, bandwidth)
-    drive = Drive(t, v, a_lon, a_lat, np.gradient(course, STEP), bandwidth, *errors)
+    bandwidth = supported_bands(fused, fixes, receiver, ROUGH_BANDWIDTH).path
+    bands = Bands(bandwidth, bandwidth)  # it is held against inertial sensors, which are smoothed alike
+    shape = smooth_shape(fused.grid, fused.path, t, bands)
+    errors = drawn_errors(fused, t, bands)
+    drive = Drive(t, shape.v, shape.a_lon, shape.a_lat, np.gradient(shape.course, STEP), bandwidth, *errors)
     return drive, float(fused.noise.get("speed", 0.0))
 
 

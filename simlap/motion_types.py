@@ -36,7 +36,7 @@ class MotionQuality:
 class Motion:
     """Smooth motion along the driven path; all arrays float64 on one uniform grid, shape (n,), read-only.
 
-    x, y, v, course, kappa, a_lon and a_lat come from one curve with one bandwidth.
+    All of x, y, v, course, kappa, a_lon and a_lat come from one curve; v and a_lon may be sharper than the rest.
     """
 
     t: np.ndarray  #: session clock [s]
@@ -52,7 +52,8 @@ class Motion:
     noise_a_lon: np.ndarray  #: (k, n) drawn errors of a_lon [m/s²]
     noise_a_lat: np.ndarray  #: (k, n) drawn errors of a_lat [m/s²]
     origin: tuple[float, float] | None  #: latitude, longitude of x = y = 0 [deg]
-    bandwidth_hz: float  #: -3 dB of the common low-pass
+    bandwidth_hz: float  #: -3 dB of the low-pass of the path, its course and curvature
+    speed_bandwidth_hz: float  #: the same of v and a_lon; not less
     valid: np.ndarray  #: (n,) bool: False in gaps and where repaired heavily
     quality: MotionQuality
     notes: tuple[str, ...]

@@ -57,7 +57,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     steps = steps or usual_steps(analysis)
     laps = [analysis.lap_driven[row] for row in analysis.counted]
     phases = analysis.phases
-    times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.bandwidth_hz)
+    times = shown_transitions(analysis.table, phases, analysis.fit.envelope, analysis.motion.speed_bandwidth_hz)
     reachable = with_transitions(analysis.line, analysis.fit.envelope, times, grip_limits(analysis.grip))
     goal = Driven(dt=reachable.segment_time, v=reachable.v, a=between_stations(analysis.line, reachable.v))
     limits = thresholds_of(analysis.options)

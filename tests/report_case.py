@@ -185,8 +185,9 @@ def _motion() -> Motion:
     )  # fmt: skip
     return Motion(
         t=np.arange(n) * 0.02, x=flat, y=flat, s=flat, v=flat, course=flat, kappa=flat, a_lon=flat, a_lat=flat,
-        altitude=None, noise_a_lon=np.zeros((4, n)), noise_a_lat=np.zeros((4, n)), origin=None, bandwidth_hz=2.0,
-        valid=np.ones(n), quality=quality, notes=("note of the motion",), closes=True,
+        altitude=None, noise_a_lon=np.zeros((4, n)), noise_a_lat=np.zeros((4, n)), origin=None,
+        bandwidth_hz=2.0, speed_bandwidth_hz=2.0, valid=np.ones(n), quality=quality,
+        notes=("note of the motion",), closes=True,
     )  # fmt: skip
 
 

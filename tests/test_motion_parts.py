@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simlap.bandwidth import jerk_of, supported_bandwidth
+from simlap.bandwidth import jerk_of, supported_bands
 from simlap.calibrate import STEP, Drive
 from simlap.clipping import without_clipped, without_wild
 from simlap.fixnoise import fix_noise
@@ -166,7 +166,7 @@ def test_no_motion_is_read_from_fixes_beyond_half_their_rate(rate):
     weave = 0.3 * np.sin(2.0 * np.pi * (0.3 + 0.3 * t / 100.0) * t)  # its frequency rises by twice the second term
     fixes = fixes_at(t, 20.0 * t, weave)
     fused = fuse(fixes, {}, None, 0.0, t[-1])
-    assert supported_bandwidth(fused, replace(fixes, rate=rate), {}) <= 0.5 * rate
+    assert supported_bands(fused, replace(fixes, rate=rate), {}, 2.0).speed <= 0.5 * rate
 
 
 def test_noise_of_the_positions_is_no_jerk_of_the_car():

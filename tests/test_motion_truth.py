@@ -3,6 +3,7 @@
 Truth: a plan of straights, clothoids and arcs with curvature in closed form (`motion_cases`). Bars: DEVELOPERS.md.
 """
 
+from dataclasses import replace
 from functools import cache, lru_cache
 
 import numpy as np
@@ -119,6 +120,46 @@ def test_two_hertz_when_the_data_carry_it_and_said_so_when_not():
     poor = case(5, "position", 0.3)[2]
     assert 0.4 < poor.bandwidth_hz < 1.2
     assert any("instead of 2.00 Hz" in note for note in poor.notes)
+
+
+@cache
+def speed_beside_positions(rate: float):
+    """Positions and speed alone, the plainest log of a receiver."""
+    d, session, _ = case(rate, "speed and course", 0.3)
+    channels = {name: values for name, values in session.channels.items() if name != "course"}
+    return d, motion_of(replace(session, channels=channels))
+
+
+@pytest.mark.parametrize("rate", [10, 25])
+def test_a_speed_channel_keeps_the_braking_sharper_than_positions_tell_the_curvature(rate):
+    # The speed errs by 0.05 m/s, white: `rate` a second make it an acceleration of 2 pi 0.05 sqrt(2 B³ / 3 rate) up to
+    # B Hz, 0.23 m/s² at 2 Hz and 10 a second. Smoothed as the path is, the brakes would come on over 0.35 / B seconds.
+    d, motion = speed_beside_positions(rate)
+    assert motion.bandwidth_hz < 1.0 < 1.5 < motion.speed_bandwidth_hz <= 2.0
+    inside = (motion.t > motion.t[0] + 3.0) & (motion.t < motion.t[-1] - 3.0)
+    t = np.arange(0.0, d.t[-1], 0.02)
+    plain = np.interp(motion.t, t, d.at("a_lon", t))  # as it was driven, smoothed by nothing
+    as_path = np.interp(motion.t, t, lowpass(d.at("a_lon", t), 0.02, motion.bandwidth_hz))
+    error, blurred = (np.std((each - plain)[inside]) for each in (motion.a_lon, as_path))
+    assert error < 0.7 * blurred
+
+
+@pytest.mark.parametrize("rate", [10, 25])
+def test_drawn_errors_of_a_sharper_speed_are_as_large_as_the_true_ones(rate):
+    d, motion = speed_beside_positions(rate)
+    inside = (motion.t > motion.t[0] + 3.0) & (motion.t < motion.t[-1] - 3.0)
+    t = np.arange(0.0, d.t[-1], 0.02)
+    smooth = np.interp(motion.t, t, lowpass(d.at("a_lon", t), 0.02, motion.speed_bandwidth_hz))
+    true, drawn = np.std((motion.a_lon - smooth)[inside]), np.std(motion.noise_a_lon[:, inside])
+    assert 0.70 < true / drawn < 1.25  # as above
+
+
+def test_a_log_that_carries_one_bandwidth_has_one():
+    for rate, name, slow in ((25, "all", 1.5), (10, "position", 0.3)):
+        motion = case(rate, name, slow)[2]
+        assert motion.speed_bandwidth_hz == motion.bandwidth_hz
+    poor = speed_beside_positions(10)[1]
+    assert any(f"the speed along it to {poor.speed_bandwidth_hz:.2f} Hz" in note for note in poor.notes)
 
 
 def plain_log(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> Session:

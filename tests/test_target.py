@@ -175,12 +175,12 @@ def test_pedal_changes_are_told_only_where_the_motion_is_sharp_enough_to_show_th
     club, target, capsys, smoothed, told
 ):
     # A low-pass of bandwidth B blurs a step over 0.35 s Hz / B: 0.35 s at 1 Hz, as long as a brake takes to let go.
-    motion = replace(club.analysis.motion, bandwidth_hz=smoothed)
+    motion = replace(club.analysis.motion, speed_bandwidth_hz=smoothed)
     print_target(replace(club.analysis, motion=motion), target)
     printed = " ".join(capsys.readouterr().out.split())
     assert ("Your pedal changes: " in printed) == told
     assert ("limit, pedals" in printed) == told
-    assert (f"does not show in this log: its motion is smoothed to {smoothed:.1f} Hz" in printed) != told
+    assert (f"does not show in this log: its speed is smoothed to {smoothed:.1f} Hz" in printed) != told
     ax = Figure().subplots()
     markers = draw_ladder(replace(club.analysis, motion=motion), target, ax)
     assert any("pedal changes" in text.get_text() for text in ax.texts) == told

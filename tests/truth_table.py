@@ -94,7 +94,9 @@ def truth_table(made, line, *, seed):
 def analysis_of(table, track, line, options=None):
     """The analysis of a table, as if a session of good quality stood behind it."""
     good = SimpleNamespace(verdict="good")
-    motion = SimpleNamespace(notes=(), channels_out=(), bandwidth_hz=BANDWIDTH, closes=True, quality=good)
+    motion = SimpleNamespace(
+        notes=(), channels_out=(), bandwidth_hz=BANDWIDTH, speed_bandwidth_hz=BANDWIDTH, closes=True, quality=good
+    )
     prepared = Prepared(Named(), motion, LapSet((), None, "track file"), track, table, mean_path(table, line))
     return judge(prepared, options or Options())
 

@@ -130,7 +130,7 @@ def _coarse_places(analysis: Analysis) -> list[Caution]:
     if to <= PLACED_M:
         return []
     rate = f"{1.0 / row_step(analysis.session):.0f} values a second"
-    rate += f", motion smoothed to {analysis.motion.bandwidth_hz:.1f} Hz"
+    rate += f", path smoothed to {analysis.motion.bandwidth_hz:.1f} Hz"
     return [
         Caution(
             "places",

@@ -77,7 +77,7 @@ unexplained_s    driven typical lap less the model's copy of it; never spread ov
 beaten_s         most by which the typical lap beats the limit over one phase; above 0.05 the envelope is at fault
 line_s[]         lap, line_s: time lost (+) or won (-) by that lap's line against the mean line
 quality          verdict, reason, fixes_per_second, lag_s, rms_position_m, rms_speed_ms, repaired_percent,
-                 bandwidth_hz, speed_source, position_drifts
+                 bandwidth_hz (path), speed_bandwidth_hz, speed_source, position_drifts
 options          of the run: start_line, laps, drop, spacing [m], quantile, draws, seed, corner_grip,
                  thresholds (null, or those that are not the usual ones)
 cautions[]       key, text
@@ -279,6 +279,7 @@ def _quality(analysis: Analysis) -> dict[str, Any]:
         "rms_speed_ms": _optional(quality.rms_speed_ms, 2),
         "repaired_percent": round(100.0 * max(float(quality.repaired_share), analysis.session.repaired_share), 1),
         "bandwidth_hz": round(float(analysis.motion.bandwidth_hz), 2),
+        "speed_bandwidth_hz": round(float(analysis.motion.speed_bandwidth_hz), 2),
         "speed_source": quality.speed_source,
         "position_drifts": not analysis.motion.closes,
     }

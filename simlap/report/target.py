@@ -64,10 +64,10 @@ def print_target(analysis: Analysis, target: Target) -> None:
 
 def _pedal_changes(analysis: Analysis, target: Target) -> str:
     """How long the driver's pedal changes take, where the motion is sharp enough to show it."""
-    smoothed = analysis.motion.bandwidth_hz
+    smoothed = analysis.motion.speed_bandwidth_hz
     if not shows_transitions(smoothed):
         return (
-            f"How long your pedal changes take does not show in this log: its motion is smoothed to {smoothed:.1f} Hz."
+            f"How long your pedal changes take does not show in this log: its speed is smoothed to {smoothed:.1f} Hz."
         )
     times = target.transitions
     return (
@@ -91,7 +91,7 @@ def _ladder(analysis: Analysis, target: Target) -> Table:
         step = target.next_step
         words = f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}"
         ladder.add_row("next step", lap_time(step.value), Prose(words))
-    if shows_transitions(analysis.motion.bandwidth_hz):
+    if shows_transitions(analysis.motion.speed_bandwidth_hz):
         ladder.add_row(
             "limit, pedals",
             lap_time(target.limit_with_transitions_s),
