@@ -67,11 +67,6 @@ def drawn_errors(fused: Fused, t: np.ndarray, bands: Bands) -> tuple[np.ndarray,
     return lon, lat
 
 
-def _rate(seen: Observation) -> float:
-    """Values a second. [Hz]"""
-    return seen.t.size / max(float(np.ptp(seen.t)), 1.0)
-
-
 def acceleration_noise(
     fused: Fused, fixes: Fixes, channels: Mapping[str, Observation], frequency: np.ndarray, axis: str
 ) -> np.ndarray:
@@ -84,7 +79,7 @@ def acceleration_noise(
     for name in TOLD_BY[axis]:
         if name not in fused.noise:  # not logged, or not while there were fixes
             continue
-        white = fused.noise[name] ** 2 / _rate(channels[name])
+        white = fused.noise[name] ** 2 / channels[name].per_second
         drift = INERTIAL_WANDER[name].intensity / w2 if name in INERTIAL_WANDER else 0.0
         inform += 1.0 / ((white + drift) * (w2 if name in ("speed", "course", "wheel_speed") else 1.0))
     return 1.0 / inform
@@ -105,7 +100,7 @@ def supported_bands(fused: Fused, fixes: Fixes, channels: Mapping[str, Observati
     def best(axis: str) -> float:
         noise = acceleration_noise(fused, fixes, channels, frequency, axis)
         error = ((1.0 - gains) ** 2 * signal + gains**2 * noise).sum(axis=1)
-        rates = [fixes.rate, *(_rate(channels[name]) for name in TOLD_BY[axis] if name in channels)]
+        rates = [fixes.rate, *(channels[name].per_second for name in TOLD_BY[axis] if name in channels)]
         seen = np.inf if inertial else NYQUIST_SHARE * max(rates)
         return float(min(most, max(min(tried[np.argmin(error)], seen), LEAST_BANDWIDTH)))
 

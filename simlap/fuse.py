@@ -20,10 +20,12 @@ from simlap.smoother import BandedSystem, Rows, Wander
 from simlap.splines import KnotGrid, grid_over
 
 KNOT_STEP = 0.1  # [s] a quintic spline on 10 Hz knots carries 4 Hz; results are low-passed to 2 Hz
-# Prior of the path: white jerk of this two-sided density. Racing laps show 5 to 20 m²/s⁵, a kart up to 60; the smoother
-# is kept above that, so that the common low-pass alone sets the bandwidth. Looser still, the path may shake between the
-# values of a slow log, faster than they can tell, and each value then says little about its neighbourhood.
-JERK_DENSITY = 80.0  # [m²/s⁵]
+# Prior of the path: white jerk of a two-sided density. Racing laps show 10 to 50 m²/s⁵, a kart up to 100; the smoother
+# is kept above that, so that the low-pass behind it alone sets the bandwidth. Looser still, the path may shake between
+# the values of a slow log, faster than they can tell, and each value then says little about its neighbourhood. An
+# acceleration may change from one value to the next by the root of density over rate: 4 m/s² at any rate.
+JERK_PER_RATE = 16.0  # [m²/s⁴]
+LEAST_JERK = 80.0  # [m²/s⁵]
 # The receiver's path alone is held against the accelerometers, to read banking from what differs: it must not be drawn
 # in at all, and where positions wander 80 m²/s⁵ are too near to their noise.
 LOOSE_JERK = 1200.0  # [m²/s⁵]
@@ -119,11 +121,12 @@ class PathFusion:
         start: float,
         stop: float,
         seed: int,
-        jerk_density: float = JERK_DENSITY,
+        jerk_density: float | None = None,
     ) -> None:
-        self.jerk_density = jerk_density
         self.fixes = fixes
         self.channels = {name: o for name, o in channels.items() if o.t.size > 1}
+        rate = max([fixes.rate, *(seen.per_second for seen in self.channels.values())])
+        self.jerk_density = jerk_density or min(max(JERK_PER_RATE * rate, LEAST_JERK), LOOSE_JERK)
         self.grid = grid_over(start, stop, KNOT_STEP)
         self.random = np.random.default_rng(seed)
         self.noise = {name: FIRST_NOISE[name] for name in ("position", *self.channels)}
@@ -329,9 +332,9 @@ def fuse(
     seed: int = 0,
     passes: int = PASSES,
     replicates: int = REPLICATES,
-    jerk_density: float = JERK_DENSITY,
+    jerk_density: float | None = None,
 ) -> Fused:
     """Fit one path to all observations between `start` and `stop` [s]; `told` is what the fixes' spectrum tells, and
-    `jerk_density` [m²/s⁵] how freely the path may move between them."""
+    `jerk_density` [m²/s⁵] how freely the path may move between them, by their rate unless given."""
     inside = {name: seen.within(start, stop) for name, seen in channels.items()}
     return PathFusion(fixes, inside, told, start, stop, seed, jerk_density).run(passes, replicates)

@@ -47,6 +47,11 @@ class Observation:
     # A yaw rate reads course rate + slip · d(a_lat)/dt [rad s²/m], a wheel speed v + slip · v · a_lon [s²/m].
     slip: float = 0.0
 
+    @property
+    def per_second(self) -> float:
+        """Values a second that are left to read. [1/s]"""
+        return self.t.size / max(float(np.ptp(self.t)), 1.0)
+
     def shifted(self, lag: float) -> Observation:
         """The same values, `lag` seconds earlier."""
         return replace(self, t=self.t - lag)
