@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simlap.bandwidth import Bands, drawn_errors, smooth_shape, supported_bands
+from simlap.bandwidth import TOLD_BY, Bands, drawn_errors, smooth_shape, supported_bands
 from simlap.calibrate import STEP, Drive, calibrate
 from simlap.errors import NotEnoughData
 from simlap.fixnoise import FixNoise, fix_noise
@@ -33,9 +33,14 @@ POSITIONS_AND_SENSORS = (
     "No speed of the log is used: speed comes from the positions, with the inertial sensors between them. Log the "
     "receiver's speed as well."
 )
+POSITIONS_AND_SPEED = (
+    "The corners' curvature comes from positions alone: the limit lap is good to about 1 %. Log the receiver's course "
+    "or a lateral accelerometer as well."
+)
 # A receiver's speed is good to 0.05 to 0.1 m/s (common practice, no source). One that the first path finds noisier is
 # contradicted by positions whose error is smooth, and which so seem better than they are.
 CONTRADICTED = 0.12  # [m/s]
+CURVES = 1.0  # [Hz] below it the turn-in is blurred over more than a third of a second
 
 
 def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Origin | None = None) -> Motion:
@@ -67,6 +72,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         notes.append(_smoothed_to(bands, bandwidth))
     if log.speed_source == "path":
         notes.append(POSITIONS_AND_SENSORS if log.inertial else POSITIONS_ALONE)
+    elif bands.path < CURVES and not any(name in channels for name in TOLD_BY["lat"]):
+        notes.append(POSITIONS_AND_SPEED)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE
     shape = smooth_shape(fused.grid, fused.path, t, bands)
     top = float(shape.v.max())

@@ -5,7 +5,8 @@ import pytest
 
 from simlap.analysis import analyse
 from simlap.circuits import invented_circuit
-from simlap.located import POSITIONS_ALONE
+from simlap.located import POSITIONS_ALONE, POSITIONS_AND_SPEED
+from simlap.motion import motion_of
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 INERTIAL = ("a_lon", "a_lat", "yaw_rate")
@@ -55,3 +56,23 @@ def test_positions_alone_that_wander_miss_the_bar_by_what_their_note_says(circui
     assert POSITIONS_ALONE in found.motion.notes
     assert "may be 2 % too fast where positions wander by more than a metre" in POSITIONS_ALONE
     assert found.motion.quality.verdict != "good"
+
+
+@pytest.mark.parametrize(("circuit", "rate", "wander"), [("club", 10.0, 0.3), ("kart", 5.0, 0.3), ("club", 5.0, 1.5)])
+def test_positions_and_speed_miss_the_bar_by_what_their_note_says(circuit, rate, wander):
+    # Without course and inertial sensors nothing but positions tells of the curvature, to 0.4 to 1 Hz.
+    found, _ = at_limit(circuit, rate, wander, (*INERTIAL, "course"))
+    assert found.limit_lap.value == pytest.approx(found.typical_lap_s, rel=0.01)
+    assert POSITIONS_AND_SPEED in found.motion.notes
+    assert "the limit lap is good to about 1 %" in POSITIONS_AND_SPEED
+
+
+def test_nothing_is_said_of_positions_where_another_channel_tells_of_the_corners():
+    # A course that errs by 0.5 m/s across, 5 times a second, tells of them to less than 1 Hz as well.
+    sensors = Sensors.good(fix_hz=5.0, course_ms=0.5, position_m=1.5).without(*INERTIAL)
+    log = synthetic_session(
+        invented_circuit("club"), club_car(), Driver(), sensors, laps=3, seed=5, losses=False
+    ).session
+    motion = motion_of(log)
+    assert motion.bandwidth_hz < 1.0
+    assert POSITIONS_AND_SPEED not in motion.notes
