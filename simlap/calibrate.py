@@ -23,6 +23,7 @@ import numpy as np
 from simlap.lag import band_pass
 from simlap.noted import Kind, Note
 from simlap.sensors import Observation
+from simlap.units import G
 
 STEP = 0.04  # [s] of the common grid
 THIN = 5  # every fifth instant of it counts: 0.2 s, three samples per period of HIGH at least
@@ -307,7 +308,7 @@ def _undone(name: str, seen: Observation, fit: Fit, drive: Drive, lag: float, no
     if name == "wheel_speed":
         words += f", slip {100.0 * fit.coefficients[1]:.2f} % per m/s²"
     elif name != "a_lat":
-        words += f", nose into the turn {1000.0 * fit.coefficients[1]:.1f} mrad per m/s²"
+        words += f", sideslip {np.degrees(fit.coefficients[1] * G):.1f} deg per g of cornering"
     notes.append(words + "; taken out.")
     value = np.sign(fit.explained) * seen.value
     if name in ("yaw_rate", "wheel_speed"):  # undone within the smoother: this first path is too noisy for it

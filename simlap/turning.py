@@ -10,6 +10,7 @@ import numpy as np
 from simlap.lag import band_pass
 from simlap.sensors import Observation
 from simlap.splines import lowpass
+from simlap.units import G
 
 SLOW = 3.0  # [m/s] course rate over speed says nothing below
 REPLICATES = 8
@@ -86,7 +87,7 @@ def course_rate(channels: Mapping[str, Observation], t: np.ndarray, v: np.ndarra
             rate = rate - slip * growth
             name = "yaw rate less the sideslip's"
             notes.append(
-                f"Nose into the turn by {1000.0 * slip:.1f} mrad per m/s²; its rate taken out of the yaw rate."
+                f"Sideslip {np.degrees(slip * G):.1f} deg per g of cornering; its rate taken out of the yaw rate."
             )
     notes.append(f"Course rate = {name}.")
     return Turn(rate, name, slip)

@@ -1,5 +1,6 @@
 """What each channel measures of a path, and how the fusion weighs it: paths with derivatives in closed form."""
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -172,3 +173,15 @@ def test_a_log_of_five_rows_a_second_tells_accelerations_as_well_as_its_own_nois
     at = np.arange(log.t[0] + 20.0, log.t[-1] - 20.0, 0.1)
     error = coarse.at("a_lat", at) - fine.at("a_lat", at)
     assert np.sqrt(np.mean(error**2)) < np.hypot(0.05 * G * np.sqrt(2.0 / 5.0), 0.05)
+
+
+def test_the_sideslip_that_was_taken_out_is_told_in_degrees_per_g():
+    # The made car points into the turn by 0.04 rad per g, 2.29 degrees; 5 % of it is 0.1 degree, one digit more another
+    # half of that.
+    sensors = Sensors.good(sideslip_per_g=0.04)
+    log = synthetic_session(
+        invented_circuit("club"), club_car(), Driver(), sensors, laps=3, seed=5, losses=False
+    ).session
+    (told,) = (note for note in motion_of(log).notes if note.startswith("Yaw rate: "))
+    degrees = float(re.search(r"sideslip (\S+) deg per g", told).group(1))
+    assert degrees == pytest.approx(np.degrees(0.04), abs=0.15)
