@@ -27,7 +27,7 @@ def motion_along(x: np.ndarray, y: np.ndarray, v: float, rate: float = 50.0) -> 
     quality = MotionQuality(rate, None, 0.0, None, None, None, 0.0, "path", "good", "")
     return Motion(
         t, x, y, s, np.full(x.size, v), zero, zero, zero, zero, None, np.zeros((4, x.size)), np.zeros((4, x.size)),
-        None, 2.0, np.ones(x.size, dtype=bool), quality, (), True,
+        None, 2.0, 2.0, np.ones(x.size, dtype=bool), quality, (), True,
     )  # fmt: skip
 
 
