@@ -343,7 +343,7 @@ def test_a_side_of_unlike_laps_is_warned_of_in_a_comparison():
         return SimpleNamespace(label=label, prepared=(one,))
 
     def told(sides):
-        return _warnings(sides, (), [unlike_sessions(one) for one in sides])
+        return _warnings(sides, {}, [unlike_sessions(one) for one in sides])
 
     steady = 68.4 + 0.1 * np.sin(np.arange(9.0))
     (warning,) = told([side("A", steady), side("B", DRYING)])
