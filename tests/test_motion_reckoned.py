@@ -247,7 +247,8 @@ def test_sideslip_that_is_not_logged_is_found_from_both_lateral_sensors():
     motion = motion_of(Session.from_arrays(t, speed=d.at("v", t), yaw_rate=yaw, a_lat=lateral))
     inside = (motion.t > 5.0) & (motion.t < motion.t[-1] - 5.0)
     assert np.std((motion.a_lat - d.at("a_lat", motion.t))[inside]) < 0.25
-    assert any("Nose into the turn by" in note for note in motion.notes)
+    (told,) = (note for note in motion.notes if note.startswith("Sideslip "))
+    assert float(told.split()[1]) == pytest.approx(np.degrees(0.003 * G), abs=0.2)  # told to a tenth of a degree per g
 
 
 @pytest.fixture(scope="module")
