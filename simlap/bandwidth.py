@@ -46,24 +46,34 @@ class Shape:
 
 def smooth_shape(grid: KnotGrid, path: np.ndarray, t: np.ndarray, bands: Bands) -> Shape:
     """The shape at times `t` of a spline path (size, 2), smoothed to `bands`."""
-    smooth = lowpass(path, grid.step, bands.path)
-    position, *rates = (grid.evaluate(smooth, t, d) for d in (0, 1, 2))
-    v, course, kappa, a_lon, a_lat = shape_of(*rates)
-    if bands.speed > bands.path:
-        sharp = lowpass(path, grid.step, bands.speed)
-        v, _, _, a_lon, _ = shape_of(*(grid.evaluate(sharp, t, d) for d in (1, 2)))
+    position = grid.evaluate(lowpass(path, grid.step, bands.path), t)
+    return Shape(position, *_shaped(_rates(grid, path, t, bands)))
+
+
+def _rates(grid: KnotGrid, coefficients: np.ndarray, t: np.ndarray, bands: Bands) -> np.ndarray:
+    """Velocity and acceleration smoothed to the path's bandwidth and, where it is another, to the speed's:
+    (bandwidths, 2, n, 2, ...) of a spline (size, 2, ...)."""
+    smooth = [lowpass(coefficients, grid.step, width) for width in dict.fromkeys((bands.path, bands.speed))]
+    return np.array([[grid.evaluate(each, t, derivative) for derivative in (1, 2)] for each in smooth])
+
+
+def _shaped(rates: np.ndarray) -> tuple[np.ndarray, ...]:
+    """v, course, kappa, a_lon and a_lat, each (n,), of what `_rates` gives for one path."""
+    v, course, kappa, a_lon, a_lat = shape_of(*rates[0])
+    if len(rates) > 1:
+        v, _, _, a_lon, _ = shape_of(*rates[1])
         a_lat = v**2 * kappa
-    return Shape(position, v, course, kappa, a_lon, a_lat)
+    return v, course, kappa, a_lon, a_lat
 
 
 def drawn_errors(fused: Fused, t: np.ndarray, bands: Bands) -> tuple[np.ndarray, np.ndarray]:
     """Drawn errors of a_lon and a_lat at times `t`, both (k, n), through the low-pass and the geometry of the path."""
-    found = smooth_shape(fused.grid, fused.path, t, bands)
-    drawn = [
-        smooth_shape(fused.grid, fused.path + fused.noise_path[:, :, k], t, bands)
-        for k in range(fused.noise_path.shape[2])
-    ]
-    lon, lat = (np.array([getattr(one, name) - getattr(found, name) for one in drawn]) for name in ("a_lon", "a_lat"))
+    found, shaken = (_rates(fused.grid, each, t, bands) for each in (fused.path, fused.noise_path))
+    *_, a_lon, a_lat = _shaped(found)
+    lon, lat = np.empty((shaken.shape[-1], t.size)), np.empty((shaken.shape[-1], t.size))
+    for k in range(shaken.shape[-1]):
+        *_, one, two = _shaped(found + shaken[..., k])
+        lon[k], lat[k] = one - a_lon, two - a_lat
     return lon, lat
 
 
