@@ -1,6 +1,6 @@
 """What to tell the driver: at most three priorities, one thing to keep, and what could not be judged."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from simlap.asked import (
     order_of_work,
     rests_on,
 )
-from simlap.conditions import corner_steps, unlike_of
+from simlap.conditions import below_driven, corner_steps, unlike_of
 from simlap.envelope_grip import corner_grip
 from simlap.habit_corner import BOTH_PEDALS, BRAKE_IN_FLAT
 from simlap.habit_link import sheets_of
@@ -70,6 +70,7 @@ SLIPPERY = (
     "go faster, but state its grip in the track file."
 )
 SLOWER_ALONE = "Only slower laps show it ({}): was the track wet then, or another driver at the wheel? If so, leave it."
+WORTH_UNSURE = "What it is worth is unsure: the limit lies below what you drove in that corner."
 # The speed of an exit is compared this far behind its start, or at its end: far enough for the throttle to show.
 INTO_EXIT = 80.0  # [m]
 
@@ -103,6 +104,7 @@ def advise(analysis: "Analysis", thresholds: Thresholds | None = None) -> Advice
         asked_speeds(analysis),
         phases=asked_phases(analysis),
         step_worth=step_worths(analysis, findings, limits),
+        no_bound=[each.corner.name for each in below_driven(analysis)],
     )
     return Advice(
         findings=findings,
@@ -165,6 +167,7 @@ def choose_priorities(
     *,
     phases: Mapping[str, Sequence[str]] | None = None,
     step_worth: Callable[[Priority], float | None] | None = None,
+    no_bound: Collection[str] = (),
 ) -> tuple[Priority, ...]:
     """At most three things to do, one a corner, by what fixing the phase alone is worth.
 
@@ -173,7 +176,9 @@ def choose_priorities(
     Where the target asks for less than a corner allows, `asked` above the typical lap's slowest speed [km/h], both
     are told. In a corner that it works on, its own `phases` come first, unless a habit in another one outweighs
     them. With `step_worth`, the lap time of a priority's
-    step [s], each priority holds it, and none is chosen whose step brings less than `LEAST_STEP`.
+    step [s], each priority holds it, and none is chosen whose step brings less than `LEAST_STEP`. In corners where
+    the limit is `no_bound`, slower than what was driven, nothing is asked for that rests on it alone, and of what the
+    feet did the worth is questioned.
     """
     asked, phases = asked or {}, phases or {}
     by_name = {sheet.corner: sheet for sheet in sheets}
@@ -192,9 +197,14 @@ def choose_priorities(
             if corner.clear and phase.gain_alone.low > 0.0 and _drivers_own(phase) >= limits["worth_s"]
             for chance in _candidate(corner, phase, findings, sheet, limits, asked)
             if not (left_alone(corner, asked) and chance.phase == "mid_corner" and chance.kind in ASKS_SPEED)
+            and not (name in no_bound and chance.kind in MODEL_SAYS)
         ]
         chances[name] = _in_order(sorted(here, key=weight, reverse=True), phases.get(name, ()), weight)
-    return _that_bring_something(chances, weight, step_worth or (lambda _: None))
+    chosen = _that_bring_something(chances, weight, step_worth or (lambda _: None))
+    return tuple(
+        replace(each, sentence=f"{each.sentence} {WORTH_UNSURE}") if each.corner in no_bound else each
+        for each in chosen
+    )
 
 
 def _in_order(here: list[Priority], worked_on: Sequence[str], weight: Callable[[Priority], float]) -> list[Priority]:

@@ -12,9 +12,10 @@ from simlap.chance import SCATTER
 from simlap.lap_types import Aside, Lap
 from simlap.lapsteps import LEAST_GROUP, Step, Trend, lap_list, step_in, unlike_laps
 from simlap.phases import PHASES
+from simlap.spread import slowest_speed
 
 if TYPE_CHECKING:
-    from simlap.results import Analysis
+    from simlap.results import Analysis, CornerResult
 
 # A best lap that beats the limit lap by less than this is as fast as it: lap times are printed to a hundredth.
 SAME_TIME = 0.01  # [s]
@@ -26,6 +27,8 @@ IN_ONE_PLACE = 0.5
 # Step in one phase of a corner that is told: in seconds, and as a share of the faster laps' time there, where the
 # later laps are slower and where they are faster (a driver who finds the right line gains a lot in one phase).
 LEAST_STEP, LET_GO, LEARNT = 0.3, 0.05, 0.15  # [s], [1], [1]
+# A slowest speed of the limit below the driven one by more than this is no bound: the noise of the speed. [m/s]
+BELOW_DRIVEN = 0.1
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,22 @@ def _is_foreign(step: Step) -> bool:
     """Whether a step in one phase is larger than what a driver changes by driving otherwise."""
     least = LEARNT if step.is_progress else LET_GO
     return abs(step.change_s) >= LEAST_STEP and abs(step.share) >= least
+
+
+def below_driven(analysis: Analysis) -> tuple[CornerResult, ...]:
+    """Corners whose slowest speed at the limit lies below the driven one: the limit is no bound there.
+
+    Where some laps lift and most do not, the typical lap is faster there than any that was driven (its shape is a mean
+    of laps, its time a median), so the median lap has to be faster as well.
+    """
+    found = []
+    for index, corner in enumerate(analysis.corners):
+        here = np.isin(analysis.phases.phase, PHASES * index + np.arange(PHASES))
+        rows = np.asarray(analysis.table.v)[list(analysis.counted)]
+        median = float(np.median([slowest_speed(row, here, analysis.phases.kind) for row in rows]))
+        if min(corner.min_speed_typical, median) - corner.min_speed_limit > BELOW_DRIVEN:
+            found.append(corner)
+    return tuple(found)
 
 
 def beats_limit(analysis: Analysis) -> bool:

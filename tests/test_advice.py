@@ -85,6 +85,18 @@ def test_a_corner_whose_interval_holds_zero_is_never_a_priority():
     assert names(choose_priorities(*certain)) == [("A", "braking")]
 
 
+def test_where_the_limit_is_slower_than_what_was_driven_nothing_rests_on_it():
+    made = session(corner("A", (0.0, 0.3, 0.0)), corner("B", (0.0, 0.1, 0.0)), slow=17.0)
+    assert names(choose_priorities(*made)) == [("A", "mid_corner"), ("B", "mid_corner")]
+    assert names(choose_priorities(*made, no_bound=["A"])) == [("B", "mid_corner")]
+    # early on the brakes is seen in the channels, and stays; only its worth is questioned
+    early = session(corner("A", (0.3, 0.0, 0.0)), corner("B", (0.1, 0.0, 0.0)), brake_m=30.0)
+    first, second = choose_priorities(*early, no_bound=["A"])
+    assert (first.corner, first.phase) == ("A", "braking")
+    assert "unsure: the limit lies below what you drove" in first.sentence
+    assert "unsure" not in second.sentence
+
+
 def test_gains_below_the_least_worth_are_left_alone():
     assert choose_priorities(*session(corner("A", (0.045, 0.0, 0.0)), brake_m=30.0)) == ()
 

@@ -1,26 +1,21 @@
 """Cautions for an analysis: what its numbers raise, after what its data raise and before what always stands."""
 
-import numpy as np
 
-from simlap.conditions import beats_limit, corner_steps, slow_group, unlike_of
+from simlap.conditions import beats_limit, below_driven, corner_steps, slow_group, unlike_of
 from simlap.lapsteps import Step
 from simlap.outings import unlike_outings_of
 from simlap.owngrip import less_grip_words
-from simlap.phases import PHASES
 from simlap.placing import PLACED_M, row_step, told_to
 from simlap.report.data_cautions import data_cautions
 from simlap.report.plain import corner_label, lap_time
 from simlap.report.standing import STANDING, Caution
 from simlap.results import Analysis
-from simlap.spread import slowest_speed
 from simlap.units import MS_TO_KMH
 
 # The design's bar for the kernel's own copy of the driven lap; beyond it the ledgers explain less than they seem to.
 UNEXPLAINED_SHARE = 0.003
 # A limit beaten by more than this over one phase is a fault of the envelope, not a feat of the driver. [s]
 BEATEN_S = 0.05
-# A slowest speed of the limit below the driven one by more than this is no bound: the noise of the speed. [m/s]
-BELOW_DRIVEN = 0.1
 # Changes of gear are told from here on: less moves no corner in the ranking.
 GEAR_CHANGES_S = 0.1  # [s]
 # Keys of cautions on the target, on places along the lap and on the driver's own losses: none is about the limit lap.
@@ -140,25 +135,10 @@ def _coarse_places(analysis: Analysis) -> list[Caution]:
     ]
 
 
-def _median_slowest(analysis: Analysis, index: int) -> float:
-    """Median over the counted laps of a corner's slowest speed [m/s].
-
-    Where some laps lift and most do not, the typical lap is faster there than any that was driven: its shape is a mean
-    of laps, its time a median.
-    """
-    here = np.isin(analysis.phases.phase, PHASES * index + np.arange(PHASES))
-    speeds = [slowest_speed(np.asarray(analysis.table.v)[row], here, analysis.phases.kind) for row in analysis.counted]
-    return float(np.median(speeds))
-
-
 def _no_bound(analysis: Analysis) -> list[Caution]:
     """Where the limit is not clearly above what was driven: in corners' slowest speeds, and in the lap time."""
     raised = []
-    below = [
-        c
-        for index, c in enumerate(analysis.corners)
-        if min(c.min_speed_typical, _median_slowest(analysis, index)) - c.min_speed_limit > BELOW_DRIVEN
-    ]
+    below = below_driven(analysis)
     if below:
         places = ", ".join(
             f"{corner_label(c.corner.name)} ({c.min_speed_limit * MS_TO_KMH:.1f} against "
