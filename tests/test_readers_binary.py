@@ -71,6 +71,13 @@ def test_a_truncated_mdf_file_is_said_to_be_damaged(mdf):
         read_session(path)
 
 
+def test_the_head_of_an_mdf_file_alone_is_said_to_be_damaged_in_words(mdf):
+    path = mdf([("Speed", "km/h", T, SPEED)])
+    path.write_bytes(path.read_bytes()[:64])
+    with pytest.raises(LogFormatError, match=r"log\.dat: a damaged MDF file \([^<>]+\)\. Export it again\."):
+        read_session(path)
+
+
 def test_mdf_3_is_said_to_be_another_version(tmp_path):
     path = tmp_path / "log.dat"
     path.write_bytes(b"MDF     3.30    " + bytes(200))

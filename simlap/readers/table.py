@@ -1,6 +1,7 @@
 """What every reader hands over: values in SI per channel, before any repair."""
 
 import importlib
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +23,8 @@ HEAD_BYTES = 1 << 20
 # that no lap is timed across it.
 UNKNOWN_PAUSE = 60.0  # [s]
 LONGEST_CELL = 60  # characters of a cell in a message
+#: How Python shows an object of no other name: a library names the bytes it was given by that, not by the file.
+OBJECT = re.compile(r"'?<[^<>]* object at 0x[0-9a-fA-F]+>'?")
 
 
 @dataclass
@@ -93,7 +96,7 @@ def parsing(source: str, what: str, errors: tuple[type[Exception], ...]) -> Iter
     try:
         yield
     except errors as error:
-        text = " ".join(str(error).split())[:200] or type(error).__name__
+        text = " ".join(OBJECT.sub("it", str(error)).split())[:200] or type(error).__name__
         raise LogFormatError(f"{source}: a damaged {what} file ({text}). Export it again.") from None
 
 
