@@ -371,6 +371,16 @@ BROKEN = {
         edit(lambda d: line_of(d)["properties"].update(banking_deg="steep")),
         r"property 'banking_deg': 'steep', but the line has 593 positions",
     ),
+    "an elevation of nought": (  # what a position added by hand in an editor comes with
+        edit(
+            lambda d: (
+                [row.__setitem__(2, row[2] + 300.0) for row in line_of(d)["geometry"]["coordinates"]]
+                and line_of(d)["geometry"]["coordinates"][7].__setitem__(2, 0)
+            )
+        ),
+        r"features\[0\] \(reference line\), coordinates\[6\] and \[7\]: elevations [\d.]+ and 0 m, [\d.]+ m apart\. No "
+        r"road is so steep",
+    ),
     "start line of three": (
         edit(lambda d: d["features"][1]["geometry"]["coordinates"].append([-115, -35])),
         r"features\[1\] \(start line\): it has 3 positions; a start line has two",
