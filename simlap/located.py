@@ -26,13 +26,12 @@ ROUGH_REPLICATES = 3
 ROUGH_BANDWIDTH = 1.5  # [Hz] at most, of the first path
 POSITIONS_ALONE = (
     "Speed and accelerations come from positions alone: limits are read from a heavily smoothed motion. The limit "
-    "lap is good to about 1 %, and may be 2 % too fast where positions wander by more than a metre. Log the receiver's "
-    "speed as well."
+    "lap is good to about 1 %, and may be 2 % too fast where positions wander by more than a metre."
 )
 POSITIONS_AND_SENSORS = (
-    "No speed of the log is used: speed comes from the positions, with the inertial sensors between them. Log the "
-    "receiver's speed as well."
+    "No speed of the log is used: speed comes from the positions, with the inertial sensors between them."
 )
+LOG_SPEED = " Log the receiver's speed as well."  # said of a log without one, not of one whose speed is left out
 POSITIONS_AND_SPEED = (
     "The corners' curvature comes from positions alone: the limit lap is good to about 1 %. Log the receiver's course "
     "or a lateral accelerometer as well."
@@ -71,7 +70,8 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
     if bands.path < bandwidth:
         notes.append(_smoothed_to(bands, bandwidth))
     if log.speed_source == "path":
-        notes.append(POSITIONS_AND_SENSORS if log.inertial else POSITIONS_ALONE)
+        without = POSITIONS_AND_SENSORS if log.inertial else POSITIONS_ALONE
+        notes.append(without if session.has("speed") else without + LOG_SPEED)
     elif bands.path < CURVES and not any(name in channels for name in TOLD_BY["lat"]):
         notes.append(POSITIONS_AND_SPEED)
     t = start + np.arange(int((stop - start) * MOTION_RATE) + 1) / MOTION_RATE

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 
 from simlap.noted import Kind, Note
 from simlap.robust import deviation
 from simlap.sensors import STEPS_SILENT, Fixes, Observation
+from simlap.units import SPEED, UNITS
 
 CHORD_S = 2.0  # [s] of driving compared at once: a chord is then 3 % shorter than a tight corner's arc, no more
 LEAST_CHORD = 10.0  # [m]
 GAP = 0.5 * CHORD_S  # [s] without a fix: a chord across it says nothing, nor does one that a channel is silent on
 SPEED_MISS = 0.25  # rms difference of speed and chord over the rms chord; a speed in wrong units misses by 0.4 and more
+SAME_RATIO = 0.02  # of a ratio of two units of speed: no two of them are nearer than 5 %
 COURSE_MISS = 0.5  # [rad] median difference of course and chord
 LEAST_CHORDS = 10
 GENTLE = 0.3  # [rad] from a chord to its neighbours: an arc is then 0.4 % longer than its chord, which is made up for
@@ -49,9 +52,9 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
             del out["speed"]
             notes.append(
                 Note(
-                    f"The logged speed does not agree with the positions (it reads {ratio:.2f} times their speed, "
-                    f"rms difference {100 * miss:.0f} %): the channel is left out. Check its unit, and "
-                    "that latitude and longitude are not swapped.",
+                    f"The logged speed does not agree with the positions (it reads {ratio:.3g} times their "
+                    f"speed{_mistaken(ratio)}, rms difference {100 * miss:.3g} %): the channel is left out. Check its "
+                    "unit, and that latitude and longitude are not swapped.",
                     Kind.CHANNEL_OUT,
                 )
             )
@@ -70,6 +73,15 @@ def agreeing(fixes: Fixes, receiver: Mapping[str, Observation], notes: list[str]
                 )
             )
     return out
+
+
+def _mistaken(ratio: float) -> str:
+    """Which unit read as which other one makes a speed `ratio` times the driven one, in words; "" for none."""
+    speeds = [unit for unit in UNITS if unit.quantity == SPEED]
+    for own, read in permutations(speeds, 2):
+        if abs(ratio * own.factor / read.factor - 1.0) < SAME_RATIO:
+            return f", as {own.symbol} read as {read.symbol} would"
+    return ""
 
 
 def driven_and_chords(fixes: Fixes, speed: Observation) -> tuple[np.ndarray, np.ndarray]:

@@ -5,7 +5,7 @@ import pytest
 
 from simlap.analysis import analyse
 from simlap.circuits import invented_circuit
-from simlap.located import POSITIONS_ALONE, POSITIONS_AND_SPEED
+from simlap.located import LOG_SPEED, POSITIONS_ALONE, POSITIONS_AND_SPEED
 from simlap.motion import motion_of
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
@@ -53,7 +53,7 @@ def test_positions_alone_that_wander_miss_the_bar_by_what_their_note_says(circui
     # less than a corner, and the limit comes out too high.
     found, _ = at_limit(circuit, rate, 1.5, ALL_BUT_POSITIONS)
     assert -0.02 < found.limit_lap.value / found.typical_lap_s - 1.0 < 0.005
-    assert POSITIONS_ALONE in found.motion.notes
+    assert POSITIONS_ALONE + LOG_SPEED in found.motion.notes
     assert "may be 2 % too fast where positions wander by more than a metre" in POSITIONS_ALONE
     assert found.motion.quality.verdict != "good"
 

@@ -334,6 +334,7 @@ def test_speed_from_positions_between_which_sensors_tell_is_said_to_be_so():
     s = logged(short(), 10, speed_ms=0.05, inertial=True, seed=6)
     said = [note for note in motion_of(without(s, "speed")).notes if "speed comes from the positions" in note]
     assert len(said) == 1
+    assert said[0].endswith("Log the receiver's speed as well.")
     assert not any("speed comes from" in note for note in motion_of(s).notes)
 
 
@@ -482,8 +483,13 @@ def test_a_speed_in_another_unit_is_left_out_and_said(factor):
     wrong = Session.from_arrays(session.t, **{**session.channels, "speed": factor * session.channel("speed")})
     motion = motion_of(wrong)
     assert motion.quality.speed_source == "path"
-    said = re.search(r"reads ([\d.]+) times", " ".join(motion.notes))
+    notes = " ".join(motion.notes)
+    said = re.search(r"reads ([\d.]+) times", notes)
     assert float(said.group(1)) == pytest.approx(factor, rel=0.03, abs=0.01)  # chords are shorter than arcs
+    # Source: 1 m/s = 3.6 km/h, 1 mph = 1.609 km/h (BIPM 2019; NIST SP 811).
+    mistaken = {1.0 / 3.6: "m/s read as km/h", 1.6: "km/h read as mph", 3.6: "km/h read as m/s"}.get(factor)
+    assert re.findall(r", as (\S+ read as \S+) would, ", notes) == ([mistaken] if mistaken else [])
+    assert "Log the receiver's speed" not in notes  # it was logged: its unit is what is to be put right
     assert np.mean(motion.v - d.at("v", motion.t)) == pytest.approx(0.0, abs=0.1)
 
 
