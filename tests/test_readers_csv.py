@@ -334,6 +334,13 @@ def test_a_missing_file_is_said_to_be_missing(tmp_path):
         read_session(tmp_path / "nowhere.csv")
 
 
+@pytest.mark.skipif(not Path("/dev/null").exists(), reason="this system has no devices among its files")
+def test_what_can_be_read_but_once_is_refused_before_it_is_opened():
+    # A pipe without a writer would be waited for, and one read twice would give the end of the log alone.
+    with pytest.raises(LogFormatError, match=r"^/dev/null: is a pipe or device\. Write what comes from it to a file"):
+        read_session("/dev/null")
+
+
 def test_a_folder_is_said_to_be_a_folder(tmp_path):
     with pytest.raises(LogFormatError, match=r"is a folder\. Name the log file in it"):
         read_session(tmp_path)

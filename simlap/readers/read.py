@@ -73,6 +73,8 @@ def _head(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise LogFormatError(f"{name}: is a folder. Name the log file in it.")
+        if path.exists() and not path.is_file():  # a log is read more than once; what comes through a pipe is then gone
+            raise LogFormatError(f"{name}: is a pipe or device. Write what comes from it to a file, and name that.")
         size = path.stat().st_size
         if size > MAX_BYTES:
             raise LogFormatError(
