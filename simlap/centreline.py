@@ -55,6 +55,8 @@ LONGEST_QUOTE = 80  # characters of the file that a message repeats
 FEWEST_STEPS, ENOUGH_STEPS = 3.5, 4.0
 MOST_LISTED = 5  # corners that a message names
 HALF_WIDTH = 7.5  # [m] half of the start line where no widths are given
+# Once round is a turn by 360 degrees, a figure of eight 0, one loop inside another (over a bridge) 720.
+MOST_ROUNDS = 2.5
 
 
 def track_from_centre_line(
@@ -128,6 +130,12 @@ def read_centre_line(
         line, widths = line_from_vertices(points, columns, None, rounding=rounding)
     except OptionError as error:
         raise TrackFormatError(f"{source}: {error}") from error
+    rounds = abs(float(np.sum(line.kappa))) * line.length / len(line.kappa) / (2.0 * math.pi)
+    if rounds > MOST_ROUNDS:
+        raise TrackFormatError(
+            f"{source}: the line goes round {rounds:.0f} times, as the log of so many laps does; a centre line goes "
+            "once. Leave --centre-line out to draw the circuit from a log."
+        )
     half = max([HALF_WIDTH, *(float(width[0]) for width in widths.values())])
     track = Track(
         name=name or Path(source).stem,

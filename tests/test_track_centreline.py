@@ -160,6 +160,18 @@ def test_an_origin_for_a_line_in_degrees_is_refused(tmp_path, club):
         track_from_centre_line(path, origin=(0.0, 0.0))
 
 
+@pytest.mark.parametrize("laps", [1, 3, 11])
+def test_the_log_of_several_laps_is_no_centre_line(tmp_path, club, laps):
+    # A closed line without a loop turns by 360 degrees a round (Hopf's theorem on turning tangents, 1935).
+    x, y = (np.tile(values[::4], laps) for values in (club.line.x, club.line.y))
+    path = csv_of(tmp_path / "laps.csv", "x_m,y_m", [x, y])
+    if laps == 1:
+        assert track_from_centre_line(path, origin=(-35.0, -115.0)).length == pytest.approx(club.length, rel=1e-3)
+        return
+    with pytest.raises(TrackFormatError, match=rf"laps\.csv: the line goes round {laps} times, as the log of so many"):
+        track_from_centre_line(path, origin=(-35.0, -115.0))
+
+
 def test_files_that_are_no_text_or_not_there_are_named(tmp_path):
     with pytest.raises(TrackFormatError, match=r"none.csv: cannot be read \(No such file"):
         track_from_centre_line(tmp_path / "none.csv")
