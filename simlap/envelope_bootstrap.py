@@ -28,9 +28,9 @@ EXPONENT_DOUBT = 0.055
 # The driver's variation from lap to lap is read from events whose median is so near to the limit; before there is one,
 # to the level that this share of them stays below.
 NEAR, HIGHEST = 0.03, 0.9
-# A corner's level where the track file states no banking and no sensor tells it: standard deviations as a share that are
-# tried (0.03 is 1.7 degrees), and the chance of each before looking. Paths smoothed to half a Hertz scatter the levels
-# as banking does, so that only clear evidence counts (DEVELOPERS.md).
+# A corner's level where neither track file nor sensor tells the banking: standard deviations as a share that are tried
+# (0.03 is 1.7 degrees), and the chance of each before looking. Paths smoothed to half a Hertz scatter the levels as
+# banking does, so that only clear evidence counts (DEVELOPERS.md).
 BANKING_CHANCE = {0.0: 0.97, 0.01: 0.01, 0.02: 0.01, 0.03: 0.01}
 # Then the middle of a cluster is wanted rather than its upper edge, and more of the corners are expected there. 0.6, as
 # elsewhere, suits drivers with deficits better and drivers at the limit of a banked circuit worse (DEVELOPERS.md).

@@ -112,16 +112,17 @@ def share_of_banking(level):
 
 def test_corners_short_of_the_limit_on_a_flat_circuit_are_not_taken_for_banked():
     # Half of the corners 0 to 16 % short, beside 1 % of scatter that a path of half a Hertz leaves: taken for banked,
-    # the lateral limit reads 2 to 8 % low. Twelve circuits each; two of them may err, as chance will have it.
+    # the lateral limit reads 2 to 8 % low. Of 24 circuits each, three of four flat ones have to be told (with 40 % for
+    # flat before looking it was half of them) and, lest all count as flat, more than half of the banked ones.
     flat, banked = [], []
-    for seed in range(12):
+    for seed in range(24):
         rng = np.random.default_rng(seed)
         short = np.where(rng.random(SPEEDS2.size) < 0.5, np.abs(rng.normal(0.0, 0.08, SPEEDS2.size)), 0.0)
         scatter = rng.standard_normal((2, SPEEDS2.size))
         flat.append(share_of_banking((C0 + C1 * SPEEDS2) * (1.0 + 0.01 * scatter[0] - short)))
         banked.append(share_of_banking((C0 + C1 * SPEEDS2) * (1.0 + 0.035 * scatter[1])))  # 2 degrees, as above
-    assert sum(share == 0.0 for share in flat) >= 10
-    assert sum(share > 0.0 for share in banked) >= 10
+    assert sum(share == 0.0 for share in flat) >= 18
+    assert sum(share > 0.0 for share in banked) > 12
 
 
 def test_stated_banking_stays_stated_in_changed_lines():

@@ -1,6 +1,5 @@
 """Cautions for an analysis: what its numbers raise, after what its data raise and before what always stands."""
 
-
 from simlap.conditions import beats_limit, below_driven, corner_steps, slow_group, unlike_of
 from simlap.lapsteps import Step
 from simlap.outings import unlike_outings_of
