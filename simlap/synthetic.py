@@ -57,6 +57,7 @@ class Truth:
     gain_alone_s: Mapping[Key, float]  #: typical lap less the same with this phase's deficits gone
     caused_total_s: Mapping[Key, float]  #: also the time to change pedals and gears; sums to typical less limit
     gain_alone_total_s: Mapping[Key, float]
+    gain_corner_total_s: Mapping[str, float]  #: the same with all phases of a corner freed at once
 
     def __post_init__(self) -> None:
         own(self, "limit_station_m", "limit_v")
@@ -171,7 +172,7 @@ def synthetic_session(
     z_limit, limit_lap = closed_run(road, car, surface, Inputs.perfect(n))
     typical = np.median(driven.usage[driven.plain], axis=0)
     _, typical_lap = closed_run(road, car, surface, inputs_of(zones, typical[None], driver, n, base.spacing))
-    books = ledgers(road, car, surface, zones, typical, driver) if losses else ({}, {}, {}, {})
+    books = ledgers(road, car, surface, zones, typical, driver) if losses else ({}, {}, {}, {}, {})
     stations = {
         (zone.name, phase): (zone.bounds(phase)[0] * base.spacing, zone.bounds(phase)[1] * base.spacing)
         for zone in zones
@@ -195,6 +196,7 @@ def synthetic_session(
         gain_alone_s=MappingProxyType(books[1]),
         caused_total_s=MappingProxyType(books[2]),
         gain_alone_total_s=MappingProxyType(books[3]),
+        gain_corner_total_s=MappingProxyType(books[4]),
     )
     return SyntheticSession(session, truth)
 

@@ -50,15 +50,14 @@ class RandomSession:
 
     def caused(self) -> np.ndarray:
         """Seconds that each corner really caused, (corners,)."""
-        return self._per_corner(self.made.truth.caused_total_s)
+        return self._per_corner(self.made.truth.corner_s(self.made.truth.caused_total_s))
 
     def gain(self) -> np.ndarray:
         """Seconds that each corner alone would really gain, (corners,)."""
-        return self._per_corner(self.made.truth.gain_alone_total_s)
+        return self._per_corner(self.made.truth.gain_corner_total_s)
 
-    def _per_corner(self, ledger) -> np.ndarray:
-        summed = self.made.truth.corner_s(ledger)
-        return np.array([summed.get(corner.name, 0.0) for corner in self.track.corners])
+    def _per_corner(self, seconds) -> np.ndarray:
+        return np.array([seconds.get(corner.name, 0.0) for corner in self.track.corners])
 
 
 def random_circuit(rng: np.random.Generator) -> tuple[str, Track]:

@@ -59,9 +59,7 @@ def test_lap_times_are_found_within_three_hundredths(club):
 
 
 def test_corner_with_most_injected_loss_ranks_first_and_the_top_three_are_in_the_top_four(club):
-    truth = {}
-    for (corner, _), gain in club.truth.gain_alone_total_s.items():
-        truth[corner] = truth.get(corner, 0.0) + gain
+    truth = club.truth.gain_corner_total_s
     worst = sorted(truth, key=truth.get, reverse=True)
     ranked = [corner.corner.name for corner in club.analysis.ranked]
     assert ranked[0] == worst[0]

@@ -19,13 +19,13 @@ def compared(seed):
     made = synthetic_session(track, club_car(), driver, Sensors.good(), laps=8, seed=seed)
     analysis = analysis_of(truth_table(made, line, seed=seed), track, line)
 
-    def injected(ledger):
-        summed = made.truth.corner_s(ledger)
-        return np.array([summed.get(corner.name, 0.0) for corner in track.corners])
+    def injected(seconds):
+        return np.array([seconds.get(corner.name, 0.0) for corner in track.corners])
 
     caused = np.array([sum(phase.caused.value for phase in corner.phases) for corner in analysis.corners])
     gain = np.array([corner.gain_alone.value for corner in analysis.corners])
-    return injected(made.truth.caused_total_s), caused, injected(made.truth.gain_alone_total_s), gain
+    truth = made.truth
+    return injected(truth.corner_s(truth.caused_total_s)), caused, injected(truth.gain_corner_total_s), gain
 
 
 @pytest.mark.parametrize("seed", [60, 61, 62])

@@ -26,6 +26,7 @@ class Judged:
     inside: bool  #: whether the 90 % interval holds the true one
     caused: np.ndarray  #: (corners,) found [s]
     true: np.ndarray  #: (corners,) [s]
+    held: np.ndarray  #: (corners found,) whether the 90 % interval of the gain holds the true one
     top: bool  #: whether the corner with most to gain is the right one
     rank: float  #: Spearman's correlation of the gains
 
@@ -45,16 +46,19 @@ def judged(session: RandomSession, with_file: bool, *, corners: bool = True) -> 
     truth = session.made.truth.limit_lap_s
     limit = analysis.limit_lap
     caused, gain = np.zeros((2, len(session.track.corners)))
+    true_gain, held = session.gain(), np.zeros(0, dtype=bool)
     if corners:
         index = true_corner(analysis, session)
         np.add.at(caused, index, analysis.typical_ledger.caused.reshape(-1, 3).sum(axis=1))
-        np.add.at(gain, index, [corner.gain_alone.value for corner in analysis.corners])
-    true_gain = session.gain()
+        intervals = [corner.gain_alone for corner in analysis.corners]
+        np.add.at(gain, index, [interval.value for interval in intervals])
+        held = np.array([one.low <= true_gain[k] <= one.high for one, k in zip(intervals, index, strict=True)])
     return Judged(
         100.0 * (limit.value / truth - 1.0),
         limit.low <= truth <= limit.high,
         caused,
         session.caused(),
+        held,
         bool(np.argmax(gain) == np.argmax(true_gain)),
         float(spearmanr(gain, true_gain).statistic) if corners else 0.0,
     )
@@ -87,10 +91,12 @@ def test_random_sessions_over_sixty_seeds(with_file):
     print(f"\n{'with' if with_file else 'without'} track file, {SESSIONS} sessions:")
     print(f"limit lap mean {limit.mean():+.2f} %, rms {rms:.2f} %, interval holds {100 * inside:.0f} %")
     print(f"causes within 15 % or 0.03 s {100 * within.mean():.0f} % of {within.size}, top corner {100 * top:.0f} %")
-    print(f"Spearman {rank:.3f}")
+    held = float(np.mean(np.concatenate([one.held for one in found])))
+    print(f"Spearman {rank:.3f}, intervals of the gains hold {100 * held:.0f} %")
     assert rms < (0.5 if with_file else 0.7)  # bar "limit lap"; without a file banking is read from the log
     assert top >= 0.85  # bar "top corner", less two deviations of 60 draws
     assert rank >= 0.85  # bar "top corner"
+    assert 0.80 <= held <= 0.97  # bar "coverage"
     assert within.mean() >= 0.75  # bar "causes"; DEVELOPERS.md says how many miss it
 
 

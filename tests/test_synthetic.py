@@ -272,6 +272,17 @@ def test_all_of_a_loss_stands_where_its_deficit_was_put_in(circuit, deficit):
     assert truth.gain_alone_s["7", phase] == pytest.approx(total, abs=1e-9)
 
 
+def test_a_corner_freed_as_a_whole_gains_at_least_as_much_as_each_of_its_phases(made):
+    truth = made.truth
+    assert set(truth.gain_corner_total_s) == {zone.name for zone in truth.zones}
+    for zone in truth.zones:
+        whole = truth.gain_corner_total_s[zone.name]
+        alone = [truth.gain_alone_total_s[zone.name, phase] for phase in zone.phases]
+        assert whole > max(alone) - 1e-6  # the solver's rounding
+        if len(alone) == 1:
+            assert whole == pytest.approx(alone[0], abs=1e-9)
+
+
 def test_causes_add_up_to_what_the_typical_lap_loses(made):
     truth = made.truth
     gap = truth.typical_lap_s - truth.limit_lap_s
