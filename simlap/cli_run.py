@@ -29,6 +29,10 @@ def run() -> int:
     # a run. At the end everything goes at once.
     gc.set_threshold(100_000, 20, 100)
     atexit.register(gc.freeze)
+    if sys.stderr is None:  # closed by the shell (2>&-): progress and errors go nowhere, rather than to stdout
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - held until the program ends
+    if sys.stdout is None:  # (>&-) told before anything is computed
+        return _told("the output is closed (>&-). Send it to a terminal, a file or a pipe.")
     try:
         program = typer.main.get_command(app)
         _name_no_type_of_flags(program)

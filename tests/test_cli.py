@@ -289,6 +289,25 @@ def test_a_full_disk_behind_stdout_is_one_line_and_code_2(what, log):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.skipif(os.name != "posix", reason="the shell closes streams so on POSIX alone")
+@pytest.mark.parametrize("what", ["laps", "--help"])
+def test_a_closed_output_is_one_line_and_code_2(what, log):
+    # Source: POSIX Shell Command Language 2.7.6, ">&-" closes standard output.
+    arguments = [what, log, "--json"] if what == "laps" else [what]
+    command = [sys.executable, "-m", "simlap.cli", *map(str, arguments)]
+    done = subprocess.run(["sh", "-c", '"$@" >&-', "sh", *command], stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    assert done.stderr == "simlap: the output is closed (>&-). Send it to a terminal, a file or a pipe.\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the shell closes streams so on POSIX alone")
+def test_with_errors_closed_the_output_holds_the_result_alone(log):
+    command = [sys.executable, "-m", "simlap.cli", "channels", str(log), "--json"]
+    done = subprocess.run(["sh", "-c", '"$@" 2>&-', "sh", *command], stdout=subprocess.PIPE, text=True)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["columns"]
+
+
 def test_ctrl_c_while_the_commands_are_loaded_ends_without_a_traceback(monkeypatch):
     from types import ModuleType
 
