@@ -43,7 +43,7 @@ def plot_gg(analysis: Analysis, ax: Axes) -> tuple[PathCollection, list[Line2D]]
     _tell_thin(ax, lines)
     ax.set(xlabel="left turn  <  lateral [g]  >  right turn", ylabel="braking  <  along [g]  >  drive")
     ax.set_aspect("equal")
-    ax.legend(fontsize=7, frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3)
+    ax.legend(fontsize=7, frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     return points, lines
 
 

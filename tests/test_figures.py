@@ -250,6 +250,19 @@ def test_a_fully_tested_envelope_has_no_thin_line(case, ax):
     assert UNTESTED_LABEL not in ax.get_legend_handles_labels()[1]
 
 
+def test_no_legend_comes_nearer_to_an_edge_than_the_air_around_the_figure(case):
+    # Source: matplotlib's `figure.constrained_layout.w_pad`, 0.04167 inch, is the least air that a layout leaves.
+    tested = replace(case.fit.envelope, tested={"braking": (0.0, 100.0)})  # the thin curves have an entry of their own
+    half = replace(case, fit=replace(case.fit, envelope=tested))
+    for name in FIGURES:
+        figure = make_figure(half, name)
+        figure.draw_without_rendering()
+        for ax in filter(lambda ax: ax.get_legend(), figure.axes):
+            box = ax.get_legend().get_window_extent()
+            air = min(box.x0, figure.bbox.width - box.x1) / figure.dpi  # [inch]
+            assert air >= matplotlib.rcParams["figure.constrained_layout.w_pad"] - 1e-6, name  # rounding alone
+
+
 def test_gg_edges_are_thin_on_the_side_that_has_no_data(case, ax):
     envelope = replace(case.fit.envelope, tested={"braking": (0.0, 100.0)})
     _, lines = plot_gg(replace(case, fit=replace(case.fit, envelope=envelope)), ax)
