@@ -38,6 +38,10 @@ PLAIN = "time_s,speed_kmh\n0.5,36\n1.5,72\n"
         PLAIN.replace("\n", "\r"),
         PLAIN.replace(",", "\t"),
         PLAIN.replace(",", "|"),
+        PLAIN.replace("time_s,speed_kmh", '"time\n(s)","speed\n(km/h)"'),  # RFC 4180, 2.6: line breaks within quotes
+        PLAIN.replace("time_s,speed_kmh", '"time\r\n(s)","speed (km/h)\r\n"'),
+        PLAIN.replace("time_s", '"time\n\ns"'),
+        PLAIN.replace("time_s", 'made "by hand\n"a note\ntime_s'),  # such a quote above the header hides it not
         "time_s;speed_kmh\n0,5;36,0\n1,5;72,0\n",
         '"time_s","speed_kmh"\n"0,5","36,0"\n"1,5","72,0"\n',
         "time_s\tspeed_kmh\n0,5\t36,0\n1,5\t72,0\n",
@@ -295,6 +299,8 @@ def test_the_research_session_reads_without_options():
         ("time_s,speed_kmh\n0,36\n1,fast\n", r"^log\.csv, row 3, column 'speed_kmh': 'fast' is not a number\. "
                                             r"Write it in km/h with a decimal point, empty the cell, or delete"),
         ("x\ny\n\ntime_s,speed\ns,km/h\n\n0,36\n1,fast\n", r"row 8, column 'speed': 'fast'"),
+        ('x\n"time\n(s)","speed\n(km/h)"\n0,36\n1,fast\n', r"row 6, column 'speed \(km/h\)': 'fast'"),
+        ('"time_s,speed_kmh\n0,36\n1,72\n', r"row 1: a quote is opened and never closed"),
         ("time_s,speed_kmh\n0,36\n1,72\nend of log\n", r"row 4, column 'time_s': 'end of log'"),
         ("time_s,speed_kmh\n0,0x10\n1,2\n", r"row 2, column 'speed_kmh': '0x10' is not a number"),
         ("time_s,speed_kmh\n0,True\n1,2\n", r"row 2, column 'speed_kmh': 'True' is not a number"),

@@ -8,6 +8,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -31,8 +32,18 @@ HEMISPHERES = {
 }
 #: Rows looked at to tell the decimal sign, columns of clock times and columns of such letters.
 SAMPLE_ROWS = 200
-#: A header found: channels named, cells, delimiter, line number, all rows cut with this delimiter.
-_Found = tuple[int, int, str, int, list[list[str]]]
+#: A header of quoted names with line breaks in them may fill so many lines; more is a quote that was never closed.
+MOST_BROKEN = 100
+
+
+class _Header(NamedTuple):
+    """A line that may be the header, cut with one delimiter. Line numbers count from 0."""
+
+    known: int  #: cells that name a channel or a chosen column
+    cells: list[str]
+    delimiter: str
+    below: int  #: line behind it
+    rows: list[list[str]]  #: all lines cut with this delimiter
 
 
 @dataclass(frozen=True)
@@ -114,24 +125,13 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
         raise LogFormatError(f"{source}: the file is empty.")
     lines = re.split(r"\r\n|\r|\n", text)[: HEADER_LINES + SAMPLE_ROWS]
     wanted = {choice.column.strip().casefold() for choice in choices if choice.column}
-    best: _Found | None = None
-    for delimiter in DELIMITERS:
-        rows = _split(lines, delimiter)
-        for number, cells in enumerate(rows[:HEADER_LINES]):
-            if len(cells) < 2 or any(_is_number(cell) for cell in cells):
-                continue
-            known = sum(names_a_channel(cell) or cell.strip().casefold() in wanted for cell in cells if cell.strip())
-            if known and (best is None or (known, len(cells)) > best[:2]):
-                best = (known, len(cells), delimiter, number, rows)
-    if best is None:
-        best = _unknown_header(lines)
+    best = _known_header(lines, wanted) or _unknown_header(lines)
     if best is None:
         raise LogFormatError(_no_header(lines, source))
-    _, _, delimiter, number, rows = best
-    headers = [cell.strip() for cell in rows[number]]
+    delimiter, first, rows = best.delimiter, best.below, best.rows
+    headers = [cell.strip() for cell in best.cells]
     while headers and not headers[-1]:
         headers.pop()
-    first = number + 1
     units: list[str | None] = [None] * len(headers)
     while first < len(rows) and not any(cell.strip() for cell in rows[first]):
         first += 1
@@ -143,7 +143,7 @@ def find_layout(text: str, encoding: str, source: str, choices: Sequence[ColumnC
             first += 1
     sample = [row for row in rows[first : first + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
     if not sample:
-        raise LogFormatError(f"{source}: only a header (line {number + 1}), no row of data below it.")
+        raise LogFormatError(f"{source}: only a header (line {best.below}), no row of data below it.")
     decimal = _decimal(sample)
     clocks = frozenset(
         index for index in range(len(headers)) if _first_cell(sample, index) and is_clock(_first_cell(sample, index))
@@ -181,23 +181,49 @@ def _decimal(sample: Sequence[Sequence[str]]) -> str:
     return "," if commas and not points else "."
 
 
-def _unknown_header(lines: Sequence[str]) -> _Found | None:
+def _known_header(lines: Sequence[str], wanted: set[str]) -> _Header | None:
+    """The line that names most channels, or `wanted` columns, and has no number in it."""
+    best: _Header | None = None
+    for delimiter in DELIMITERS:
+        rows = _split(lines, delimiter)
+        for number in range(min(len(rows), HEADER_LINES)):
+            cells, below = _whole_names(lines, rows, number, delimiter)
+            if len(cells) < 2 or any(_is_number(cell) for cell in cells):
+                continue
+            known = sum(names_a_channel(cell) or cell.strip().casefold() in wanted for cell in cells if cell.strip())
+            if known and (best is None or (known, len(cells)) > (best.known, len(best.cells))):
+                best = _Header(known, cells, delimiter, below, rows)
+    return best
+
+
+def _whole_names(lines: Sequence[str], rows: Sequence[list[str]], number: int, delimiter: str) -> tuple[list[str], int]:
+    """Cells of a line, a blank where a quoted one goes on in the lines below; and the line behind them."""
+    for below in range(number + 1, min(number + MOST_BROKEN, len(lines)) + 1):
+        text = " ".join(lines[number:below])
+        try:  # strict: a quote that is still open is an error
+            cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True, strict=True), [])
+        except csv.Error:
+            continue
+        return cells, below
+    return rows[number], number + 1
+
+
+def _unknown_header(lines: Sequence[str]) -> _Header | None:
     """The widest line of names that stands right above a row of numbers of the same width."""
-    found: list[_Found] = []
+    found: list[_Header] = []
     for delimiter in DELIMITERS:
         rows = _split(lines, delimiter)
         for number, (cells, below) in enumerate(itertools.pairwise(rows[:HEADER_LINES])):
             names = len(cells) > 1 and not any(_is_number(cell) for cell in cells)
             if names and len(below) == len(cells) and any(_is_number(cell) for cell in below):
-                found.append((0, len(cells), delimiter, number, rows))
-    return max(found, key=_width, default=None)
-
-
-def _width(found: _Found) -> int:
-    return found[1]
+                found.append(_Header(0, cells, delimiter, number + 1, rows))
+    return max(found, key=lambda header: len(header.cells), default=None)
 
 
 def _no_header(lines: Sequence[str], source: str) -> str:
+    first = next(number for number, line in enumerate(lines) if line.strip())
+    if lines[first].lstrip().startswith('"') and lines[first].count('"') % 2:
+        return f"{source}, row {first + 1}: a quote is opened and never closed. Close or delete it."
     for delimiter in DELIMITERS:
         rows = [row for row in _split(lines, delimiter) if len(row) > 1]
         if rows and all(_is_number(cell) or not cell.strip() for cell in rows[0]):
