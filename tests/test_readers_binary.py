@@ -6,7 +6,7 @@ import importlib
 import numpy as np
 import pytest
 
-from simlap.errors import LogFormatError
+from simlap.errors import ColumnsError, LogFormatError
 from simlap.readers import read_session
 
 asammdf = pytest.importorskip("asammdf")
@@ -158,6 +158,17 @@ def test_cells_that_are_lists_are_named(tmp_path):
     data = table(time_s=[0.0, 1.0], speed_kmh=[[1.0], [2.0]])
     with pytest.raises(LogFormatError, match=r"column 'speed_kmh': cells of type list.* are not numbers"):
         read_session(write_table(tmp_path / "log.bin", data, "parquet"))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_columns_within_a_column_are_told_as_nested(tmp_path, kind):
+    inside = pa.array([{"latitude_deg": 50.0}, {"latitude_deg": 51.0}])
+    path = write_table(tmp_path / "log.bin", pa.table({"time_s": [0.0, 1.0], "gps": inside, "oil": [1, 2]}), kind)
+    with pytest.raises(ColumnsError, match=r"'gps', 'oil'\. Nested, so not read: 'gps'\.$") as caught:
+        read_session(path)
+    notes = {column.name: column.note for column in caught.value.columns}
+    assert notes["gps"] == "nested, so not read: write what is in it as columns of its own"
+    assert notes["oil"] == "no channel of this name"
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -36,7 +36,8 @@ def read_arrow(request: Request, head: bytes) -> RawLog:
     headers = [field.name for field in schema]
     units = [_unit(field) for field in schema]
     clocks = frozenset(i for i, field in enumerate(schema) if _is_time(pa, field.type))
-    assigned, columns, notes = assign(request.source, headers, units, request.choices, clocks)
+    nested = frozenset(i for i, field in enumerate(schema) if pa.types.is_nested(field.type))
+    assigned, columns, notes = assign(request.source, headers, units, request.choices, clocks, nested=nested)
 
     def fetch(item: Assigned) -> np.ndarray:
         with parsing(request.source, "Parquet or Feather", errors):

@@ -13,6 +13,7 @@ from simlap.units import Unit, unit_of, units_of
 
 _MOST_TOLD = 2  # columns without a unit that one message tells of in full; effect: length of the line only
 _MOST_NAMES_SHOWN = 20  # column names in one message; effect: length of the line only
+NESTED = "nested, so not read: write what is in it as columns of its own"
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ def assign(
     choices: Sequence[ColumnChoice] = (),
     clocks: frozenset[int] = frozenset(),
     unitless: frozenset[int] = frozenset(),
+    nested: frozenset[int] = frozenset(),
 ) -> tuple[tuple[Assigned, ...], tuple[Column, ...], tuple[str, ...]]:
     """Decide which columns are read, as which channel, in which unit.
 
@@ -47,6 +49,8 @@ def assign(
         Columns whose cells are times of day or dates (they need no unit).
     unitless : set of int
         Columns that the format gives no way to state a unit for: without one they are left unread, no error.
+    nested : set of int
+        Columns whose cells hold columns or lists of their own: told so where their names are no channel's.
 
     Returns
     -------
@@ -62,7 +66,7 @@ def assign(
         A chosen column that is not there.
     """
     taken, settled, notes = _as_chosen(source, headers, units, choices, clocks)
-    rivals, why = _by_name(headers, units, taken, settled, clocks, unitless)
+    rivals, why = _by_name(headers, units, taken, settled, clocks, unitless, nested)
     faults: list[str] = []
     for name, candidates in rivals.items():
         best = min(reading.rank for _, reading in candidates)
@@ -76,7 +80,7 @@ def assign(
         for index, _ in candidates:
             if index != equals[0][0]:
                 why[index] = f"{name} is read from {headers[equals[0][0]]!r}, the more exact name"
-    faults += [*_unitless(source, headers, taken), *([] if faults else _useless(source, headers, taken))]
+    faults += [*_unitless(source, headers, taken), *([] if faults else _useless(source, headers, taken, nested))]
     assigned, columns = [], {}
     for name, (index, reading) in taken.items():
         spec, unit = BY_NAME[name], reading.unit
@@ -126,6 +130,7 @@ def _by_name(
     settled: set[str],
     clocks: frozenset[int],
     unitless: frozenset[int],
+    nested: frozenset[int],
 ) -> tuple[dict[str, list[tuple[int, Reading]]], dict[int, str]]:
     """All other columns by the channel that their header names, and why the rest of them is left unread."""
     rivals: dict[str, list[tuple[int, Reading]]] = {}
@@ -136,7 +141,7 @@ def _by_name(
             continue
         reading = read_header(header, units[index], index in clocks)
         if reading.channel is None:
-            why[index] = reading.note
+            why[index] = NESTED if index in nested else reading.note
         elif reading.unit is None and index in unitless:
             why[index] = f"states no unit; to read it: --column {reading.channel.name}={_quoted(header)}:UNIT"
         elif reading.channel.name in settled:
@@ -241,15 +246,19 @@ def _unitless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int
     return [f"{source}: {'; '.join(parts)}. State it: {options} (or in {COLUMNS_FILE} beside the log){leave}"]
 
 
-def _useless(source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]]) -> list[str]:
+def _useless(
+    source: str, headers: Sequence[str], taken: Mapping[str, tuple[int, Reading]], nested: frozenset[int]
+) -> list[str]:
     """What is wrong where neither time nor motion is read, if so."""
+    columns = f"Columns: {_listed(headers)}."
+    if nested:
+        columns += f" Nested, so not read: {_listed([headers[index] for index in sorted(nested)])}."
     if "time" not in taken:
-        return [f'{source}: no column of time. Say which it is: --column time="NAME":s. Columns: {_listed(headers)}.']
+        return [f'{source}: no column of time. Say which it is: --column time="NAME":s. {columns}']
     motion = ({"speed"}, {"wheel_speed"}, {"latitude", "longitude"}, {"x", "y"})
     if not any(needed <= taken.keys() for needed in motion):
         return [
             f"{source}: neither speed nor position, so nothing can be analysed. Say which column holds one: "
-            f'--column speed="NAME":km/h, or --column latitude="NAME" --column longitude="NAME". '
-            f"Columns: {_listed(headers)}."
+            f'--column speed="NAME":km/h, or --column latitude="NAME" --column longitude="NAME". {columns}'
         ]
     return []
