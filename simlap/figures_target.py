@@ -6,7 +6,7 @@ from typing import Any
 
 from simlap.figures_save import save_figure
 from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
-from simlap.report.plain import lap_time
+from simlap.report.plain import lap_time, step_name
 from simlap.results import Analysis
 from simlap.target import Target
 from simlap.transitions import shows_transitions
@@ -31,7 +31,7 @@ def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     rungs = [
         ("limit (a bound)", target.limit_s, "limit"),
         *([pedals] if shows_transitions(analysis.motion.speed_bandwidth_hz) else []),
-        *([] if target.no_step else [("next step", target.next_step.value, "target")]),
+        *([] if target.no_step else [(step_name(target.outing), target.next_step.value, "target")]),
         ("shown", target.shown_s, "shown"),
         ("best", analysis.best_lap_s, "best"),
         ("typical", analysis.typical_lap_s, "typical"),

@@ -7,11 +7,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from truth_table import analysis_of, truth_table
 
 from simlap.analysis import advised, analyse
 from simlap.circuits import invented_circuit
 from simlap.driven import Driven, between_stations
+from simlap.figures_target import draw_ladder
 from simlap.phases import BRAKING, MID_CORNER
 from simlap.report.target import print_target
 from simlap.results import Advice
@@ -270,6 +272,17 @@ def test_the_table_shows_the_speed_at_the_end_of_an_exit_and_what_the_best_lap_h
     data = target.to_dict()
     assert data["repeat_s"] == pytest.approx(target.repeat_s, abs=5e-4)
     assert set(data["corners"][0]) >= {"exit_speed_kmh", "min_speed_kmh", "worth_s"}
+
+
+@pytest.mark.parametrize("outing", [1, 2])
+def test_the_step_to_a_later_outing_is_not_called_the_next_one(club, capsys, outing):
+    target = replace(target_of(club.analysis, outing=outing), repeat_s=0.07)
+    ax = Figure().subplots()
+    draw_ladder(club.analysis, target, ax)
+    print_target(club.analysis, target)
+    for told in (capsys.readouterr().out, " ".join(text.get_text() for text in ax.texts)):
+        assert ("next step" in told) == (outing == 1)
+        assert ("step to outing 2" in told) == (outing == 2)
 
 
 def test_a_touch_before_the_braking_is_no_brake_point(club):

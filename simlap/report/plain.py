@@ -69,6 +69,11 @@ def counted_laps(number: int) -> str:
     return f"{number} counted lap{'s' * (number != 1)}"
 
 
+def step_name(outing: int) -> str:
+    """What the step of a target so many outings ahead is called."""
+    return "next step" if outing == 1 else f"step to outing {outing}"
+
+
 def lap_time(seconds: float, digits: int = 2) -> str:
     """A lap time as m:ss.ff, or ss.ff below a minute [s]; at most `MILLI` digits."""
     scale = 10**digits

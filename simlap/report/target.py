@@ -10,7 +10,7 @@ from simlap import __version__
 from simlap.habits import BRAKE_HARDER
 from simlap.phases import PHASE_WORDS
 from simlap.report.cautions import cautions
-from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, time_gap
+from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, step_name, time_gap
 from simlap.report.standing import cautions_to_dicts
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import Prose, console
@@ -24,7 +24,7 @@ SHOWN = "each phase as well as you repeat it, joined to one lap"
 SHOWN_ONCE = "the better of each phase, joined to one lap; nothing of it was repeated"
 READ_SO = (
     "now > next; metres are stations from the start line; each worth covers all that its line works on, comes on top "
-    "of those above it, and together they lead from shown to the next step (the step of a note counts from the typical "
+    "of those above it, and together they lead from shown to the {step} (the step of a note counts from the typical "
     "lap, and in its own phase alone)"
 )
 FIRST_PART = "Steps are small: where a note asks for more, this is a first part; -: no change"
@@ -86,11 +86,11 @@ def _ladder(analysis: Analysis, target: Target) -> Table:
     ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
     ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
     if target.no_step:
-        ladder.add_row("next step", "none", Prose(target.no_step))
+        ladder.add_row(step_name(target.outing), "none", Prose(target.no_step))
     else:
         step = target.next_step
         words = f"{lap_time(step.low)} to {lap_time(step.high)}; best lap, chance {chance_words(target.chance)}"
-        ladder.add_row("next step", lap_time(step.value), Prose(words))
+        ladder.add_row(step_name(target.outing), lap_time(step.value), Prose(words))
     if shows_transitions(analysis.motion.speed_bandwidth_hz):
         ladder.add_row(
             "limit, pedals",
@@ -107,7 +107,7 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
     if target.corners:
         parts += [
             _changes(target),
-            Prose(READ_SO),
+            Prose(READ_SO.format(step=step_name(target.outing))),
             Prose(FIRST_PART),
             *(Prose(line) for line in _harder_first(analysis, target)),
         ]
@@ -117,9 +117,8 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
         parts.append(Prose(HELD_BACK[target.held_by]))
     if target.repeat_s >= WORTH_TELLING:
         best = lap_time(analysis.best_lap_s)
-        parts.append(
-            Prose(f"{target.repeat_s:.2f} s of the next step are in your best lap ({best}) already: repeat it.")
-        )
+        name = step_name(target.outing)
+        parts.append(Prose(f"{target.repeat_s:.2f} s of the {name} are in your best lap ({best}) already: repeat it."))
     return parts
 
 
@@ -151,7 +150,7 @@ def _sum_of_phases(target: Target) -> str:
     less = "no less" if target.phases_gap_s < WORTH_TELLING else f"{gap} s less"
     beyond = ""
     if not target.no_step and target.next_step.value < target.best_phases_sum_s - WORTH_TELLING:
-        beyond = " The next step is faster still: it asks for more than any of your laps has shown."
+        beyond = f" The {step_name(target.outing)} is faster still: it asks for more than any of your laps has shown."
     return (
         f"Your best phases simply added up give {lap_time(target.best_phases_sum_s)}: "
         f"{less} than the lap shown above. It is a sum, not a lap.{beyond}"
