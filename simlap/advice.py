@@ -127,7 +127,7 @@ def slippery(analysis: "Analysis", priorities: Sequence[Priority]) -> tuple[Prio
     level = {each.name: each.used for each in shown if each.steady and each.name in faster - stated}
     return tuple(
         replace(each, sentence=f"{each.sentence} {SLIPPERY.format(100.0 * level[each.corner])}")
-        if each.corner in level and each.corner in faster
+        if each.corner in level
         else each
         for each in priorities
     )
@@ -175,10 +175,9 @@ def choose_priorities(
     another corner; where there are fast corners alone, only those with a habit seen in the channels are named.
     Where the target asks for less than a corner allows, `asked` above the typical lap's slowest speed [km/h], both
     are told. In a corner that it works on, its own `phases` come first, unless a habit in another one outweighs
-    them. With `step_worth`, the lap time of a priority's
-    step [s], each priority holds it, and none is chosen whose step brings less than `LEAST_STEP`. In corners where
-    the limit is `no_bound`, slower than what was driven, nothing is asked for that rests on it alone, and of what the
-    feet did the worth is questioned.
+    them. With `step_worth`, the lap time of a priority's step [s], each priority holds it, and none is chosen whose
+    step brings less than `LEAST_STEP`. In corners where the limit is `no_bound`, slower than what was driven, nothing
+    is asked for that rests on it alone, and of what the feet did the worth is questioned.
     """
     asked, phases = asked or {}, phases or {}
     by_name = {sheet.corner: sheet for sheet in sheets}

@@ -31,6 +31,8 @@ STEADY = 0.1
 LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 0.6, 1.0, 0.6, 0.6  # [s]
 # Largest lateral share at which the engine's pull is read (above it the tyres may be what limits).
 DRIVE_LATERAL_SHARE = 0.8
+# ... and largest share of the braking limit by which the car may slow within such a window.
+DRIVE_BRAKE_SHARE = 0.05
 # Stations over which the shares of signal and noise are averaged.
 SHRINK_STATIONS = 9
 # A throttle this far open is full [0..1].
@@ -152,7 +154,7 @@ class EventFinder:
         """
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
-        allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < 0.05)
+        allowed = (w.highest(x) < DRIVE_LATERAL_SHARE) & (w.highest(brake) < DRIVE_BRAKE_SHARE)
         if self.speed_cap is not None:  # there it is not the engine that ends the pull
             allowed &= w.highest(np.sqrt(self.speed2)) < AT_TOP * self.speed_cap
         value = w.mean(s.pull)

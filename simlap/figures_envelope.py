@@ -15,6 +15,7 @@ from simlap.limits import edge_tested
 from simlap.palette import BLACK, BLUE, ORANGE
 from simlap.units import MS_TO_KMH, G
 
+ROWS, COLUMNS = 2, 2  # panels of the g-g figure
 # Points of an edge from full braking to full drive, per side.
 EDGE_POINTS = 181
 # Speeds of the surface's rings.
@@ -108,10 +109,10 @@ def plot_ggv(envelope: Envelope, ax: Any, *, speeds: tuple[float, float]) -> lis
     return artists
 
 
-def speed_bands(samples: RoadSamples, count: int = 4) -> list[tuple[float, float]]:
-    """Equal bands of speed [m/s] over the laps."""
+def speed_bands(samples: RoadSamples) -> list[tuple[float, float]]:
+    """Equal bands of speed [m/s] over the laps, one a panel."""
     v = np.sqrt(samples.speed2)
-    edges = np.linspace(float(v.min()), float(v.max()), count + 1)
+    edges = np.linspace(float(v.min()), float(v.max()), ROWS * COLUMNS + 1)
     return [(float(a), float(b)) for a, b in pairwise(edges)]
 
 
@@ -121,7 +122,8 @@ def gg_figure(envelope: Envelope, samples: RoadSamples) -> Any:
 
     figure = Figure(figsize=(9.0, 7.0), layout="constrained")
     found: dict[str, Any] = {}
-    for ax, band in zip(figure.subplots(2, 2, sharex=True, sharey=True).flat, speed_bands(samples), strict=True):
+    panels = figure.subplots(ROWS, COLUMNS, sharex=True, sharey=True).flat
+    for ax, band in zip(panels, speed_bands(samples), strict=True):
         for artist in plot_gg(envelope, ax, band=band, samples=samples):
             found.setdefault(artist.get_label(), artist)
         ax.label_outer()

@@ -22,10 +22,10 @@ class MotionQuality:
 
     fixes_per_second: float  #: 0 without positions
     lag_s: float | None  #: receiver behind the inertial sensors; None when nothing could show it
-    rms_position_m: float | None
-    rms_speed_ms: float | None
-    rms_a_lon: float | None
-    rms_a_lat: float | None
+    rms_position_m: float | None  #: of the positions beside the path; None without them, as below
+    rms_speed_ms: float | None  #: of the receiver's speed beside the path, or else of the wheels'
+    rms_a_lon: float | None  #: of the accelerometer beside the path, gravity taken out [m/s²]
+    rms_a_lat: float | None  #: the same across the path [m/s²]
     repaired_share: float  #: share of time bridged or repaired, 0..1
     speed_source: str
     verdict: str  #: 'good', 'usable' or 'not enough'

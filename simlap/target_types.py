@@ -65,7 +65,7 @@ class Target:
 
     shown_s: float  #: own phases as the driver repeats them, joined so that the speed is continuous
     next_step: Interval  #: [s]
-    chance: float  #: that the best lap of the next outing reaches the next step
+    chance: float  #: that the best lap up to the end of that outing reaches the step
     limit_s: float  #: a bound, never a target
     limit_with_transitions_s: float  #: the limit for a driver who changes pedals as this one does
     transitions: Transitions

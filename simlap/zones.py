@@ -45,7 +45,7 @@ DROP_UPSTREAM = 0.5  # [m/s]
 
 # The brake point is the last station within this of the highest speed: a car at its top speed holds it for hundreds
 # of metres, and the first of them is no brake point.
-TOP_SHARE = 0.15  # [m/s]
+AT_TOP = 0.15  # [m/s]
 
 # A corner for which the limit profile does not slow is taken flat when the engine is its limit over this share of it:
 # where it comes out of a slow corner close behind, the first stations are still on traction.
@@ -250,7 +250,7 @@ def _brake_point(v: np.ndarray, slowest: int, entry: int, earliest: int) -> int:
     top = np.maximum.accumulate(back)
     dropped = np.flatnonzero((back < top - DROP_UPSTREAM) & (index < entry))
     stop = int(dropped[0]) if dropped.size else back.size
-    return slowest - int(np.flatnonzero(back[:stop] >= top[stop - 1] - TOP_SHARE)[0])
+    return slowest - int(np.flatnonzero(back[:stop] >= top[stop - 1] - AT_TOP)[0])
 
 
 def _first_at_or_below(v: np.ndarray, level: float, start: int) -> int:
