@@ -83,6 +83,7 @@ def cues(
     from simlap.analysis import analyse
     from simlap.cues import Sync, chapter_cues, finding_cues, read_moment, webvtt, with_caution
     from simlap.files import write_text
+    from simlap.readers.table import plural
 
     if video_start is not None:
         read_moment(video_start)  # what is no moment is told before the log is read
@@ -103,4 +104,4 @@ def cues(
     notes = finding_cues(result, sync, shown)
     write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}, {OWN_NUMBERS}"))
     write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
-    say(f"{len(notes)} notes of lap {shown} in {out}, chapters in {target}")
+    say(f"{plural(len(notes), 'note')} of lap {shown} in {out}, chapters in {target}")
