@@ -31,6 +31,7 @@ from simlap.habit_marks import LEAST_LAPS, Marks, mark, read_alike
 from simlap.habit_rules import BRAKE, Numbers, Rule, as_told
 from simlap.habit_single import SINGLE_LOSS, single_loss_words, single_losses
 from simlap.habit_traces import CornerSheet
+from simlap.lapsteps import lap_list
 from simlap.results import Finding
 from simlap.thresholds import Thresholds, default_thresholds
 
@@ -45,6 +46,9 @@ TOLD_BY = {
     "low minimum speed": (WEAK_IN_FLAT,),
     EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
 }
+
+
+WORTH_TELLING = 0.005  # [s] less rounds to nothing
 
 
 @dataclass(frozen=True)
@@ -74,8 +78,8 @@ PRECEDENCE: tuple[str, ...] = (
     "early lift",
     ROLLS,
     LOW_PEAK,
-    "long light braking",
-    "late brake peak",
+    LONG_LIGHT,
+    LATE_PEAK,
     "brake eased and re-applied",
     EARLY_LIGHT,
     "early braking",
@@ -203,7 +207,7 @@ def _finding(
     phase = max(sorted(set(phases)), key=phases.count)
     evidence = {name: _middle(name, [each.numbers[name] for each in seen]) for name in seen[0].numbers}
     worth = max(0.0, sheet.gains[phase].value) if phase in sheet.gains else 0.0
-    share = f"part of the {worth:.2f} s in this phase" if worth >= 0.005 else "no time lost in this phase"
+    share = f"part of the {worth:.2f} s in this phase" if worth >= WORTH_TELLING else "no time lost in this phase"
     evidence = dict(as_told(evidence, sheet.told_to))
     if slower_s is not None:
         evidence = {**evidence, "slower_s": slower_s}
@@ -239,7 +243,7 @@ def _middle(name: str, values: Sequence[float]) -> float:
 def _held_up_finding(sheet: CornerSheet, seen: Sequence[Occurrence]) -> Finding:
     """Time lost behind somebody else: named, worth nothing to the driver."""
     lost = {"lost_s": float(np.median([each.numbers["lost_s"] for each in seen]))}
-    laps = f"lap{'s' * (len(seen) > 1)} {', '.join(str(each.lap) for each in seen)}"
+    laps = lap_list([each.lap for each in seen])
     return Finding(
         kind=TRAFFIC,
         corner=sheet.corner,
@@ -294,11 +298,11 @@ def not_judged(sheets: Sequence[CornerSheet]) -> tuple[str, ...]:
         if not have:
             lines.append(f"Not judged for want of a {words}: {kinds}.")
         elif len(have) < len(laps):
-            missing = ", ".join(str(lap) for lap in laps if lap not in have)
+            missing = lap_list([lap for lap in laps if lap not in have])
             if group == BRAKE and len(have) >= LEAST_LAPS:
                 alike = [rule.kind for rule in TRACE_RULES if rule.reads_brake and group not in rule.needs]
                 kinds = "; ".join([kinds, *alike, LOW_PEAK, SPREAD])
-            lines.append(f"Not judged on lap {missing}, where the {words} has gaps: {kinds}.")
+            lines.append(f"Not judged on {missing}, where the {words} has gaps: {kinds}.")
     if traces and not any(trace.has("throttle") for trace in traces):
         lines.append(
             "For want of a throttle channel the car's own acceleration tells how much of its drive it uses in exits "

@@ -417,7 +417,7 @@ def test_laps_without_the_brake_channel_are_not_measured_beside_those_with_it():
     assert (found_late.laps, found_late.of_laps) == ((1, 2, 3), 3)
     assert set(found_late.evidence) == {"peak_after_s", "braking_s", "peak_bar"}
     (line,) = not_judged([sheet(laps)])
-    assert line.startswith("Not judged on lap 4, 5, where the brake pressure or brake pedal channel has gaps: ")
+    assert line.startswith("Not judged on laps 4 and 5, where the brake pressure or brake pedal channel has gaps: ")
     assert "late brake peak; " in line
 
 
