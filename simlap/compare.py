@@ -25,6 +25,7 @@ from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
 from simlap.readers.join import grounds_apart
+from simlap.report.plain import counted_laps
 from simlap.session import Session
 from simlap.shared import on_shared_evidence
 from simlap.solver import limit_profile, solve_batch
@@ -157,8 +158,7 @@ def _side(
     if counted.sum() < LEAST_LAPS:
         names, count = ", ".join(one.session.source for one in prepared), int(counted.sum())
         raise NotEnoughData(
-            f"Side {label} ({names}) has {count} counted lap{'s' * (count != 1)}; a comparison needs at "
-            f"least {LEAST_LAPS} on each side."
+            f"Side {label} ({names}) has {counted_laps(count)}; a comparison needs at least {LEAST_LAPS} on each side."
         )
     # each side draws with a seed of its own: equal seeds would tie the draws of two sides together
     fit = fit_envelope(

@@ -9,6 +9,7 @@ from typing import Any
 from simlap.habit_laps import TRAFFIC
 from simlap.habit_single import SINGLE_LOSS
 from simlap.laps import aside_by_reason
+from simlap.lapsteps import lap_list
 from simlap.report.json import analysis_to_dict
 from simlap.report.plain import clean, counted_laps, lap_time, units_held, units_let_go
 from simlap.report.sentences import WHOLE, step_words
@@ -69,8 +70,7 @@ def notes_lines(
 def _aside_lines(analysis: Analysis) -> list[str]:
     """Flying laps that were set aside, those of one reason together."""
     aside = [
-        f"lap{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}: {clean(reason)}"
-        for reason, numbers in aside_by_reason(analysis.lapset.laps).items()
+        f"{lap_list(numbers)}: {clean(reason)}" for reason, numbers in aside_by_reason(analysis.lapset.laps).items()
     ]
     return ["", f"Not counted: {'; '.join(aside)}."] if aside else []
 

@@ -360,7 +360,7 @@ def test_laps_set_aside_for_one_reason_stand_together():
         lapset=SimpleNamespace(laps=laps),
     )
     lines = notes_lines(made, Advice())
-    assert "Not counted: laps 1, 4: not chosen; lap 3: traffic." in lines
+    assert "Not counted: laps 1 and 4: not chosen; lap 3: traffic." in lines
     assert lines[0] == "Next outing: log.csv, 1 counted lap, best 1:01.50, typical 1:01.50"
     assert any("No phase loses time" in line for line in lines)
 

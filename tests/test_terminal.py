@@ -269,7 +269,8 @@ def test_laps_that_were_not_chosen_share_one_line():
     flying = [lap.number for lap in laps if lap.flying]
     assert len(flying) > 1
     (line, blank) = aside_lines(replace(case, lapset=replace(case.lapset, laps=laps)))
-    assert line == f"laps {', '.join(map(str, flying))} set aside: not among the laps chosen"
+    assert flying == list(range(flying[0], flying[-1] + 1))
+    assert line == f"laps {flying[0]} to {flying[-1]} set aside: not among the laps chosen"
     assert blank == ""
 
 

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from simlap.habit_single import SINGLE_LOSS
 from simlap.laps import aside_by_reason
+from simlap.lapsteps import lap_list
 from simlap.phases import PHASE_NAMES
 from simlap.report.cautions import cautions
 from simlap.report.plain import (
@@ -97,7 +98,7 @@ def caution_parts(analysis: Analysis) -> list[RenderableType]:
 def aside_lines(analysis: Analysis) -> list[str]:
     """Flying laps that were set aside, and why; those of one reason in one line."""
     aside = [
-        f"lap{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))} set aside: {clean(reason)}"
+        f"{lap_list(numbers)} set aside: {clean(reason)}"
         for reason, numbers in aside_by_reason(analysis.lapset.laps).items()
     ]
     return [*aside, *[""] * bool(aside)]
