@@ -91,7 +91,7 @@ def findings_lines(findings: Sequence[Finding], fast: Mapping[str, float] | None
         for one in group:
             # the sentence tells the laps, or all show it
             named = one.kind in (TRAFFIC, SINGLE_LOSS) or one.occurrences == one.of_laps
-            laps = f" Lap{'s' * (len(one.laps) > 1)} {', '.join(str(lap) for lap in one.laps)}."
+            laps = f" L{lap_list(one.laps)[1:]}."
             small = (fast or {}).get(one.corner) if one.kind != TRAFFIC else None
             slowly = f" Fast corner: steps of {small:.0f} km/h per outing at most." if small is not None else ""
             lines.append(f"- {clean(one.sentence)}{'' if named else laps}{slowly}")

@@ -23,7 +23,7 @@ def seen(lap):
     return Occurrence(lap=lap, station_m=10.0, time_s=1.0, phase="exit", numbers={"lost_s": 1.4})
 
 
-@pytest.mark.parametrize(("laps", "named"), [((11,), "(lap 11)"), ((3, 11), "(laps 3, 11)")])
+@pytest.mark.parametrize(("laps", "named"), [((11,), "(lap 11)"), ((3, 11), "(laps 3 and 11)")])
 def test_a_lap_held_up_is_named_once_in_the_list_of_all_findings(laps, named):
     sheet = SimpleNamespace(corner="4", traces=range(9))
     one = _held_up_finding(sheet, [seen(lap) for lap in laps])
@@ -34,7 +34,7 @@ def test_a_lap_held_up_is_named_once_in_the_list_of_all_findings(laps, named):
 
 
 @pytest.mark.parametrize(
-    ("laps", "end"), [((11,), " Lap 11."), ((3, 11), " Laps 3, 11."), (tuple(range(9)), "brakes early.")]
+    ("laps", "end"), [((11,), " Lap 11."), ((3, 11), " Laps 3 and 11."), (tuple(range(9)), "brakes early.")]
 )
 def test_other_findings_name_their_laps_where_not_all_show_it(laps, end):
     assert findings_lines([found(laps)])[-1] == "- Corner 4: brakes early." + end.replace("brakes early.", "")
