@@ -32,6 +32,7 @@ from simlap.habit_rules import BRAKE, Numbers, Rule, as_told
 from simlap.habit_single import SINGLE_LOSS, single_loss_words, single_losses
 from simlap.habit_traces import CornerSheet
 from simlap.lapsteps import lap_list
+from simlap.report.plain import WORTH_TELLING
 from simlap.results import Finding
 from simlap.thresholds import Thresholds, default_thresholds
 
@@ -46,9 +47,6 @@ TOLD_BY = {
     "low minimum speed": (WEAK_IN_FLAT,),
     EARLY_LIGHT: (LONG_LIGHT, LOW_PEAK, LATE_PEAK),
 }
-
-
-WORTH_TELLING = 0.005  # [s] less rounds to nothing
 
 
 @dataclass(frozen=True)

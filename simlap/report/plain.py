@@ -25,6 +25,8 @@ LEDGERS = {
     "gain_alone": "worth: gained if driven at the limit alone",
 }
 
+WORTH_TELLING = 0.005  # [s] less rounds to nothing
+
 
 def clean(text: str) -> str:
     """`text` on one line, without characters that steer a terminal or turn other text around."""

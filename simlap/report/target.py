@@ -10,7 +10,17 @@ from simlap import __version__
 from simlap.habits import BRAKE_HARDER
 from simlap.phases import PHASE_WORDS
 from simlap.report.cautions import cautions
-from simlap.report.plain import chance_words, clean, corner_label, joined_by_and, lap_time, percent, step_name, time_gap
+from simlap.report.plain import (
+    WORTH_TELLING,
+    chance_words,
+    clean,
+    corner_label,
+    joined_by_and,
+    lap_time,
+    percent,
+    step_name,
+    time_gap,
+)
 from simlap.report.standing import cautions_to_dicts
 from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import Prose, console
@@ -35,7 +45,6 @@ HELD_BACK = {
     "steps": "Held back by the steps of each corner (--brake-step, --speed-step, --throttle-step) and the number of "
     "corners (--corners).",
 }
-WORTH_TELLING = 0.005  # [s] less rounds to nothing
 
 
 def target_to_dict(analysis: Analysis, target: Target) -> dict[str, Any]:
