@@ -87,7 +87,7 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
         repeat_s=joined_s - next_s,
         outing=outing,
         held_by=held_by,
-        no_step=why_no_step(analysis, step, chance, min(steps.least_chance, Steps.least_chance)),
+        no_step=why_no_step(analysis, step, chance, min(steps.least_chance, Steps.least_chance), outing),
     )
 
 

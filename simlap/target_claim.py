@@ -2,6 +2,7 @@
 
 from simlap.conditions import beats_limit, unlike_of
 from simlap.lapjudge import SLOW_SHARE
+from simlap.report.plain import step_name
 from simlap.results import Analysis, Interval
 
 # A chance nearer to 0 or 1 than this is printed as 0 or 100 %, which no replay of a few laps can know.
@@ -34,8 +35,14 @@ def _slow_choice(analysis: Analysis) -> str:
     return f"Lap {slowest}, counted on request, is {times[slowest] - best:.1f} s slower than the best"
 
 
-def why_no_step(analysis: Analysis, next_step: Interval, chance: float, least_chance: float = 0.0) -> str:
-    """Why no next step can be claimed; empty where one can. Below `least_chance` a lap is no realistic step."""
+def why_no_step(
+    analysis: Analysis, next_step: Interval, chance: float, least_chance: float = 0.0, outing: int = 1
+) -> str:
+    """Why no step to the outing so many ahead can be claimed; empty where one can.
+
+    Below `least_chance` a lap is no realistic step.
+    """
+    name = step_name(outing)
     poor = too_poor(analysis)
     if poor:
         return poor
@@ -47,9 +54,10 @@ def why_no_step(analysis: Analysis, next_step: Interval, chance: float, least_ch
     if unlike_of(analysis) is not None:
         return "Conditions changed through the session, so that its lap times do not say what comes next."
     if beats_limit(analysis):
-        return "The best lap is faster than the computed limit lap, so that nothing bounds a next step."
+        return f"The best lap is faster than the computed limit lap, so that nothing bounds a {name}."
     if chance < CERTAIN:
-        return "By the lap times, the best lap of this session will not be met again next time."
+        again = "next time" if outing == 1 else f"by outing {outing}"
+        return f"By the lap times, the best lap of this session will not be met again {again}."
     if chance < least_chance:
         return (
             "By the lap times, a lap that joins your phases as you repeat them is by itself less likely than "
@@ -57,9 +65,9 @@ def why_no_step(analysis: Analysis, next_step: Interval, chance: float, least_ch
         )
     if chance > 1.0 - CERTAIN:
         return (
-            "By the lap times, the next step that these laps allow is met for certain; a target that cannot be missed "
+            f"By the lap times, the {name} that these laps allow is met for certain; a target that cannot be missed "
             "is none."
         )
     if next_step.high - next_step.low < EMPTY:
-        return "However the laps are resampled, the next step is the best lap already driven: repeat it first."
+        return f"However the laps are resampled, the {name} is the best lap already driven: repeat it first."
     return ""

@@ -298,7 +298,20 @@ def test_a_chance_or_an_interval_that_says_nothing_claims_no_step():
     assert why_no_step(case, step, 0.31, 0.3) == ""
     assert "already driven" in why_no_step(case, Interval(41.0, 41.0, 41.004), 0.5)
     trend = replace(case, limit_lap=Interval(50.0, 50.0, 50.0))
-    assert "nothing bounds" in why_no_step(trend, step, 0.5)
+    assert "nothing bounds a next step" in why_no_step(trend, step, 0.5)
+
+
+@pytest.mark.parametrize(("chance", "low", "limit"), [(0.996, 40.8, 40.0), (0.5, 41.3, 40.0), (0.5, 40.8, 50.0)])
+def test_the_reason_against_a_step_to_a_later_outing_calls_it_by_that_outing(chance, low, limit):
+    # Source: the ladder's own name of it, "step to outing 2": one step has one name on one page.
+    case = replace(circle_case(), limit_lap=Interval(limit, limit, limit))
+    first, later = (why_no_step(case, Interval(41.0, low, 41.3), chance, 0.0, outing) for outing in (1, 2))
+    assert later == first.replace("next step", "step to outing 2") != first
+
+
+def test_a_best_lap_that_later_outings_do_not_meet_is_not_told_of_next_time():
+    told = why_no_step(circle_case(), Interval(41.0, 40.8, 41.3), 0.004, 0.0, 2)
+    assert told == "By the lap times, the best lap of this session will not be met again by outing 2."
 
 
 @pytest.fixture(scope="module")
