@@ -91,8 +91,9 @@ def _capped(priority: Priority, found: Sequence[Arrival]) -> Priority:
             for each in found
         )
         step = f"{FIRST_PART.get(priority.kind, whole)}, but arrive at most {caps}"
-    head = priority.sentence.removesuffix(f"{whole}.")
-    return replace(priority, sentence=f"{head}{step}. {arrival_words(found, coach=not priority.build_up)}", step=step)
+    head, _, doubts = priority.sentence.rpartition(f"{whole}.")  # of what the step is worth: said behind it
+    capped = f"{head}{step}. {arrival_words(found, coach=not priority.build_up)}{doubts}"
+    return replace(priority, sentence=capped, step=step)
 
 
 def arrival_words(found: Sequence[Arrival], *, coach: bool = True) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from report_case import DS, SLOW, N, circle_case
 
+from simlap.advice import WORTH_UNSURE
 from simlap.arrival import arrivals, behind, warned
 from simlap.cues import _note
 from simlap.driven import Driven
@@ -92,6 +93,16 @@ def test_before_a_fast_corner_the_step_itself_holds_the_cap_and_asks_for_no_more
     assert fast.sentence.endswith(
         "km/h faster at East, a fast corner: build up over several outings, and only with your coach's agreement."
     )
+
+
+def test_a_doubt_behind_the_step_does_not_leave_the_uncapped_step_in_the_sentence(case):
+    # A corner where the limit is no bound gets its doubt first: on positions at 10 Hz both steps stood side by side.
+    worth = Interval(1.0, 0.9, 1.1)
+    sentence = f"North, exit: part open (9 of 9 laps). {WHOLE}. {WORTH_UNSURE}"
+    (fast,) = warned(with_fast(case, 1), (Priority("North", "exit", sentence, worth, False, KIND, step=WHOLE),))
+    assert WHOLE not in fast.sentence
+    assert fast.sentence.startswith(f"North, exit: part open (9 of 9 laps). {fast.step}. All that is to be had there")
+    assert fast.sentence.endswith(f"and only with your coach's agreement. {WORTH_UNSURE}")
 
 
 def test_in_a_fast_corner_before_a_fast_one_the_coach_is_named_once(case):
