@@ -10,6 +10,9 @@ import numpy as np
 from simlap.channels import BY_NAME, si_symbol
 from simlap.errors import NotEnoughData
 
+#: Pairs of channels that place a lap; the first that a log holds is taken.
+POSITIONS = (("latitude", "longitude"), ("x", "y"))
+
 
 @dataclass(frozen=True)
 class Column:

@@ -16,9 +16,8 @@ from simlap.laptable import LapTable
 from simlap.options import Options
 from simlap.pedals import throttle_of
 from simlap.sensors import median_rate
-from simlap.session import Session
+from simlap.session import POSITIONS, Session
 
-POSITIONS = (("latitude", "longitude"), ("x", "y"))
 # Channels of the receiver; those that come with the positions are thinned with them.
 RECEIVER = ("speed", "course")
 SPEEDS = {"speed", "wheel_speed"}

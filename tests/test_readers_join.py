@@ -109,3 +109,15 @@ def test_parts_on_one_circuit_and_in_its_paddock_are_joined(tmp_path):
         around(tmp_path / "c.csv", -40.0 + 400.0 / 111195.0, 179.999, 20.0),
     ]
     assert read_session(parts).t.size == 3 * 95
+
+
+def test_a_part_without_the_positions_of_the_others_is_refused(tmp_path):
+    # Nothing places its laps on the circuit of the others: joined, all of it was left out without a word.
+    first = around(tmp_path / "a.csv", -40.0, 179.99)
+    (tmp_path / "b.csv").write_text("time_s,speed_kmh,yaw_rate_deg_s\n0,36,4\n1,36,4\n2,36,4\n")
+    (tmp_path / "c.csv").write_text("time_s,latitude,longitude,speed_kmh\n0,,,50\n1,,,50\n2,,,50\n")
+    for others, named in ((["b.csv"], r"b\.csv"), (["b.csv", "c.csv"], r"b\.csv and c\.csv")):
+        parts = [tmp_path / name for name in others]
+        for order in ([first, *parts], [*parts, first]):
+            with pytest.raises(LogFormatError, match=rf"^{named}: no latitude and longitude, by which a\.csv places"):
+                read_session(order)

@@ -11,7 +11,7 @@ from simlap.noted import behind
 from simlap.readers.repair_positions import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.report.plain import joined_by_and
-from simlap.session import Column, Session
+from simlap.session import POSITIONS, Column, Session
 
 # Files that share this many times with equal values hold the same rows; two different drives agree in a few rows
 # (standing still) at most.
@@ -33,13 +33,17 @@ def join(sessions: Sequence[Session]) -> Session:
     Raises
     ------
     LogFormatError
-        When two files hold the same rows, or the files lie on more than one circuit.
+        When two files hold the same rows, some lack the positions that others hold, or the files lie on more than
+        one circuit.
     """
     if len(sessions) == 1:
         return sessions[0]
     for first, second in itertools.combinations(sessions, 2):
         if share_rows(first, second):
             raise LogFormatError(f"{second.source}: holds the same rows as {first.source}. Name each part once.")
+    unplaced = _without_positions(sessions)
+    if unplaced:
+        raise LogFormatError(unplaced)
     elsewhere = grounds_apart(sessions)
     if elsewhere:
         raise LogFormatError(elsewhere)
@@ -96,12 +100,29 @@ def share_rows(first: Session, second: Session) -> bool:
     return bool(equal.mean() > SHARED_SHARE)
 
 
+def _without_positions(sessions: Sequence[Session]) -> str:
+    """What there is to say of files without the positions by which the others place their laps; else empty."""
+    for names in POSITIONS:
+        placed = [all(session.has(name) for name in names) for session in sessions]
+        if not any(placed):
+            continue
+        lacking = [session.source for session, there in zip(sessions, placed, strict=True) if not there]
+        if not lacking:
+            return ""
+        first = sessions[placed.index(True)].source
+        return (
+            f"{joined_by_and(lacking)}: no {joined_by_and(names)}, by which {first} places its laps. Join files that "
+            "all hold them, and judge the others by themselves."
+        )
+    return ""
+
+
 def grounds_apart(sessions: Sequence[Session]) -> str:
     """What there is to say of files on the ground of several circuits, each named with its circuit; else empty.
 
     Files without positions are passed over.
     """
-    for names in (("latitude", "longitude"), ("x", "y")):
+    for names in POSITIONS:
         placed = [session for session in sessions if all(session.has(name) for name in names)]
         if len(placed) < 2:
             continue
