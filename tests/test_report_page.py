@@ -436,7 +436,8 @@ def test_an_interval_below_zero_is_printed_whole(capsys):
 @pytest.mark.parametrize(
     ("key", "value", "words"),
     [
-        ("never_full_share", 1.0, "100 % of these laps never fully open before the next corner"),
+        ("never_full_share", 1.0, "on 100 % of these laps never fully open before the next corner"),
+        ("not_opened_share", 0.0, "on 0 % of these laps hardly open before the next corner"),  # not: "0 % open"
         ("grip_used_percent", 38.2, "grip in use 38.2 %"),
         ("delay_m", 13.21, "later than the limit by 13.2 m"),
         ("limit_mean_g", 0.912, "mean slowing of the limit's braking 0.912 g"),

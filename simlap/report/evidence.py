@@ -14,7 +14,7 @@ WORDS = {
     "brake": "on the brake for",
     "brake_point_later": "brake point later by",
     "braked": "brake at",
-    "brakes": "of these laps followed by the brake",
+    "brakes": "followed by the brake",
     "braking": "braking takes",
     "braking_lost": "lost in braking",
     "closed_to": "throttle closed to",
@@ -40,9 +40,9 @@ WORDS = {
     "mean": "mean slowing",
     "mid_corner_lost": "lost in mid-corner",
     "minimum": "slowest speed",
-    "never_full": "of these laps never fully open before the next corner",
+    "never_full": "never fully open before the next corner",
     "next_corner_lost": "lost in the next corner",
-    "not_opened": "of these laps hardly open before the next corner",
+    "not_opened": "hardly open before the next corner",
     "opened": "throttle opened to",
     "opening": "throttle open",
     "part_throttle": "part throttle for",
@@ -55,14 +55,15 @@ WORDS = {
     "spread": "brake points spread over",
     "told_to": "places shown to",
     "usual_minimum": "slowest speed of the other laps",
-    "way_out": "of these laps on the way out",
+    "way_out": "on the way out",
     "weak": "weak drive for",
-    "with_downshift": "of these laps together with a down-shift",
+    "with_downshift": "together with a down-shift",
 }
 
 
 def evidence_words(key: str, value: float) -> str:
-    """One number of the evidence in words, such as ``grip in use 38 %``; shares of laps go before their words."""
+    """One number of the evidence in words, such as ``grip in use 38 %``; a share is one of the laps that
+    show the finding."""
     name, _, unit = key.rpartition("_")
     if not name or unit not in UNITS:
         name, unit = key, ""
@@ -70,7 +71,7 @@ def evidence_words(key: str, value: float) -> str:
     shown = 100.0 * value if unit == "share" else round(value, 2) if unit == "s" else value
     number = _three_digits(shown)
     told = f"{number} {UNITS[unit]}" if unit else number
-    return f"{told} {words}" if unit == "share" else f"{words} {told}"
+    return f"on {told} of these laps {words}" if unit == "share" else f"{words} {told}"
 
 
 def _three_digits(value: float) -> str:
