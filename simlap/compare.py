@@ -26,7 +26,7 @@ from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
 from simlap.readers.join import grounds_apart
 from simlap.report.plain import counted_laps
-from simlap.session import Session
+from simlap.session import POSITIONS, Session
 from simlap.shared import on_shared_evidence
 from simlap.solver import limit_profile, solve_batch
 from simlap.station_limits import StationLimits
@@ -71,9 +71,12 @@ def compare(
     conditions = noted_conditions(notes, [label for label, _ in groups])
     prepared: list[tuple[str, tuple[Prepared, ...]]] = []
     reference: str | None = None
+    given = track is not None
     for label, sessions in groups:
         found = []
         for session in sessions:
+            if not given and track is not None:
+                _placed_alike(reference, track, session)
             try:
                 one = prepare(session, track, options)
             except NotEnoughData as error:
@@ -113,6 +116,15 @@ def compare(
         warnings=warnings,
         notes=tuple(notes),
     )
+
+
+def _placed_alike(first: str | None, track: Track, session: Session) -> None:
+    """Refuse a log in degrees behind one whose circuit, `track`, has no place on the globe."""
+    if track.origin is None and all(session.has(name) for name in POSITIONS[0]):
+        raise NotEnoughData(
+            f"{first}: no latitude and longitude in the log, so the laps of {session.source} cannot be laid on its "
+            "circuit. Compare logs that all hold them."
+        )
 
 
 def _all_placed(logs: Sequence[Prepared]) -> None:

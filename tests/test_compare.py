@@ -453,6 +453,22 @@ def test_too_few_laps_on_a_side_are_refused():
         _side("A", (Standing(table, Named("short.csv")),), line, phases, TRACK.corners, Options(), 0)
 
 
+@pytest.mark.parametrize("reckoned_first", [True, False])
+def test_a_log_without_positions_is_named_on_either_side_of_one_with_them(reckoned_first):
+    # Source: the log that lacks something is the one to mend, whichever was named first.
+    made = [
+        synthetic_session(
+            invented_circuit("kart"), club_car(), Driver(), Sensors.good(rate_hz=25.0), laps=3, seed=seed, losses=False
+        ).session
+        for seed in (3, 4)
+    ]
+    channels = {name: values for name, values in made[0].channels.items() if name not in ("latitude", "longitude")}
+    logs = [replace(made[0], source="reckoned.csv", channels=channels), replace(made[1], source="placed.csv")]
+    one, other = logs if reckoned_first else logs[::-1]
+    with pytest.raises(NotEnoughData, match=r"^reckoned\.csv: no (positions|latitude and longitude) in the log, so "):
+        compare([one], [other], options=Options(draws=20))
+
+
 # -- hundreds of seeded pairs: pytest -m calibration -s tests/test_compare.py
 
 
