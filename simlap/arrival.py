@@ -61,7 +61,7 @@ def arrivals(analysis: Analysis, index: int, phase: int) -> tuple[Arrival, ...]:
 
 #: Steps without a measure of their own: before and in a fast corner only a first part of them is told.
 FIRST_PART = {
-    "part throttle on the exit": "Open the throttle a little further than now once the steering unwinds",
+    "part throttle on the exit": "Open the throttle a little wider than now once the steering unwinds",
     WEAK_DRIVE: "Open the throttle a little sooner than now once the steering unwinds, unless it is fully open there",
 }
 

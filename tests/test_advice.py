@@ -129,7 +129,7 @@ def test_in_a_fast_corner_a_dab_of_the_brake_goes_before_the_lift():
 def test_in_a_fast_corner_a_throttle_held_part_open_is_told_what_to_do_with_it():
     fast = corner("Fast", (0.0, 0.0, 0.40), build_up=True, step=2.0)
     (told,) = choose_priorities(*session(fast, throttle=OUT))
-    assert told.step.startswith("Open the throttle a little further than now once the steering unwinds. Fast corner: ")
+    assert told.step.startswith("Open the throttle a little wider than now once the steering unwinds. Fast corner: ")
 
 
 def test_fast_corners_alone_need_a_habit_seen_in_the_channels():
