@@ -86,8 +86,7 @@ def test_before_a_fast_corner_the_step_itself_holds_the_cap_and_asks_for_no_more
     fast = told(with_fast(case, 1))
     assert "all the way" not in fast.sentence + fast.step
     assert fast.step == (
-        "Open the throttle a little wider than now once the steering unwinds, but arrive at most 2 km/h faster at "
-        "East"
+        "Open the throttle a little wider than now once the steering unwinds, but arrive at most 2 km/h faster at East"
     )
     assert fast.sentence.startswith(f"North, exit: part open (9 of 9 laps). {fast.step}. All that is to be had there")
     assert fast.sentence.endswith(

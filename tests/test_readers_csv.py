@@ -145,9 +145,14 @@ def test_a_lap_time_is_no_lap_number(log, header):
     assert session.columns[2].note == "s is no unit of lap"
 
 
-def test_minutes_and_seconds_alone_are_a_clock(log):
-    session = read_session(log("Time,speed_kmh\n1:59.5,36\n2:00.0,72\n"))
-    np.testing.assert_allclose(session.t, [119.5, 120.0])
+@pytest.mark.parametrize(
+    ("first", "second", "at_s"),
+    # 60 s a minute; a stopwatch without hours counts on behind 59 minutes
+    [("1:59.5", "2:00.0", 119.5), ("59:59.9", "60:00.4", 3599.9), ("75:12.3", "75:12.8", 4512.3)],
+)
+def test_minutes_and_seconds_alone_are_a_clock(log, first, second, at_s):
+    session = read_session(log(f"Time,speed_kmh\n{first},36\n{second},72\n"))
+    np.testing.assert_allclose(session.t, [at_s, at_s + 0.5])
 
 
 @pytest.mark.parametrize(
@@ -399,6 +404,19 @@ def test_a_header_that_stands_again_further_down_is_passed_over(tmp_path, units)
     rows = [f"{i / 10:.1f},{i}\n" for i in range(20)]
     path = tmp_path / "log.csv"
     path.write_text(f"{names}\n{units}{''.join(rows[:10])}{names}\n{units}{''.join(rows[10:])}")
+    session = read_session(path)
+    np.testing.assert_allclose(session.t, np.arange(20) / 10, atol=1e-9)
+    np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(20), atol=1e-9)
+    assert session.notes == ("the header stands again in 1 row further down, passed over",)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_header_broken_over_lines_that_stands_again_further_down_is_passed_over(tmp_path, end):
+    # As a spreadsheet writes wrapped cells: the name of one column over two lines, within quotes.
+    names = f'time (s),"speed{end}(km/h)"{end}'
+    rows = [f"{i / 10:.1f},{i}{end}" for i in range(20)]
+    path = tmp_path / "log.csv"
+    path.write_text(f"{names}{''.join(rows[:10])}{names}{''.join(rows[10:])}", newline="")
     session = read_session(path)
     np.testing.assert_allclose(session.t, np.arange(20) / 10, atol=1e-9)
     np.testing.assert_allclose(session.channel("speed") * 3.6, np.arange(20), atol=1e-9)

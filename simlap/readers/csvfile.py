@@ -295,7 +295,9 @@ def _without_headers(
     texts = frame[read]
     if any(pd.api.types.is_numeric_dtype(dtype) for dtype in texts.dtypes):
         return frame, 0
-    texts = texts.apply(lambda column: column.str.strip())
+    texts = texts.apply(
+        lambda column: column.str.replace("\n", " ", regex=False).str.strip()
+    )  # names broken over lines
     names = (texts == [layout.headers[index] for index in read]).all(axis=1)
     other = texts.isin(layout.headers).all(axis=1) & ~names
     if other.any():
