@@ -35,6 +35,12 @@ def _slow_choice(analysis: Analysis) -> str:
     return f"Lap {slowest}, counted on request, is {times[slowest] - best:.1f} s slower than the best"
 
 
+def _too_few_without(analysis: Analysis) -> str:
+    """What else is wanting where a chosen lap is left out and the others are too few."""
+    others = len(analysis.counted) - 1
+    return f", and as the other {others} do not show what a driver repeats, drive more" if others < REPEATS else ""
+
+
 def why_no_step(
     analysis: Analysis, next_step: Interval, chance: float, least_chance: float = 0.0, outing: int = 1
 ) -> str:
@@ -50,7 +56,7 @@ def why_no_step(
         return f"{len(analysis.counted)} laps do not show what a driver repeats: drive {REPEATS} or more."
     slow = _slow_choice(analysis)
     if slow:
-        return f"{slow}: that is no lap to set a target by. Leave it out of --laps."
+        return f"{slow}: that is no lap to set a target by. Leave it out of --laps{_too_few_without(analysis)}."
     if unlike_of(analysis) is not None:
         return "Conditions changed through the session, so that its lap times do not say what comes next."
     if beats_limit(analysis):

@@ -278,7 +278,12 @@ def test_laps_that_repeat_nothing_or_that_nobody_drives_at_speed_claim_no_step()
     assert "do not show what a driver repeats" in why_no_step(counting(case, 1, 2), step, 0.5)
     # Lap 3 takes 1.1 times as long, 4.2 s more than the best: chosen by the user it counts.
     slow = replace(counting(case, 1, 2, 3), options={**case.options, "laps": (1, 2, 3)})
-    assert why_no_step(slow, step, 0.5).startswith("Lap 3, counted on request, is 4.")
+    told = why_no_step(slow, step, 0.5)
+    assert told.startswith("Lap 3, counted on request, is 4.")
+    # Without it two laps are left, which claim no step either: who leaves it out has to know.
+    assert told.endswith("Leave it out of --laps, and as the other 2 do not show what a driver repeats, drive more.")
+    more = replace(counting(case, 1, 2, 3, 4), options={**case.options, "laps": (1, 2, 3, 4)})
+    assert why_no_step(more, step, 0.5).endswith("Leave it out of --laps.")
     even = replace(counting(case, 1, 2, 4), options={**case.options, "laps": (1, 2, 4)})
     assert why_no_step(even, step, 0.5) == ""
 
