@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from report_case import circle_case
+from report_case import LIMIT_S, circle_case
 
 from simlap.advice import advise
 from simlap.notes import notes_lines, notes_to_dict
@@ -12,8 +12,11 @@ from simlap.report.cautions import raised_cautions
 from simlap.report.page import render_page
 from simlap.report.sentences import answer
 from simlap.report.table import print_analysis
+from simlap.report.target import print_target
 from simlap.results import Interval
+from simlap.target import Target
 from simlap.target_claim import why_no_step
+from simlap.transitions import Transitions
 
 REASON = "1.0 fixes/s, accelerations to 0.23 m/s² at 0.3 Hz"
 
@@ -44,6 +47,17 @@ def test_better_data_are_not_refused(verdict):
 
 def test_no_target_is_claimed(poor):
     assert why_no_step(poor, Interval(41.0, 40.8, 41.3), 0.5) == poor.advice.refused
+
+
+def test_the_ladder_tells_no_phases_of_data_too_poor_to_tell_them(poor, capsys):
+    times = Transitions(0.2, 0.4, 0.3, (4, 4, 4))
+    step = Interval(41.0, 40.8, 41.3)
+    made = Target(41.2, step, 0.5, LIMIT_S, LIMIT_S, times, 41.1, (), 0.0, 1, no_step=poor.advice.refused)
+    for case, telling in ((poor, False), (rated("usable"), True)):
+        print_target(case, made)
+        printed = capsys.readouterr().out
+        assert ("best phases simply added up" in printed) == telling
+        assert ("each phase as well as" in printed) == telling
 
 
 def test_the_reason_heads_the_answer_the_notes_and_the_terminal_table(poor, capsys):

@@ -26,7 +26,7 @@ from simlap.report.table import caution_parts, print_parts
 from simlap.report.terminal import Prose, console
 from simlap.results import Analysis
 from simlap.target import Mark, Steps, Target
-from simlap.target_claim import REPEATS
+from simlap.target_claim import REPEATS, too_poor
 from simlap.transitions import shows_transitions
 
 SCHEMA = "simlap.target/1"
@@ -66,7 +66,8 @@ def print_target(analysis: Analysis, target: Target) -> None:
     if not target.no_step:
         for part in _what_to_do(analysis, target):
             out.print(part)
-    out.print(Prose(f"\n{_sum_of_phases(target)}"))
+    if not too_poor(analysis):  # then phases are too blurred to be told one by one
+        out.print(Prose(f"\n{_sum_of_phases(target)}"))
     out.print(Prose(_pedal_changes(analysis, target)))
     print_parts(out, caution_parts(analysis))
 
@@ -93,7 +94,8 @@ def _ladder(analysis: Analysis, target: Target) -> Table:
     ladder.add_column("lap time", justify="right", no_wrap=True)
     ladder.add_column("what it is")
     ladder.add_row("typical", lap_time(analysis.typical_lap_s), "middle of the counted laps, phase by phase")
-    ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
+    if not too_poor(analysis):
+        ladder.add_row("shown", lap_time(target.shown_s), SHOWN if len(analysis.counted) >= REPEATS else SHOWN_ONCE)
     if target.no_step:
         ladder.add_row(step_name(target.outing), "none", Prose(target.no_step))
     else:
