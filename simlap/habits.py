@@ -67,6 +67,8 @@ WORDS: dict[str, Words] = {
 
 #: Kinds whose advice is to brake harder, or harder at first, before the brake point moves.
 BRAKE_HARDER = (LOW_PEAK, LONG_LIGHT, LATE_PEAK, EARLY_LIGHT)
+#: Kinds whose advice is to close the gap between throttle and brake before the brake point moves.
+CLOSE_GAP = ("early lift", ROLLS)
 #: Which of several findings in one phase comes first: the one that makes the others plain, and the safer step first
 #: (more pressure before a later brake point).
 PRECEDENCE: tuple[str, ...] = (

@@ -14,7 +14,7 @@ from simlap.habits import find_habits
 from simlap.notes import notes_lines
 from simlap.report.page import render_page
 from simlap.report.table import print_analysis
-from simlap.report.target import _harder_first
+from simlap.report.target import _brake_point_waits
 from simlap.results import Interval, Priority
 from simlap.target import Mark
 
@@ -138,12 +138,22 @@ def test_a_larger_loss_that_the_target_leaves_is_not_called_less_sure():
     assert told.endswith("More lies in corner 1 braking (0.21 s), of which the next step asks nothing yet.")
 
 
-@pytest.mark.parametrize(("kind", "moved", "said"), [("low brake peak", 5.0, True), ("low brake peak", 0.0, False),
-                                                     ("early braking", 5.0, False)])  # fmt: skip
-def test_a_later_brake_point_comes_with_the_harder_braking_that_the_notes_ask_for_first(kind, moved, said):
+@pytest.mark.parametrize(
+    ("kind", "moved", "said"),
+    [
+        ("low brake peak", 5.0, "brake as the notes say first"),
+        ("low brake peak", 0.0, ""),
+        ("early braking", 5.0, ""),
+        # the notes: "keep your brake point ..., only then move the brake point later"
+        ("early lift", 5.0, "close the gap between throttle and brake as the notes say first"),
+        ("rolling before the brake", 5.0, "close the gap between throttle and brake as the notes say first"),
+        ("rolling before the brake", 0.0, ""),
+    ],
+)
+def test_a_later_brake_point_comes_with_what_the_notes_ask_for_first(kind, moved, said):
     made = [Priority("8", "braking", "", gain(0.21), False, kind)]
     listed = [SimpleNamespace(corner="8", brake_point_m=Mark(2430.0, 2430.0 + moved))]
     analysis = SimpleNamespace(advice=SimpleNamespace(priorities=made))
-    lines = _harder_first(analysis, SimpleNamespace(corners=listed))
-    assert bool(lines) is said
-    assert all("corner 8" in line and "notes" in line for line in lines)
+    lines = _brake_point_waits(analysis, SimpleNamespace(corners=listed))
+    assert len(lines) == bool(said)
+    assert all(line.startswith(f"In corner 8 {said}") for line in lines)

@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from simlap import __version__
-from simlap.habits import BRAKE_HARDER
+from simlap.habits import BRAKE_HARDER, CLOSE_GAP
 from simlap.phases import PHASE_WORDS
 from simlap.report.cautions import cautions
 from simlap.report.plain import (
@@ -120,7 +120,7 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
             _changes(target),
             Prose(READ_SO.format(step=step_name(target.outing))),
             Prose(FIRST_PART),
-            *(Prose(line) for line in _harder_first(analysis, target)),
+            *(Prose(line) for line in _brake_point_waits(analysis, target)),
         ]
     else:
         parts.append(Prose(_without_corners(analysis)))
@@ -168,13 +168,20 @@ def _sum_of_phases(target: Target) -> str:
     )
 
 
-def _harder_first(analysis: Analysis, target: Target) -> list[str]:
-    """Corners with a later brake point of which the notes ask for another way of braking first, in one line."""
-    noted = {one.corner for one in analysis.advice.priorities if one.phase == "braking" and one.kind in BRAKE_HARDER}
-    later = [corner_label(one.corner) for one in target.corners if one.corner in noted and _moves(one.brake_point_m)]
-    if not later:
-        return []
-    return [f"In {joined_by_and(later)} brake as the notes say first: only then does the later brake point hold"]
+def _brake_point_waits(analysis: Analysis, target: Target) -> list[str]:
+    """Corners with a later brake point of which the notes ask for something else first, in a line for each of these."""
+    lines = []
+    for kinds, first in (
+        (BRAKE_HARDER, "brake as the notes say first: only then does the later brake point hold"),
+        (CLOSE_GAP, "close the gap between throttle and brake as the notes say first: only then brake later"),
+    ):
+        noted = {one.corner for one in analysis.advice.priorities if one.phase == "braking" and one.kind in kinds}
+        later = [
+            corner_label(one.corner) for one in target.corners if one.corner in noted and _moves(one.brake_point_m)
+        ]
+        if later:
+            lines.append(f"In {joined_by_and(later)} {first}")
+    return lines
 
 
 def _moves(mark: Mark | None) -> bool:
