@@ -25,7 +25,7 @@ from simlap.report.page import NO_BREAK, NOT_READ, _levels, changes_for, render_
 from simlap.report.sentences import answer
 from simlap.report.svg import Scale, element, multiples, path_data, round_step, ticks
 from simlap.report.table import print_analysis
-from simlap.results import Interval
+from simlap.results import Interval, Priority
 from simlap.session import Session
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -259,6 +259,26 @@ def test_changes_below_the_shown_digits_are_not_asked_for():
     case = circle_case(target=True)
     assert changes_for(case, case.corners[1]) == ("brake at 255 m (now 250)",)
     assert changes_for(case, case.corners[0]) == ()
+
+
+@pytest.mark.parametrize(
+    ("kind", "phase", "waits"),
+    [
+        (
+            "rolling before the brake",
+            "braking",
+            True,
+        ),  # the notes: "keep your brake point ..., only then move it later"
+        ("low brake peak", "braking", True),
+        ("early braking", "braking", False),
+        ("late throttle", "exit", False),
+    ],
+)
+def test_a_later_brake_point_on_the_page_waits_for_what_the_notes_ask_first(kind, phase, waits):
+    case = circle_case(target=True)
+    noted = Priority("East", phase, "", Interval(0.2, 0.1, 0.3), False, kind)
+    told = changes_for(replace(case, advice=replace(case.advice, priorities=(noted,))), case.corners[1])
+    assert told == (f"brake at 255 m (now 250{'; first what the notes say of the braking' if waits else ''})",)
 
 
 def test_a_raised_exit_says_how_fast_it_ends():

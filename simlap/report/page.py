@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from simlap.against import Against
 from simlap.habit_single import SINGLE_LOSS
+from simlap.habits import BRAKE_HARDER, CLOSE_GAP
 from simlap.phases import PHASE_WORDS, PHASES, WHERE_WORDS
 from simlap.report.cautions import cautions
 from simlap.report.charts import Chart, Curve, corner_chart, lap_chart, numbered
@@ -36,6 +37,8 @@ LEVELS, PIN = (0, 1, -1, 2, -2), 4.5
 NOT_READ = re.compile(r"(<script\b.*?</script>|<style\b.*?</style>|<[^>]*>)", re.DOTALL)
 UNIT_BEHIND = re.compile(rf"(?:^|(?<=\d)) (?={UNIT})")
 NO_BREAK = "\N{NO-BREAK SPACE}"
+#: Said of a later brake point where the notes ask for harder braking, or for no gap before the brake, first.
+FIRST_THE_NOTES = "; first what the notes say of the braking"
 PEDAL_WORDS = {"throttle": "throttle [%]", "brake_pressure": "brake pressure [bar]", "brake": "brake pedal [%]"}
 
 
@@ -255,6 +258,10 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
         "full_throttle_m": ("full throttle at", "m"),
         "exit_speed_kmh": ("speed at the end of the exit", "km/h"),
     }
+    waits = any(
+        one.corner == corner.corner.name and one.phase == "braking" and one.kind in (*BRAKE_HARDER, *CLOSE_GAP)
+        for one in analysis.advice.priorities
+    )
     changes = []
     for one in analysis.target.to_dict()["corners"]:
         if one["name"] != corner.corner.name:
@@ -262,7 +269,8 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
         for key, (word, unit) in words.items():
             mark = one.get(key)
             if mark is not None and f"{mark['now']:.0f}" != f"{mark['next']:.0f}":
-                changes.append(f"{word} {mark['next']:.0f} {unit} (now {mark['now']:.0f})")
+                first = FIRST_THE_NOTES if key == "brake_point_m" and waits else ""
+                changes.append(f"{word} {mark['next']:.0f} {unit} (now {mark['now']:.0f}{first})")
     return tuple(changes)
 
 
