@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -23,6 +24,13 @@ def side(label, case, source, laps=5):
 
 def drifting(case):
     return replace(case, motion=replace(case.motion, closes=False))
+
+
+def test_the_notebooks_write_notes_over_a_video_with_the_caution():
+    texts = [path.read_text(encoding="utf-8") for path in (Path(__file__).parents[1] / "notebooks").glob("*.ipynb")]
+    writing = [text for text in texts if "webvtt(" in text]
+    assert writing
+    assert all(text.count("webvtt(with_caution(") == text.count("webvtt(") for text in writing)
 
 
 def test_what_the_reader_repaired_is_told_in_one_line():
