@@ -142,3 +142,13 @@ def test_a_bad_gpx_file_is_named_with_the_reason(read, text, message):
     with pytest.raises(LogFormatError, match=message) as caught:
         read(text)
     assert "\n" not in str(caught.value)
+
+
+def test_a_column_of_extensions_is_made_once_and_not_for_each_point(read, monkeypatch):
+    # Made anew for each text, columns of n points cost n² in time: at 24,000 points with three texts each, 2 s of 9 s.
+    lengths, full = [], np.full
+    monkeypatch.setattr(np, "full", lambda shape, *rest, **kind: lengths.append(shape) or full(shape, *rest, **kind))
+    text = SAMPLE.replace("Z</time></trkpt>", "Z</time><extensions><a>1</a><b>2</b></extensions></trkpt>")
+    names = [column.name for column in read(text).columns]
+    assert {"a", "b"} <= set(names)
+    assert lengths.count(3) == 2  # three points, two names

@@ -117,5 +117,7 @@ def _extensions(points: list[GPXTrackPoint]) -> dict[str, np.ndarray]:
                 if len(element) or not isinstance(element.tag, str) or not element.text:
                     continue
                 name = re.sub(r"^\{.*\}", "", element.tag)
-                found.setdefault(name, np.full(len(points), None, dtype=object))[index] = element.text
+                if name not in found:  # no setdefault, which would make a column for each text
+                    found[name] = np.full(len(points), None, dtype=object)
+                found[name][index] = element.text
     return found
