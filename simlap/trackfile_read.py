@@ -177,7 +177,8 @@ def _features(data: Any, source: str) -> list[tuple[Place, dict[str, Any]]]:
         top.fail(": the outermost object is no GeoJSON FeatureCollection (RFC 7946, section 3.3). Give a track file.")
     crs = data.get("crs")
     if crs is not None:
-        name = crs.get("properties", {}).get("name") if isinstance(crs, dict) else crs
+        properties = crs.get("properties") if isinstance(crs, dict) else {"name": crs}
+        name = properties.get("name") if isinstance(properties, dict) else None
         if name not in CRS_NAMES:
             top.fail(f': "crs" is {name!r}; GeoJSON is in WGS 84 (RFC 7946, section 4). Save it in EPSG:4326.')
     if not isinstance(data.get("features"), list):

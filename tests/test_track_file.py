@@ -268,6 +268,14 @@ BROKEN = {
         edit(lambda d: d.update(crs={"type": "name", "properties": {"name": "EPSG:3857"}})),
         r"\"crs\" is 'EPSG:3857'; GeoJSON is in WGS 84",
     ),
+    "crs without properties": (
+        edit(lambda d: d.update(crs={"type": "name", "properties": None})),
+        r"\"crs\" is None; GeoJSON is in WGS 84",
+    ),
+    "crs with a list of properties": (
+        edit(lambda d: d.update(crs={"type": "name", "properties": ["a"]})),
+        r"\"crs\" is None; GeoJSON is in WGS 84",
+    ),
     "crs as a list": (edit(lambda d: d.update(crs=["a"])), r"\"crs\" is \['a'\]; GeoJSON is in WGS 84"),
     "not a feature": (edit(lambda d: d["features"].insert(1, 7)), r"features\[1\]: its \"type\" is not \"Feature\""),
     "type in small letters": (
