@@ -374,7 +374,7 @@ class Envelope:
                 speed_cap=None if data.get("speed_cap_ms") is None else float(data["speed_cap_ms"]),
                 drag=_triple(data["drag"][key] for key in DRAG_KEYS) if "drag" in data else NO_DRAG,
             )
-        except (KeyError, TypeError, ValueError, IndexError) as error:
+        except (AttributeError, KeyError, TypeError, ValueError, IndexError) as error:
             raise OptionError(f"{source}: {error!r} while reading an envelope; see `Envelope.to_dict`.") from error
 
     def to_json(self, path: str | os.PathLike[str]) -> Path:

@@ -126,3 +126,9 @@ def test_a_file_with_a_missing_limit_says_which(tmp_path):
     path.write_text(json.dumps(data))
     with pytest.raises(OptionError, match=r"broken\.json: KeyError\('braking'\)"):
         Envelope.from_json(path)
+
+
+@pytest.mark.parametrize("tested", [[], None, 3])
+def test_tested_speeds_that_are_no_table_are_told(tested):
+    with pytest.raises(OptionError, match=r"broken\.json: AttributeError.* while reading an envelope"):
+        Envelope.from_dict({**CAR.to_dict(), "tested_ms": tested}, source="broken.json")
