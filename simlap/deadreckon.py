@@ -163,6 +163,8 @@ def _beyond(
         return None
     read, known = seen.smoothed(t, t[1] - t[0], bandwidth), heard(seen.t, t)
     moves = moves & known
+    if moves.sum() < LEAST_ROWS or np.ptp(read[moves]) == 0.0:
+        return None  # it is silent while the car moves, or dead
     features = np.column_stack([*path, np.ones(t.size)])
     found = np.linalg.lstsq(features[moves], read[moves], rcond=None)[0]
     fitted = features @ found
@@ -187,7 +189,10 @@ def _aligned(session: Session, speed: Observation, notes: list[str]) -> tuple[Ob
 
 
 def _turn_channels(session: Session) -> tuple[dict[str, Observation], tuple[float, float]]:
+    """Channels that tell how the car turns, and from when to when the first of them does. [s]"""
     out = {n: observe(session, n) for n in ("yaw_rate", "sideslip", "a_lat") if session.has(n)}
+    if "sideslip" in out and out["sideslip"].t.size < LEAST_ROWS:
+        del out["sideslip"]  # so few values have no rate
     main = out["yaw_rate"] if "yaw_rate" in out else out["a_lat"]
     return out, (float(main.t[0]), float(main.t[-1]))
 

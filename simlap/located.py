@@ -106,7 +106,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         closes=True,
         across=felt(log.inertial.get("a_lat"), log.drive, log.drive.a_lat, lag, t),
         along=felt(log.inertial.get("a_lon"), log.drive, log.drive.a_lon, lag, t),
-        used=(*channels, *(("sideslip",) if "yaw_rate" in log.inertial and session.has("sideslip") else ())),
+        used=(*channels, *(("sideslip",) if "yaw_rate" in log.inertial and _sideslip(session) else ())),
     )
 
 
@@ -231,22 +231,31 @@ def _channels(
     for name in ("a_lon", "a_lat", "yaw_rate"):
         if session.has(name):
             inertial[name] = observe(session, name)
-    if "yaw_rate" in inertial and session.has("sideslip"):
-        slip = observe(session, "sideslip")
+    for group in (receiver, inertial):
+        for name in [n for n, o in group.items() if o.t.size < LEAST_FIXES]:
+            del group[name]
+    slip = _sideslip(session)
+    if "yaw_rate" in inertial and slip is not None:
         yaw = inertial["yaw_rate"]
         rate = np.gradient(np.interp(yaw.t, slip.t, slip.value), yaw.t)
         inertial["yaw_rate"] = replace(yaw, value=yaw.value + rate)
         notes.append("Course rate = yaw rate + rate of the logged sideslip.")
-    for group in (receiver, inertial):
-        for name in [n for n, o in group.items() if o.t.size < LEAST_FIXES]:
-            del group[name]
     if "speed" not in receiver and session.has("wheel_speed"):
-        speed_source = "path and wheel_speed"
-        inertial["wheel_speed"] = observe(session, "wheel_speed")
-        notes.append(
-            "No ground speed in the log: speed comes from the positions, and from the wheels with their slip taken out."
-        )
+        wheels = observe(session, "wheel_speed")
+        if wheels.t.size >= LEAST_FIXES:
+            speed_source = "path and wheel_speed"
+            inertial["wheel_speed"] = wheels
+            notes.append(
+                "No ground speed in the log: speed comes from the positions, and from the wheels with their slip taken "
+                "out."
+            )
     return receiver, inertial, speed_source
+
+
+def _sideslip(session: Session) -> Observation | None:
+    """The logged sideslip [rad]; None where there is none, or too few values for a rate."""
+    seen = observe(session, "sideslip") if session.has("sideslip") else None
+    return seen if seen is not None and seen.t.size >= LEAST_FIXES else None
 
 
 def first_drive(fixes: Fixes, receiver: Mapping[str, Observation], told: FixNoise | None) -> tuple[Drive, float]:

@@ -68,3 +68,16 @@ def test_another_line_through_one_corner_is_no_shift_of_the_odometer():
     assert shift[away] == pytest.approx(0.003 * s[away], abs=1.4)
     here = np.argmin(np.abs(s - 1000.0))
     assert shift[here] == pytest.approx(3.0, abs=12.5)  # nearer to the odometer than to the driver
+
+
+@pytest.mark.parametrize("reads", [0.0, 9.81])
+def test_a_sensor_that_has_died_tells_nothing_beyond_the_path(reads):
+    # A dead sensor reads one value: 0, or its mount's share of gravity. Its scale is 0, and what it "felt" 0 / 0.
+    session = Session.from_arrays(T, a_lon=np.full(T.size, reads))
+    assert _beyond(session, "a_lon", T, (smooth(1, 3.0),), np.ones(T.size, dtype=bool), 2.0) is None
+
+
+def test_a_sensor_that_is_heard_only_while_the_car_stands_tells_nothing_beyond_the_path():
+    moves = T > 60.0
+    session = Session.from_arrays(T, a_lon=np.where(moves, np.nan, smooth(1, 0.1)))
+    assert _beyond(session, "a_lon", T, (smooth(2, 3.0),), moves, 2.0) is None

@@ -633,3 +633,34 @@ def test_positions_of_which_no_row_holds_both_parts_are_refused_without_a_warnin
         motion_of(log)
     with pytest.raises(NotEnoughData, match=r"(?i)no row has both"):
         fixes_of(log, (47.0, 8.0))
+
+
+def once(session: Session, value: float) -> np.ndarray:
+    """A channel with one value."""
+    channel = np.full(session.t.size, np.nan)
+    channel[session.t.size // 2] = value
+    return channel
+
+
+def test_a_yaw_rate_written_once_is_none_and_its_sideslip_changes_nothing():
+    session = logged(short(), 20, speed_ms=0.05, seed=4)
+    still = np.zeros(session.t.size)
+    motion = motion_of(Session.from_arrays(session.t, **session.channels, yaw_rate=once(session, 0.1), sideslip=still))
+    assert np.array_equal(motion.x, motion_of(session).x)
+    assert "sideslip" not in motion.used
+
+
+def test_a_sideslip_written_once_is_none():
+    # One value has no rate. The yaw rate is used as it is, and no note tells of a sideslip.
+    session = logged(short(), 20, speed_ms=0.05, inertial=True, seed=4)
+    motion = motion_of(Session.from_arrays(session.t, **session.channels, sideslip=once(session, 0.02)))
+    assert np.array_equal(motion.x, motion_of(session).x)
+    assert "sideslip" not in motion.used
+    assert not any("sideslip, " in note or "logged sideslip" in note for note in motion.notes)
+
+
+def test_a_wheel_speed_written_once_is_none():
+    session = logged(short(), 20, seed=4)
+    motion = motion_of(Session.from_arrays(session.t, **session.channels, wheel_speed=once(session, 30.0)))
+    assert motion.quality.speed_source == "path"
+    assert not any("from the wheels" in note for note in motion.notes)

@@ -325,3 +325,14 @@ def test_a_lap_with_positions_stays_where_they_say_it_lies():
     x, y = curve.at(at).T
     _, _, beside = station_of_path(curve, x, y - 4.0, at, closes=True)
     assert beside == pytest.approx(y - 4.0)
+
+
+def test_a_sideslip_written_once_is_none():
+    # One value has no rate: the path is that of the yaw rate alone, to the last digit, and nothing else is said.
+    session = inertial_log(driven(), 0.004)
+    once = np.full(session.t.size, np.nan)
+    once[5000] = 0.02
+    with_it = motion_of(Session.from_arrays(session.t, **session.channels, sideslip=once))
+    without = motion_of(session)
+    assert np.array_equal(with_it.course, without.course)
+    assert with_it.notes == without.notes
