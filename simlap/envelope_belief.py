@@ -84,10 +84,6 @@ class Belief:
         """Posterior mean, (2,)."""
         return np.asarray(self.chance @ self.points)
 
-    def likeliest(self) -> np.ndarray:
-        """(c0, c1) where the posterior is highest, (2,) [m/s², 1/m]."""
-        return self.pair(self.points[np.argmax(self.chance)])
-
     def pair(self, point: np.ndarray) -> np.ndarray:
         """(c0, c1) of a point of the grid or of a mean of them, (2,) [m/s², 1/m]."""
         c1 = point[1] / SPEED2_UNIT

@@ -59,7 +59,6 @@ class Reference:
 
     line: Line
     offset: np.ndarray  #: of each lap, left of the line, shape (m, n) [m]
-    elevation_spread_m: float | None  #: rms between laps, None where altitude is not logged on two laps
     has_elevation: bool  #: whether `line.z` is known
     notes: tuple[str, ...]
 
@@ -241,7 +240,7 @@ def _with_elevation(line: Line, paths: Sequence[Path], laps: list[np.ndarray], d
     heights = [np.asarray(path[2], dtype=float) for path in paths if len(path) > 2]
     if len(heights) < max(2, len(paths)) or not all(np.isfinite(z).all() for z in heights):
         note = "no elevation: fewer than two counted laps have an altitude throughout; the road is taken as level"
-        return Reference(line, offset, None, False, (note,))
+        return Reference(line, offset, False, (note,))
     rows = np.stack(
         [_without_step(_at_stations(curve, lap, run, z)) for lap, run, z in zip(laps, driven, heights, strict=True)]
     )
@@ -252,8 +251,8 @@ def _with_elevation(line: Line, paths: Sequence[Path], laps: list[np.ndarray], d
             f"no elevation: the laps' altitudes differ by {spread:.1f} m rms (at most {ELEVATION_SPREAD:g} m are "
             "used); the road is taken as level"
         )
-        return Reference(line, offset, spread, False, (note,))
+        return Reference(line, offset, False, (note,))
     level = float(np.mean([z.mean() for z in heights]))
     z = level + low_pass(rows.mean(axis=0), curve.length / rows.shape[1], ELEVATION_CUT)
     note = f"elevation from {len(rows)} laps, which agree within {spread:.1f} m rms"
-    return Reference(Line.from_points(line.x, line.y, z), offset, spread, True, (note,))
+    return Reference(Line.from_points(line.x, line.y, z), offset, True, (note,))

@@ -45,7 +45,6 @@ class Truth:
     sensors: Sensors
     length_m: float
     zones: tuple[TrueZone, ...]
-    zone_stations_m: Mapping[Key, tuple[float, float]]  #: start and end station of each phase
     laps: tuple[TrueLap, ...]  #: out-lap, flying laps, in-lap
     states: LapStates  #: flying laps
     motion: TrueMotion  #: on the session's rows
@@ -173,18 +172,12 @@ def synthetic_session(
     typical = np.median(driven.usage[driven.plain], axis=0)
     _, typical_lap = closed_run(road, car, surface, inputs_of(zones, typical[None], driver, n, base.spacing))
     books = ledgers(road, car, surface, zones, typical, driver) if losses else ({}, {}, {}, {}, {})
-    stations = {
-        (zone.name, phase): (zone.bounds(phase)[0] * base.spacing, zone.bounds(phase)[1] * base.spacing)
-        for zone in zones
-        for phase in zone.phases
-    }
     truth = Truth(
         envelope=envelope,
         driver=driver,
         sensors=sensors,
         length_m=base.length,
         zones=zones,
-        zone_stations_m=MappingProxyType(stations),
         laps=driven.laps,
         states=driven.states,
         motion=rows,

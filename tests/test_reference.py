@@ -1,6 +1,7 @@
 """Reference line from laps: mean of known paths, curvature kept, seam, elevation only where the laps agree."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -122,7 +123,6 @@ def test_elevation_of_laps_that_agree_is_their_mean():
     laps = [(*path.T, heights(track, station, 0.5, seed)) for seed, path in enumerate(paths)]
     found = mean_of_laps(laps)
     assert found.has_elevation
-    assert found.elevation_spread_m < 1.0
     off = found.line.z - np.interp(found.line.station, track.line.station, track.line.z)
     assert (off - off.mean()).std() < 0.4
     grade = np.interp(found.line.station, track.line.station, track.line.grade)
@@ -136,7 +136,9 @@ def test_elevation_of_laps_that_disagree_is_left_out_and_said():
     laps = [(*path.T, heights(track, station, 2.0 * ELEVATION_SPREAD, seed)) for seed, path in enumerate(paths)]
     found = mean_of_laps(laps)
     assert not found.has_elevation
-    assert found.elevation_spread_m > ELEVATION_SPREAD
+    told = float(re.search(r"altitudes differ by (\S+) m rms", found.notes[0]).group(1))
+    # three waves of random size on each of four laps, less their mean: nine sizes tell a deviation to 24 %, twice that
+    assert told == pytest.approx(2.0 * ELEVATION_SPREAD, rel=0.48)
     assert np.ptp(found.line.z) == 0.0
     assert "the road is taken as level" in found.notes[0]
 
@@ -146,7 +148,6 @@ def test_elevation_on_one_lap_only_is_left_out():
     station, paths = laps_beside(Curve(track.line), [lambda s: 0.0 * s] * 2)
     found = mean_of_laps([(*paths[0].T, heights(track, station, 0.1, 1)), tuple(paths[1].T)])
     assert not found.has_elevation
-    assert found.elevation_spread_m is None
     assert found.notes == (
         "no elevation: fewer than two counted laps have an altitude throughout; the road is taken as level",
     )
