@@ -13,6 +13,7 @@ from simlap.lappath import SPACING, lap_path, line_of_lap
 from simlap.line import Line
 from simlap.motion_types import Motion
 from simlap.projection import Curve
+from simlap.spans import true_spans
 from simlap.stationing import not_followed, pinned, station_of_path
 from simlap.track import Track, inside
 from simlap.units import MS_TO_KMH
@@ -190,12 +191,11 @@ def _held_up(ratio: np.ndarray, judged: np.ndarray) -> int:
     `ratio` is the lap's speed over the median lap's. Within one straight it has to fall, from its best so far, by
     `TRAFFIC_LOSS` and stay below 1 - `TRAFFIC_SHARE` for `TRAFFIC_LENGTH`.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], judged, [False]]).astype(int)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+    for start, stop in true_spans(judged):
         part = ratio[start:stop]
         low = (part < 1.0 - TRAFFIC_SHARE) & (np.maximum.accumulate(part) - part > TRAFFIC_LOSS)
         if low.sum() * SPACING >= TRAFFIC_LENGTH:
-            return int(start + np.argmin(np.where(low, part, np.inf)))
+            return start + int(np.argmin(np.where(low, part, np.inf)))
     return -1
 
 
@@ -207,12 +207,10 @@ def _held_up_long(ratio: np.ndarray, judged: np.ndarray) -> slice | None:
     up to the next corner that all laps slow for, and a lap that is slow from the start line on, or up to it, is no lap
     at speed.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], ratio < 1.0 - TRAFFIC_SHARE, [False]]).astype(int)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+    for start, stop in true_spans(ratio < 1.0 - TRAFFIC_SHARE):
         rest = np.concatenate([ratio[:start], ratio[stop:]])
-        on_straights = np.diff(np.concatenate([[0], judged[start:stop].astype(int), [0]]))
-        lengths = SPACING * (np.flatnonzero(on_straights < 0) - np.flatnonzero(on_straights > 0))
+        lengths = SPACING * np.array([b - a for a, b in true_spans(judged[start:stop])])
         inside_lap = start > 0 and stop < ratio.size
         if inside_lap and (lengths >= TRAFFIC_LENGTH).sum() > 1 and np.median(rest) > 1.0 - NORMAL_SHARE:
-            return slice(int(start), int(stop))
+            return slice(start, stop)
     return None

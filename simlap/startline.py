@@ -162,8 +162,7 @@ def start_line_of_path(motion: Motion) -> tuple[StartLine, np.ndarray]:
             f"--start-line LAT1,LON1,LAT2,LON2 if there are. {CLOSED_ONLY}"
         )
     straight = np.abs(kappa) < STRAIGHT_KAPPA
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], straight, [False]]).astype(int)))
-    starts, stops = edges[::2], edges[1::2]
+    starts, stops = np.array(true_spans(straight), dtype=int).reshape(-1, 2).T
     order = np.argsort(starts - stops, kind="stable")[: 5 * CANDIDATES]
     best: tuple[int, StartLine, np.ndarray] | None = None
     tried: list[StartLine] = []
