@@ -31,6 +31,8 @@ GRADE_EXPECTED = 0.008  # [rad]
 EVEN, LASTS, NOISE_BINS = 0.1, 2.0, 9  # [s], [s]
 SIZES = np.geomspace(0.002, 0.1, 30)
 SLOWEST = 1.0  # [m/s] speed that a lateral acceleration is divided by
+LEAST_STEPS = 16  # of a lap: fewer have no spectrum to split
+LEAST_NOISE = 1e-18  # [1] density of laps that are all alike, so that no size of banking is divided by nought
 # Fewer laps cannot tell how good the reading is.
 LEAST_LAPS = 2
 # Robust fit: residuals beyond this many deviations count less (Huber 1964, doi:10.1214/aoms/1177703732).
@@ -111,7 +113,7 @@ def read_banking(
     sensor = _robust_fit(features, felt, weight)
     # laps of another outing may have another bias or mount: banking cancels between laps, so plain least squares do
     apart = features @ np.linalg.lstsq(features, (across - felt).T, rcond=None)[0]
-    count = max(round(t[-1] / EVEN), 16)
+    count = max(round(t[-1] / EVEN), LEAST_STEPS)
     grid = t[-1] / count * np.arange(count)
     rows = across - features @ sensor - apart.T
     even = np.stack([np.interp(grid, t, np.append(row, row[0])) for row in rows]) / G
@@ -265,7 +267,7 @@ def _common(rows: np.ndarray, step: float) -> tuple[np.ndarray, float]:
     spectrum = np.fft.rfft(rows, axis=1) / count
     mean = spectrum.mean(axis=0)
     noise = np.sum(np.abs(spectrum - mean) ** 2, axis=0) / (laps - 1) / laps
-    noise = uniform_filter1d(noise, NOISE_BINS, mode="nearest") + 1e-18
+    noise = uniform_filter1d(noise, NOISE_BINS, mode="nearest") + LEAST_NOISE
     frequency = np.fft.rfftfreq(count, step)
     shape = matern(2.0 * np.pi * LASTS * frequency)
     sides = sides_of(count)

@@ -13,7 +13,19 @@ from simlap.options import Options
 from simlap.reference import low_pass
 from simlap.report.cautions import cautions
 from simlap.report.data_cautions import data_cautions
-from simlap.slopes import GRADE_EXPECTED, Grade, grade_contradicted, read_banking, read_grade
+from simlap.slopes import (
+    FLOOR,
+    GRADE_EXPECTED,
+    LASTS,
+    Banking,
+    Grade,
+    _common,
+    _rate,
+    grade_contradicted,
+    read_banking,
+    read_grade,
+    turned_round,
+)
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 
 STEP = 0.1  # [s]
@@ -393,3 +405,64 @@ def test_a_grade_is_believed_as_far_as_its_laps_agree(doubt):
     assert read.doubt == pytest.approx(doubt, rel=0.01)  # what 120 m of smoothing leave of a wave of 750 m
     kept = GRADE_EXPECTED**2 / (GRADE_EXPECTED**2 + doubt**2)
     assert read.grade == pytest.approx(kept * true, abs=0.01 * 0.01)
+
+
+def test_the_rate_of_a_closed_lap_goes_on_over_the_start_line():
+    # A wave of one lap of 80 s at steps that grow from 0.05 to 0.15 s: its slope in closed form, at the ends as well.
+    duration = np.linspace(0.05, 0.15, 800)
+    t, lap = np.cumsum(duration) - duration, duration.sum()
+    found = _rate(np.sin(2.0 * np.pi * t / lap + 1.0), duration)
+    # second differences err by w³ step² / 6 at the most: 2e-6 of a slope of 0.08
+    assert found == pytest.approx(2.0 * np.pi / lap * np.cos(2.0 * np.pi * t / lap + 1.0), abs=1e-5)
+
+
+@pytest.mark.parametrize("laps", [2, 5])
+def test_what_all_laps_share_is_as_far_from_the_truth_as_is_said(laps):
+    # A banking drawn from the process that is expected (smoothness 3/2, correlated over `LASTS`), laps with white noise
+    # of its own size: over 80 draws the squared errors are those that were said. Were the noise divided by the laps
+    # instead of one less, two laps would claim half of it.
+    step, count, size = 0.1, 800, 0.02
+    rng = np.random.default_rng(11)
+    wave = 2.0 * np.pi * np.fft.rfftfreq(count, step)
+    shape = 1.0 / (3.0 / LASTS**2 + wave**2) ** 2  # Matern 3/2: density over (3 / l² + w²)²
+    said, missed = [], []
+    for _ in range(80):
+        drawn = np.fft.irfft(np.fft.rfft(rng.standard_normal(count)) * np.sqrt(shape), count)
+        true = size * drawn / drawn.std()
+        found, deviation = _common(true + size * rng.standard_normal((laps, count)), step)
+        said.append(deviation**2)
+        missed.append(np.mean((found - true) ** 2))
+    # 80 laps of some twenty independent corners each tell a variance to 4 %; the size is guessed anew on each lap
+    assert np.mean(missed) == pytest.approx(np.mean(said), rel=0.2)
+
+
+def test_laps_that_are_all_alike_tell_the_banking_no_better_than_their_common_error():
+    read = read_banking(*lap_of(banked(*TILTED), noise=0.0))
+    assert FLOOR <= read.doubt < 1.1 * FLOOR
+
+
+@pytest.mark.parametrize(("factor", "turned"), [(-1.0, True), (1.0, False), (0.0, False)])
+def test_a_banking_is_turned_round_where_it_falls_the_other_way_in_every_corner(factor, turned):
+    true = banked(*TILTED)
+    assert turned_round(factor * true, Banking(true, 0.001)) == turned
+    assert not turned_round(factor * true, None)
+
+
+def test_a_banking_that_has_nothing_to_do_with_the_stated_one_is_not_turned_round():
+    # Corners at random against corners at random: of ten, the correlation is 0.33 at most times, either sign.
+    one, other = banked(0, 3, 0, -3, -2, 0, 2, 0, 0, 0), banked(3, 0, -3, 0, 0, -2, 0, 2, 0, 0)
+    assert abs(np.corrcoef(one, other)[0, 1]) < 0.05
+    assert not turned_round(one, Banking(other, 0.001))
+
+
+@pytest.mark.parametrize(
+    ("rms", "doubt", "told"), [(0.014, 0.001, True), (0.014, 0.006, False), (0.004, 0.0002, False)]
+)
+def test_a_grade_is_contradicted_by_a_reading_that_is_far_off_and_sure(rms, doubt, told):
+    # Level and even driving, so that the calibration hides nothing; a wave of 1500 m passes the smoothing over 120 m.
+    # Beyond 0.007 rad and four standard errors: 0.014 is two of 0.006, 0.004 is twenty of 0.0002.
+    station = np.arange(0.0, 3000.0, 2.0)
+    wave = rms * np.sqrt(2.0) * np.sin(2.0 * np.pi * station / 1500.0)
+    still = np.zeros((2, station.size))
+    read = Grade(np.zeros(station.size), doubt)
+    assert grade_contradicted(wave, read, np.full(station.size, 2.0), still, still, still + 30.0) == told
