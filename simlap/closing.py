@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlap.bridging import SHORTEST, Bridged, bridged
+from simlap.motion_types import integrated
 from simlap.spans import Span
 from simlap.splines import lowpass
 from simlap.turning import SLOW
@@ -23,6 +24,7 @@ KINK_FREE = 0.05  # [Hz] the correction is smoothed to this
 FIRST_KNOT = 1e3  # [1/rad] holds the first knot, which would turn the path as a whole
 FAR_OFF = 20.0  # [m] pairs that miss each other by more count less
 ALIKE = 10.0  # errors of one lap are alike over some 200 m: ten pairs carry the information of one
+THINNED = 20.0  # [m] between the pairs that are fitted: their errors are alike over ten times that
 CLOSING_STEP = 0.1  # [s] of the integrals there: a turn of 10 m/s² leaves its chord by 12 mm
 
 
@@ -52,12 +54,7 @@ class Pairs:
     first: np.ndarray  #: [s]
     second: np.ndarray  #: [s]
     known: np.ndarray  #: neither lies in a gap
-    thin: np.ndarray  #: those about 20 m apart
-
-
-def integrated(values: np.ndarray, dt: float) -> np.ndarray:
-    """Integral (n,) of values (n,) that come every `dt` [s], from 0 on; trapezoid."""
-    return np.concatenate([[0.0], np.cumsum(0.5 * dt * (values[1:] + values[:-1]))])
+    thin: np.ndarray  #: those about `THINNED` apart
 
 
 def close_laps(t: np.ndarray, s: np.ndarray, v: np.ndarray, rate: np.ndarray, gaps: Sequence[Span] = ()) -> Closing:
@@ -114,7 +111,7 @@ def _pairs(
     shift = shift_between(filled[here], filled[ahead:], SPACING)
     second = grid[here] + length + shift
     both = seen[here] & (np.interp(second, grid, seen.astype(float)) == 1.0)
-    thin = np.arange(here.size) % max(int(20.0 / SPACING), 1) == 0
+    thin = np.arange(here.size) % max(int(THINNED / SPACING), 1) == 0
     return Pairs(at[here], np.interp(second, grid, at), both, thin)
 
 

@@ -6,10 +6,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from simlap.closing import Closing, close_laps, integrated
+from simlap.closing import Closing, close_laps
 from simlap.errors import NotEnoughData
 from simlap.lag import LEAST_CORRELATION, lag_between
-from simlap.motion_types import MOTION_RATE, STANDS, Motion, MotionQuality, distance_along, short_enough
+from simlap.motion_types import (
+    ALTITUDE_BANDWIDTH,
+    MOTION_RATE,
+    STANDS,
+    Motion,
+    MotionQuality,
+    integrated,
+    short_enough,
+)
 from simlap.sensors import Observation, heard, observe
 from simlap.session import Session
 from simlap.spans import Span, true_spans
@@ -19,7 +27,8 @@ from simlap.turning import SLOW, course_rate, drawn_noise
 CLOSES_WITHIN = 15.0  # [m] laps that miss their own start by more are no laps of one circuit
 LOSES_PATH = 3.0  # [s] without speed or turn rate: a straight line across shorter ones kept the laps of the demo
 MISSING_TOLD = 0.01  # share of the time in gaps from which on the verdict names it
-LEAST_ROWS = 200
+LEAST_ROWS = 200  # values a channel needs, and rows while the car moves: four seconds of them
+GAP = 0.5  # [s] without speed or turn rate: a car turns by 15 degrees in it
 LEAST_SHARE = 0.5  # of an accelerometer's variance that the path must explain; else it is no reading of this motion
 
 
@@ -55,7 +64,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     rate = lowpass(turn.rate, dt, bandwidth)
     valid = _valid(t, speed, turning, v)
     lost = [(first, stop) for first, stop in true_spans(~valid) if t[stop - 1] - t[first] > LOSES_PATH]
-    closing = close_laps(t, distance_along(v, dt), v, rate, lost)
+    closing = close_laps(t, integrated(v, dt), v, rate, lost)
     rate = rate + np.gradient(closing.correction, dt)
     x, y, course = _path(closing, v, rate, dt)
     random = np.random.default_rng(seed)
@@ -67,7 +76,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
     altitude = None
     if session.has("altitude"):
-        altitude = observe(session, "altitude").smoothed(t, dt, min(bandwidth, 0.5))
+        altitude = observe(session, "altitude").smoothed(t, dt, min(bandwidth, ALTITUDE_BANDWIDTH))
     a_lat = v**2 * kappa
     moves = v > SLOW
     across = None
@@ -202,7 +211,7 @@ def _valid(t: np.ndarray, speed: Observation, turning: dict[str, Observation], v
     main = turning["yaw_rate"] if "yaw_rate" in turning else turning["a_lat"]
     valid = np.ones(t.size, dtype=bool)
     for seen in (speed, main):
-        for i in np.flatnonzero(np.diff(seen.t) > 0.5):
+        for i in np.flatnonzero(np.diff(seen.t) > GAP):
             inside = (t > seen.t[i]) & (t < seen.t[i + 1])
             if v[inside].max(initial=0.0) > STANDS:
                 valid &= ~inside
@@ -239,4 +248,13 @@ def _quality(lag: float | None, source: str, rate_name: str, closing: Closing, m
         reason += f"; laps close to {closing.miss_after:.1f} m"
     if missing > MISSING_TOLD:
         reason += f"; {100 * missing:.0f} % of the time lies in gaps"
-    return MotionQuality(0.0, lag, None, None, None, None, missing, source, verdict, reason)
+    return MotionQuality(
+        fixes_per_second=0.0,
+        lag_s=lag,
+        rms_position_m=None,
+        rms_speed_ms=None,
+        repaired_share=missing,
+        speed_source=source,
+        verdict=verdict,
+        reason=reason,
+    )

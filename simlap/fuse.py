@@ -35,6 +35,13 @@ PASSES = 4
 REPLICATES = 8  # drawn errors in the result
 LEARNING = 3  # drawn errors in the passes that learn the noise: medians over thousands of residuals need no more
 COURSE_SPEED = 3.0  # [m/s] below it a receiver's course is mostly noise
+# Slower than this the path tells no direction: it shakes by some 0.1 m/s, six degrees of that.
+DIRECTED = 1.0  # [m/s]
+LEAST_SPEED = 1e-6  # [m/s] that a velocity is divided by where the car stands
+# In one pass the assumed noise of a channel changes by these factors at the most, the intensity of a wander by those:
+# residuals of a pass with wrong weights tell the way better than its length.
+NOISE_CHANGE, WANDER_CHANGE = (0.25, 4.0), (0.1, 10.0)
+LEAST_EXPECTED, LEAST_STEP = 1e-9, 1e-12  # of drawn residuals and steps that are all nought; keeps ratios finite
 # Residuals beyond the second figure, in standard deviations, are ignored in the next pass; up to the first they count
 # in full.
 DOUBT, OUTLIER = 3.0, 6.0
@@ -73,6 +80,7 @@ INERTIAL_WANDER = {
     "wheel_speed": Wander(0.01, 0.25),  # slip that its calibration has not caught, 0.5 m/s
 }
 BIAS_LAG = 2.0  # [s] steps of the fitted bias are compared over this time
+POSITION_LAG = 1.0  # [s] the same of the fitted error of the positions, which are told oftener
 BIAS_RANGE = (0.005, 0.3)  # [m²/s⁴/s] believed intensities of the inertial wander
 WANDER_TIME = 30.0  # [s] correlation time of position errors, as receivers err
 WANDER_RANGE = (0.02, 3.0)  # [m] standard deviation of the position's wander that is believed
@@ -149,12 +157,12 @@ class PathFusion:
         knots = self.grid.start + self.grid.step * np.arange(self.grid.intervals + 1)
         velocity = self.grid.evaluate(path, knots, 1)
         speed = np.hypot(velocity[:, 0], velocity[:, 1])
-        moving = np.flatnonzero(speed > 1.0)
+        moving = np.flatnonzero(speed > DIRECTED)
         here = self.grid.evaluate(path, t, 1)
         v = np.hypot(here[:, 0], here[:, 1])
-        safe = np.maximum(v, 1e-6)
+        safe = np.maximum(v, LEAST_SPEED)
         ux, uy = here[:, 0] / safe, here[:, 1] / safe
-        slow = v < 1.0
+        slow = v < DIRECTED
         if slow.any() and moving.size:
             index, _ = self.grid.locate(t[slow])
             last = moving[np.clip(np.searchsorted(moving, index, side="right") - 1, 0, moving.size - 1)]
@@ -272,7 +280,7 @@ class PathFusion:
             width = IN_BAND if name in INERTIAL_WANDER else 1
             seen = deviation(np.concatenate([_averaged(r[used], width) for r in residual]))
             expected = deviation(np.concatenate([_averaged(s[used], width) for s in simulated]))
-            ratio = np.clip(seen / max(expected, 1e-9), 0.25, 4.0)
+            ratio = np.clip(seen / max(expected, LEAST_EXPECTED), *NOISE_CHANGE)
             if name == "position" and self.fixed:
                 ratio = 1.0
             self.noise[name] = max(self.noise[name] * ratio, LEAST_NOISE[name])
@@ -281,7 +289,7 @@ class PathFusion:
             fine = used & (scaled < OUTLIER)
             rms[name] = float(np.sqrt(np.mean(size[fine] ** 2))) if fine.any() else 0.0
         if not self.fixed:
-            ratio = self._wandered(solution[:, 2:4], 1.0)
+            ratio = self._wandered(solution[:, 2:4], POSITION_LAG)
             self.position_wander = _wander(min(self.position_wander.intensity * ratio, self.most_intensity))
         for number, name in enumerate(n for n in rows if n in INERTIAL_WANDER):
             ratio = self._wandered(solution[:, 4 + number : 5 + number], BIAS_LAG)
@@ -293,8 +301,8 @@ class PathFusion:
         """Variance of a fitted wander's steps over that of the drawn ones, within 0.1 and 10."""
         lag = max(round(seconds / self.grid.step), 1)
         step = fitted[lag:] - fitted[:-lag]
-        ratio = np.median(np.abs(step[..., 0])) / max(np.median(np.abs(step[..., 1:])), 1e-12)
-        return float(np.clip(ratio**2, 0.1, 10.0))
+        ratio = np.median(np.abs(step[..., 0])) / max(np.median(np.abs(step[..., 1:])), LEAST_STEP)
+        return float(np.clip(ratio**2, *WANDER_CHANGE))
 
     def run(self, passes: int, last_count: int) -> Fused:
         """All passes."""

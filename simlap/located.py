@@ -14,7 +14,7 @@ from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import LOOSE_JERK, fuse
 from simlap.geodesy import Origin
 from simlap.located_quality import no_path, quality_of, valid_of
-from simlap.motion_types import MOTION_RATE, Motion, distance_along, short_enough
+from simlap.motion_types import ALTITUDE_BANDWIDTH, MOTION_RATE, Motion, integrated, short_enough
 from simlap.receiver import OWN_SCALE, Against, agreeing, held_against
 from simlap.sensors import JUMP_SPEED, Fixes, Observation, fixes_of, heard, observe
 from simlap.session import Session
@@ -88,7 +88,7 @@ def located_motion(session: Session, bandwidth: float, seed: int = 0, origin: Or
         t=t,
         x=shape.position[:, 0],
         y=shape.position[:, 1],
-        s=distance_along(shape.v, 1.0 / MOTION_RATE),
+        s=integrated(shape.v, 1.0 / MOTION_RATE),
         v=shape.v,
         course=shape.course,
         kappa=shape.kappa,
@@ -286,4 +286,4 @@ def _altitude(session: Session, t: np.ndarray, lag: float, bandwidth: float) -> 
     seen = observe(session, "altitude")
     if seen.t.size < LEAST_FIXES:
         return None
-    return seen.shifted(lag).smoothed(t, 1.0 / MOTION_RATE, min(bandwidth, 0.5))
+    return seen.shifted(lag).smoothed(t, 1.0 / MOTION_RATE, min(bandwidth, ALTITUDE_BANDWIDTH))

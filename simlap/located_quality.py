@@ -17,6 +17,10 @@ MOVES = 5.0  # [m/s] a log that never reaches it is no drive
 # With fewer a second the accelerometers tell the corners between them: with one, limit laps came out 0.7 to 0.9 % fast.
 FEW_FIXES = 3.0
 POOR_ACCELERATION = 2.0  # [m/s²] 'not enough'
+USABLE_BANDWIDTH = 1.0  # [Hz] below it the turn-in is blurred over more than a third of a second: no longer 'good'
+POOR_FIXES = 2.0  # [1/s] fewer without an inertial channel between them are 'not enough': 25 m apart at 50 m/s
+GAP_STEPS = 3.0  # steps between the fixes of a slow receiver that are a gap, where that is longer than `GAP`
+LEAST_RATE = 1e-3  # [1/s] that such a step is read from
 # Share of the log in gaps, or of the positions left out, above which the verdict is no better than this.
 REPAIRED_USABLE, REPAIRED_POOR = 0.03, 0.3
 
@@ -41,7 +45,7 @@ def valid_of(
 ) -> np.ndarray:
     """False inside gaps between used fixes, unless inertial channels heard there bridge them or the car stands."""
     used = np.setdiff1d(fixes.t, fused.outlier_t)
-    shortest = max(GAP, 3.0 / max(fixes.rate, 1e-3))
+    shortest = max(GAP, GAP_STEPS / max(fixes.rate, LEAST_RATE))
     across = next((name for name in ("a_lat", "yaw_rate") if name in channels), None)
     bridges = ("a_lon", across) if "a_lon" in channels and across is not None else ()
     valid = np.ones(t.size, dtype=bool)
@@ -96,20 +100,23 @@ def quality_of(
     all_told = ", ".join([*told, f"{fixes.rate:.1f} fixes/s", reason])
     if top < MOVES:
         verdict, reason = "not enough", f"the car hardly moves, {top:.1f} m/s at most"
-    elif repaired > REPAIRED_POOR or (fixes.rate < 2.0 and not inertial) or spread > POOR_ACCELERATION:
+    elif repaired > REPAIRED_POOR or (fixes.rate < POOR_FIXES and not inertial) or spread > POOR_ACCELERATION:
         verdict, reason = "not enough", all_told
-    elif repaired > REPAIRED_USABLE or spread > USABLE_ACCELERATION or carried < 1.0 or fixes.rate < FEW_FIXES:
+    elif (
+        repaired > REPAIRED_USABLE
+        or spread > USABLE_ACCELERATION
+        or carried < USABLE_BANDWIDTH
+        or fixes.rate < FEW_FIXES
+    ):
         verdict, reason = "usable", all_told
     rms = fused.rms
     return MotionQuality(
-        fixes.rate,
-        lag,
-        rms["position"],
-        rms.get("speed", rms.get("wheel_speed")),
-        rms.get("a_lon"),
-        rms.get("a_lat"),
-        repaired,
-        speed_source,
-        verdict,
-        reason,
+        fixes_per_second=fixes.rate,
+        lag_s=lag,
+        rms_position_m=rms["position"],
+        rms_speed_ms=rms.get("speed", rms.get("wheel_speed")),
+        repaired_share=repaired,
+        speed_source=speed_source,
+        verdict=verdict,
+        reason=reason,
     )

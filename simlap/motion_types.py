@@ -13,6 +13,8 @@ from simlap.noted import Kind, of_kind
 MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
 LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 STANDS = 1.5  # [m/s] no faster throughout a gap, a car stands in it: no path is lost
+# Heights of a receiver err by more than roads bend: a crest of 100 m at 50 m/s takes two seconds.
+ALTITUDE_BANDWIDTH = 0.5  # [Hz]
 BANDWIDTH = 2.0  # [Hz] default: a driver's inputs take 0.2 s and more; tyre and spring noise lie above
 
 
@@ -24,8 +26,6 @@ class MotionQuality:
     lag_s: float | None  #: receiver behind the inertial sensors; None when nothing could show it
     rms_position_m: float | None  #: of the positions beside the path; None without them, as below
     rms_speed_ms: float | None  #: of the receiver's speed beside the path, or else of the wheels'
-    rms_a_lon: float | None  #: of the accelerometer beside the path, gravity taken out [m/s²]
-    rms_a_lat: float | None  #: the same across the path [m/s²]
     repaired_share: float  #: share of time bridged or repaired, 0..1
     speed_source: str
     verdict: str  #: 'good', 'usable' or 'not enough'
@@ -124,6 +124,9 @@ def shape_of(velocity: np.ndarray, acceleration: np.ndarray) -> tuple[np.ndarray
     return v, course, a_lat / safe**2, a_lon, a_lat
 
 
-def distance_along(v: np.ndarray, step: float) -> np.ndarray:
-    """Distance driven (n,), starting at 0: trapezoid; its error does not grow, it stays below step² (a - a0) / 12."""
-    return np.concatenate([[0.0], np.cumsum(0.5 * step * (v[1:] + v[:-1]))])
+def integrated(values: np.ndarray, step: float) -> np.ndarray:
+    """Integral (n,) of values (n,) that come every `step` [s], from 0 on: trapezoid.
+
+    Of a speed it is the distance driven: its error does not grow, it stays below step² (a - a0) / 12.
+    """
+    return np.concatenate([[0.0], np.cumsum(0.5 * step * (values[1:] + values[:-1]))])

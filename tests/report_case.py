@@ -180,7 +180,7 @@ def _motion() -> Motion:
     n = 20
     flat = np.zeros(n)
     quality = MotionQuality(
-        fixes_per_second=25.0, lag_s=0.1, rms_position_m=0.3, rms_speed_ms=0.1, rms_a_lon=0.2, rms_a_lat=None,
+        fixes_per_second=25.0, lag_s=0.1, rms_position_m=0.3, rms_speed_ms=0.1,
         repaired_share=0.01, speed_source="position", verdict="good", reason="25 fixes a second",
     )  # fmt: skip
     return Motion(

@@ -24,7 +24,7 @@ def motion_along(x: np.ndarray, y: np.ndarray, v: float, rate: float = 50.0) -> 
     t = np.arange(x.size) / rate
     zero = np.zeros(x.size)
     s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    quality = MotionQuality(rate, None, 0.0, None, None, None, 0.0, "path", "good", "")
+    quality = MotionQuality(rate, None, 0.0, None, 0.0, "path", "good", "")
     return Motion(
         t, x, y, s, np.full(x.size, v), zero, zero, zero, zero, None, np.zeros((4, x.size)), np.zeros((4, x.size)),
         None, 2.0, 2.0, np.ones(x.size, dtype=bool), quality, (), True,
