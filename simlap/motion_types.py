@@ -10,7 +10,7 @@ from simlap.errors import NotEnoughData
 from simlap.frozen import own
 from simlap.noted import Kind, of_kind
 
-MOTION_RATE = 50.0  # [Hz] of the result: 25 times its bandwidth's period, so linear interpolation errs below 1 mm
+MOTION_RATE = 50.0  # [Hz] of the result: 25 samples a period of its bandwidth, so linear interpolation errs below 1 mm
 LONGEST = 4.0 * 3600.0  # [s] of one log: memory grows with it, a gap of days would fill it
 STANDS = 1.5  # [m/s] no faster throughout a gap, a car stands in it: no path is lost
 # Heights of a receiver err by more than roads bend: a crest of 100 m at 50 m/s takes two seconds.

@@ -31,8 +31,7 @@ def crossings(motion: Motion, line: StartLine, lap_length: float = 0.0) -> np.nd
     """Times [s] at which the path crosses the line in the direction of the majority, interpolated.
 
     Those less than half of `lap_length` [m] behind another are left out, and those in a long gap between positions.
-    Linear between samples of 50 Hz: at 10 m/s²
-    the path leaves its chord by 0.5 mm, 0.03 ms at 20 m/s.
+    Linear between samples of 50 Hz: at 10 m/s² the path leaves its chord by 0.5 mm, 0.03 ms at 20 m/s.
     """
     ex, ey = line.x2 - line.x1, line.y2 - line.y1
     length = np.hypot(ex, ey)

@@ -50,9 +50,8 @@ def target_of(analysis: Analysis, *, outing: int = 1, steps: Steps | None = None
     Notes
     -----
     Shown: of each phase the lap nearest to the lower quartile of the counted laps, joined by the solver; never
-    faster than the best phases added up. Next
-    step: in the corners with most to gain the phases that use less of the envelope than the driver's median over
-    the other corners are raised to that share, within the steps.
+    faster than the best phases added up. Next step: in the corners with most to gain the phases that use less of the
+    envelope than the driver's median over the other corners are raised to that share, within the steps.
     """
     steps = steps or usual_steps(analysis)
     laps = [analysis.lap_driven[row] for row in analysis.counted]
