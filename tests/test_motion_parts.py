@@ -12,7 +12,7 @@ from simlap.fixnoise import FixNoise, fix_noise
 from simlap.fuse import fuse
 from simlap.lag import lag_between
 from simlap.located import _altitude, felt
-from simlap.motion_types import MOTION_RATE
+from simlap.motion_types import MOTION_RATE, shape_of
 from simlap.receiver import held_against
 from simlap.sensors import Fixes, Observation, heard
 from simlap.session import Session
@@ -189,3 +189,12 @@ def test_a_fast_log_is_not_drawn_in_where_positions_wander():
     at = np.arange(20.0, 180.0, 0.05)
     y = fused.grid.evaluate(fused.path, at)[:, 1]
     assert 2.0 * np.mean(y * np.sin(w * at)) / 0.3 > 0.92
+
+
+def test_a_circle_has_the_curvature_of_its_radius_and_v2_over_it_across():
+    # Textbook: v = 20 m/s round 50 m to the left, gaining 3 m/s²: kappa = 1/50 1/m, 20²/50 = 8 m/s² across.
+    angle = np.linspace(0.0, 3.0, 7)
+    along, across = np.column_stack([-np.sin(angle), np.cos(angle)]), -np.column_stack([np.cos(angle), np.sin(angle)])
+    v, _, kappa, a_lon, a_lat = shape_of(20.0 * along, 3.0 * along + 8.0 * across)
+    for found, true in ((v, 20.0), (kappa, 0.02), (a_lon, 3.0), (a_lat, 8.0)):
+        assert found == pytest.approx(true, rel=1e-12)

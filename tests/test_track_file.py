@@ -3,6 +3,7 @@
 import copy
 import json
 import math
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from simlap.layout import Bend, Straight, closed_layout
 from simlap.line import Line
 from simlap.track import Corner, SurfaceNote, Track, start_line_across
 from simlap.trackfile import read_track, track_to_geojson, write_track
+from simlap.trackfile_read import Place, _check_apart, _check_heights
 
 TRACKS = Path(__file__).parents[1] / "tracks"
 
@@ -509,3 +511,18 @@ def test_a_name_that_reading_refuses_is_not_written(tmp_path, club, part):
         assert not path.exists()
     write_track(named("x" * 200), path)
     read_track(path)
+
+
+@pytest.mark.parametrize(("rise", "told"), [(3.5, False), (4.5, True)])
+def test_heights_may_step_by_three_metres_and_the_way_between_them(rise, told):
+    x, place = np.array([0.0, 1.0]), Place("steps.geojson", 0, "reference line")
+    with pytest.raises(TrackFormatError, match=r"elevations 0 and 4\.5 m, 1\.0 m apart") if told else nullcontext():
+        _check_heights(place, x, np.zeros(2), np.array([0.0, rise]))
+
+
+@pytest.mark.parametrize(("over", "told"), [(1.0, False), (3.0, True)])
+def test_corners_may_overlap_by_what_rounded_marks_are_off(over, told):
+    one, two = Corner("1", "left", 100.0, 150.0, 200.0 + over), Corner("2", "right", 200.0, 250.0, 300.0)
+    places = {name: Place("two.geojson", 2, "corner") for name in ("1", "2")}
+    with pytest.raises(TrackFormatError, match="Corners may touch, not overlap") if told else nullcontext():
+        _check_apart([one, two], 1000.0, places)
