@@ -33,7 +33,7 @@ LIMIT_ROWS = 8
 # Packed envelope (`envelope_packed.Packed`): exponent under braking, with that under drive behind it, cornering drag;
 # speed step of the engine curve, speed cap, first of the drag's three values, first value of the curve, their number
 ENV_EXPONENT, ENV_CORNERING = 8, 10
-ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 32
+ENV_STEP, ENV_CAP, ENV_DRAG, ENV_CURVE, ENV_POINTS = 11, 12, 13, 16, 64
 NO_CAP = 1.0e3  # [m/s] stands for none
 
 # Newton stops at a step of this share of z; it converges quadratically, so what is left is near rounding.

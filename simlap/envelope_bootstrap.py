@@ -7,7 +7,7 @@ import numpy as np
 from simlap.envelope import EXPONENT_RANGE
 from simlap.envelope_belief import Belief, Growth, fit_pair
 from simlap.envelope_combined import TRACTION_GROWTH, fit_exponent, fit_traction
-from simlap.envelope_engine import ANY_THROTTLE, FULLY_OPEN, EnginePrior, engine_knots, fit_curve
+from simlap.envelope_engine import ANY_THROTTLE, FULLY_OPEN, EnginePrior, Windows, draw_curves, engine_knots, fit_curve
 from simlap.envelope_event_types import CombinedEvents, Events
 from simlap.envelope_frontier import Mixture, hats, upper_levels
 from simlap.envelope_packed import ENGINE_POINTS, ENVELOPE_SIZE, NO_SPEED_CAP, Packed
@@ -233,17 +233,23 @@ class _Draws:
         knots = engine_knots(self.events) if start is None else start.knots
         v = np.sqrt(np.median(drive.speed2[self.laps], axis=1))
         load = np.median(drive.load[self.laps], axis=1)
-        pull, begin = drive.value, None
+        pull = drive.value
         if start is not None:
             curve = hats(np.sqrt(drive.speed2), knots) @ start.engine[0] - start.cornering_drag[0] * drive.load
             pull = pull - curve + np.median(curve, axis=0)
-            begin = np.append(start.engine[0], start.cornering_drag[0])
         # at full throttle all laps pull alike: what is left between them is measurement, no driver's variation
         usual = np.full_like(self.quantile, 0.5)
         level, deviation, self.spread["engine"] = upper_levels(pull[self.laps], drive.noise, usual)
         self.levels["engine"] = level, deviation, v**2
-        weight = self.weights(drive.count)
-        engine, drag = fit_curve(level, deviation, v, knots, begin, load, weight, self.events.engine)
+        windows = Windows(level, deviation, v, load, self.weights(drive.count))
+        if start is None or self.rng is None:
+            begin = None if start is None else np.append(start.engine[0], start.cornering_drag[0])
+            one, slowed = fit_curve(windows, knots, begin, self.events.engine)
+            engine, drag = one[None], np.array([slowed])
+        else:
+            engine, drag = draw_curves(
+                windows, knots, start.engine[0], float(start.cornering_drag[0]), self.events.engine
+            )
         slowest = float(np.min(v, where=~drive.opened, initial=np.inf))
         return _Curve(knots, engine, drag, load, slowest)
 

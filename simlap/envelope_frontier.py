@@ -132,8 +132,9 @@ def climb(
     lowest: np.ndarray,
     pull: np.ndarray | None = None,
     weight: np.ndarray | None = None,
+    fixed: np.ndarray | float = 0.0,
 ) -> np.ndarray:
-    """Parameters (B, K) of limit = design (B, J, K) @ parameters at the top of the penalised likelihood near `start`.
+    """Parameters (B, K) of limit = fixed + design (B, J, K) @ parameters at the top of the penalised likelihood.
 
     Parameters
     ----------
@@ -143,24 +144,26 @@ def climb(
         Parameters that the climb begins at; it ends in their basin.
     kind : Mixture
         What is expected of the events; its shortfall in the unit of the limit.
-    precision : (K, K)
+    precision : (K, K), or (B, K, K)
         Penalty -½ p' precision p.
     lowest : (K,)
         Smallest value of each parameter.
-    pull : (K,), optional
+    pull : (K,), or (B, K), optional
         Slope of a log prior that is linear in the parameters.
     weight : (B, J), optional
         How often each event counts in each draw.
+    fixed : (B, J), optional
+        Part of the limit that no parameter moves.
     """
     p = np.array(start, dtype=float)
     scale = np.mean(np.abs(level), axis=1)
     reach = LONGEST_STEP * scale[:, None]
     for _ in range(STEPS):
-        residual = level - np.einsum("bjk,bk->bj", design, p)
+        residual = level - fixed - np.einsum("bjk,bk->bj", design, p)
         slope, curvature = _mixture.slopes(residual, deviation, *kind.terms(), SLAB_CURVATURE)
         if weight is not None:
             slope, curvature = slope * weight, curvature * weight
-        gradient = np.einsum("bjk,bj->bk", design, slope) - p @ precision
+        gradient = np.einsum("bjk,bj->bk", design, slope) - (p[:, None] @ precision)[:, 0]
         if pull is not None:
             gradient = gradient + pull
         matrix = np.einsum("bjk,bj,bjl->bkl", design, curvature, design, optimize=True) + precision

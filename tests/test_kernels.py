@@ -51,7 +51,9 @@ def test_ceiling_is_the_first_speed_at_which_the_tyres_let_go(compiled, seed):
 def test_engine_curve_is_read_as_linear_interpolation_reads_it(compiled):
     env = FULL.pack()
     speeds = np.array([0.0, 0.3, 2.58, 17.0, 41.9, 79.99, 80.0, 120.0])
-    expected = 1.3 * np.interp(speeds, env[11] * np.arange(32), env[Packed.ENGINE]) - FULL.cornering_drag * 8.0**2
+    expected = (
+        1.3 * np.interp(speeds, env[11] * np.arange(ENGINE_POINTS), env[Packed.ENGINE]) - FULL.cornering_drag * 8.0**2
+    )
     found = [as_asked(k.engine, compiled)(v, 8.0, env, 1.3)[0] for v in speeds]
     assert found == pytest.approx(expected, rel=1e-12)
 
@@ -96,7 +98,10 @@ def test_engine_root_is_where_the_implicit_half_closes(compiled, sign):
     for rho in (0.0, 5.0, 400.0, 2500.0, 8000.0):
 
         def excess(z, rho=rho):
-            power = np.interp(math.sqrt(z), env[11] * np.arange(32), env[Packed.ENGINE]) - env[10] * (0.002 * z) ** 2
+            power = (
+                np.interp(math.sqrt(z), env[11] * np.arange(ENGINE_POINTS), env[Packed.ENGINE])
+                - env[10] * (0.002 * z) ** 2
+            )
             return z - rho - sign * 2.0 * power
 
         found = as_asked(k.engine_root, compiled)(rho, 1e5, rho + 10.0, 0, 2.0, sign, geo, env, 1.0)

@@ -10,7 +10,7 @@ from solver_cases import CIRCLE, FULL, GRIP, lap_time, random_line
 
 from simlap.circuits import invented_circuit
 from simlap.envelope import Envelope
-from simlap.envelope_packed import Packed
+from simlap.envelope_packed import ENGINE_POINTS, Packed
 from simlap.errors import NoSolution, OptionError
 from simlap.line import Line
 from simlap.solver import StationLimits, limit_profile, solve_batch
@@ -250,7 +250,7 @@ def test_linear_engine_reaches_its_terminal_speed_as_the_closed_form_says():
 def _along(env, v0, length):
     """v² at `length` m and the time, from dz/ds = 2 e(sqrt z) by an adaptive Runge-Kutta method."""
     packed = env.pack()
-    grid, curve = packed[11] * np.arange(32), packed[Packed.ENGINE]
+    grid, curve = packed[11] * np.arange(ENGINE_POINTS), packed[Packed.ENGINE]
 
     def rate(s, y):
         v = math.sqrt(y[0])
@@ -262,7 +262,7 @@ def _along(env, v0, length):
 
 @pytest.mark.parametrize("v0", [10.0, 75.0], ids=["speeding up", "faster than the terminal speed"])
 def test_engine_with_drag_follows_the_differential_equation(v0):
-    speeds = np.linspace(0.0, 93.0, 32)  # the packed grid itself, so that both sides see one curve
+    speeds = np.linspace(0.0, 93.0, ENGINE_POINTS)  # the packed grid itself, so that both sides see one curve
     curve = np.minimum(7.0, 110.0 / np.maximum(speeds, 1.0)) - 0.0006 * speeds**2
     env = Envelope.from_limits((10.0, 0.0), (12.0, 0.0), (9.0, 0.0), (speeds, curve))
     profile = limit_profile(straight(800.0), env, start_speed=v0)
@@ -272,7 +272,7 @@ def test_engine_with_drag_follows_the_differential_equation(v0):
 
 
 def test_coast_down_without_drive_follows_the_differential_equation():
-    speeds = np.linspace(0.0, 62.0, 32)
+    speeds = np.linspace(0.0, 62.0, ENGINE_POINTS)
     env = Envelope.from_limits((10.0, 0.0), (12.0, 0.0), (9.0, 0.0), (speeds, -(0.15 + 0.0009 * speeds**2)))
     profile = limit_profile(straight(600.0), env, start_speed=50.0)
     v_end, time = _along(env, 50.0, 600.0)

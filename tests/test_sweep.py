@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from solver_cases import CIRCLE, FULL, circuit, random_line
 
 from simlap.envelope import Envelope
-from simlap.envelope_packed import Packed
+from simlap.envelope_packed import ENGINE_POINTS, Packed
 from simlap.errors import OptionError
 from simlap.figures_limit import LIMIT_STYLES, plot_profile, plot_sweep
 from simlap.kept import grip_limits
@@ -30,7 +30,7 @@ def ring(radius):
 
 
 def drag_limited():
-    speeds = np.linspace(0.0, 62.0, 32)
+    speeds = np.linspace(0.0, 62.0, ENGINE_POINTS)
     return Envelope.from_limits(
         (12.0, 0.0),
         (12.0, 0.0),
@@ -79,7 +79,7 @@ def test_scaling_a_packed_envelope_is_scaling_the_envelope(name):
 def test_power_leaves_drag_alone_and_drag_leaves_power_alone():
     # Source: e = P/v - c v²; 10 % more power adds 0.1 (e + c v²), 10 % more drag takes 0.1 c v².
     packed = drag_limited().pack()
-    speeds = packed[11] * np.arange(32)
+    speeds = packed[11] * np.arange(ENGINE_POINTS)
     more = scaled(packed, "power", 1.1, DRAG)[Packed.ENGINE] - packed[Packed.ENGINE]
     assert more == pytest.approx(0.1 * np.minimum(8.0, POWER / np.maximum(speeds, 1.0)), rel=1e-9)
     assert scaled(packed, "drag", 1.1, DRAG)[Packed.ENGINE] - packed[Packed.ENGINE] == pytest.approx(
