@@ -276,7 +276,10 @@ def _notes(samples: RoadSamples, events: EventSet, solution: Solution, sides: Gr
         notes.append("envelope: banking unknown; the lateral limit is a mean over the corners.")
     elif samples.banking_doubt > 0.0:
         doubt = math.degrees(samples.banking_doubt)
-        notes.append(f"envelope: banking read from the lateral accelerometer, good to {doubt:.1f} degrees.")
+        notes.append(
+            f"envelope: banking read from the lateral accelerometer, good to {doubt:.1f} degrees from corner to "
+            "corner; a camber that all share counts as grip."
+        )
     if sides is not None:
         notes.append("envelope: left and right turns differ (likelihood ratio test at 0.1 %); fitted apart.")
     if events.trail.count == 0:

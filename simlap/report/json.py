@@ -28,7 +28,8 @@ source           name of the log
 laps[]           number, start_s (clock of the log), time_s, counted, flying, reason (why set aside, else "")
 laps_found_by    start line, track file, lap channel, beacon, or path alone
 track            name, length_m, corners[]: name, direction, entry_m, apex_m, exit_m
-banking          source (track file, log or unknown), doubt_deg: standard deviation where it was read from the log
+banking          source (track file, log or unknown), doubt_deg: standard deviation from corner to corner where it
+                 was read from the log (a camber that all corners share counts as grip)
 envelope         quantile, exponent_braking, exponent_drive, cornering_drag_s2_per_m,
                  drag: slowing that costs the tyres no grip, constant_ms2 + v2_per_m v² + lateral2_s2_per_m a_lat²;
                  assumed (half of a usual drag), the same for every log; cornering_drag_s2_per_m is read from it,
