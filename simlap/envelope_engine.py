@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class EnginePrior:
-    """What is expected of the windows under power, before looking."""
+    """What is expected of the windows under power and of the curve, before looking."""
 
     windows: Mixture  #: in m/s²; some windows hold a gear change, a lift or traffic
     floor: float  #: every level gets at least this error: what the curve cannot follow [m/s²]
