@@ -12,7 +12,7 @@ from truth_table import Named, Standing, laps_of, truth_table
 
 from simlap.analysis import judge, prepare
 from simlap.circuits import invented_circuit
-from simlap.compare import _all_placed, _common_ground, _side, compare, parse_note
+from simlap.compare import _all_placed, _common_ground, _side, _warnings, compare, noted_conditions, parse_note
 from simlap.comparison import COST_TIME, NO_CLEAR_CHANGE, PAID_OFF, CornerChange, PhaseChange
 from simlap.envelope import Envelope
 from simlap.envelope_fit import fit_envelope
@@ -129,6 +129,42 @@ def test_phases_of_a_comparison_begin_where_those_of_the_analysis_do_on_a_track_
     line, phases = _common_ground([("A", (prepared,))], track, track.corners, options)
     fit = fit_envelope(prepared.table, line, draws=1, corners=track.corners)
     assert np.array_equal(phases.phase, judge(prepared, options, fit).phases.phase)
+
+
+def test_what_lap_times_moved_within_an_outing_is_taken_off_the_change_before_it_is_judged(more_grip):
+    # Student's t of what is left over its error, which the detectable change holds: (t_0.975 + t_0.80) errors. Of a
+    # change that is all taken off, and of one smaller than that, nothing is left: an even chance.
+    before = more_grip[0]
+    freedom = sum(side.laps for side in before.sides) - 2
+    error = before.detectable_s / (stats.t.ppf(0.975, freedom) + stats.t.ppf(0.80, freedom))
+    change = before.limit_change.value
+    assert change < -error
+    for share, left in ((0.0, 1.0), (0.4, 0.6), (1.0, 0.0), (1.5, 0.0)):
+        names = [corner.name for corner in before.corners]
+        moved = [0.0, share * abs(change)]
+        found = judge_sides(before.sides, before.line, before.phase_map, names, limits=None, moved=moved)
+        assert found.chance == pytest.approx(stats.t.cdf(-left * change / error, freedom), abs=1e-9)
+        assert found.moved_s == pytest.approx(moved[1])
+        assert found.limit_change.value == change  # what is shown is what was found
+
+
+def test_conditions_that_differ_or_are_noted_for_some_sides_alone_are_warned_of_and_equal_ones_are_not():
+    def side(label, speed_source="receiver"):
+        one = SimpleNamespace(motion=SimpleNamespace(quality=SimpleNamespace(speed_source=speed_source)))
+        return SimpleNamespace(label=label, prepared=(one,))
+
+    def told(sides, *notes):
+        labels = [side.label for side in sides]
+        return [w.split(" differs")[0] for w in _warnings(sides, noted_conditions(notes, labels), [()] * len(sides))]
+
+    two, three = [side("A"), side("B")], [side("A"), side("B"), side("A2")]
+    assert told(two, "A:tyres=new", "B:tyres=new") == []
+    assert told(two, "A:tyres=new", "B:tyres=worn", "A:fuel=full", "B:fuel=full") == ["tyres"]
+    assert told(two, "B:tyres=worn") == ["tyres"]  # nobody knows what A had
+    assert told(three, "A:tyres=new", "B:tyres=new") == ["tyres"]
+    assert told(three, "A:tyres=new", "B:tyres=new", "A2:tyres=new") == []
+    (warning,) = told([side("A"), side("B", "wheels")])
+    assert warning == "Speed comes from different sensors (receiver, wheels)."
 
 
 def test_change_is_limit_change_plus_execution_change_everywhere(more_grip):

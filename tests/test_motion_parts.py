@@ -1,11 +1,12 @@
 """Parts of the motion by themselves, against signals that are known."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from simlap.bandwidth import jerk_of, supported_bands
+from simlap.bandwidth import acceleration_noise, jerk_of, supported_bands
 from simlap.calibrate import STEP, Drive
 from simlap.clipping import without_clipped, without_wild
 from simlap.fixnoise import FixNoise, fix_noise
@@ -167,6 +168,28 @@ def test_no_motion_is_read_from_fixes_beyond_half_their_rate(rate):
     fixes = fixes_at(t, 20.0 * t, weave)
     fused = fuse(fixes, {}, None, 0.0, t[-1])
     assert supported_bands(fused, replace(fixes, rate=rate), {}, 2.0).speed <= 0.5 * rate
+
+
+@pytest.mark.parametrize("frequency", [0.2, 1.0, 3.0])
+def test_noise_of_positions_grows_with_the_fourth_power_of_the_frequency_as_an_acceleration(frequency):
+    # Textbook: white values of deviation s, r a second, have the density s²/r; a derivative multiplies it by w², and a
+    # random walk of q a second has q/w². So 0.3 m ten times a second that wander by 0.05 m²/s are, at 1 Hz,
+    # (2 pi)^4 0.09/10 + (2 pi)² 0.05 = 14.03 + 1.97 m²/s⁴/Hz of acceleration.
+    w2 = (2.0 * np.pi * frequency) ** 2
+    places = w2**2 * 0.3**2 / 10.0 + w2 * 0.05
+    fused = SimpleNamespace(noise={"position": 0.3, "speed": 0.1}, wander=Wander(0.05, 1.0))
+    fixes = SimpleNamespace(rate=10.0)
+    found = acceleration_noise(fused, fixes, {}, np.array([frequency]), "lat")
+    assert found == pytest.approx([places], rel=1e-9)
+    # Speeds of 0.1 m/s, 20 a second: w² 0.1²/20 along the path. What two independent readings tell adds up (weights of
+    # the inverse variance); a speed tells nothing across.
+    speed = Observation(np.arange(0.0, 10.0, 0.05), np.zeros(200), 20.0)
+    both = 1.0 / (1.0 / places + 1.0 / (w2 * 0.1**2 / (200 / 9.95)))  # 200 values in 9.95 s
+    along, across = (
+        acceleration_noise(fused, fixes, {"speed": speed}, np.array([frequency]), axis) for axis in ("lon", "lat")
+    )
+    assert along == pytest.approx([both], rel=1e-9)
+    assert across == pytest.approx([places], rel=1e-9)
 
 
 def test_noise_of_the_positions_is_no_jerk_of_the_car():

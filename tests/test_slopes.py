@@ -17,6 +17,7 @@ from simlap.slopes import (
     FLOOR,
     GRADE_EXPECTED,
     LASTS,
+    SIZES,
     Banking,
     Grade,
     _common,
@@ -434,6 +435,24 @@ def test_what_all_laps_share_is_as_far_from_the_truth_as_is_said(laps):
         missed.append(np.mean((found - true) ** 2))
     # 80 laps of some twenty independent corners each tell a variance to 4 %; the size is guessed anew on each lap
     assert np.mean(missed) == pytest.approx(np.mean(said), rel=0.2)
+
+
+def test_what_is_not_known_of_the_size_of_a_banking_is_part_of_its_doubt():
+    # Law of total variance: the spread of a mixture is the mean of the spreads within and the spread between. A size
+    # drawn from those tried, each as likely, on a short lap of twenty readings that hardly tell it: the spread between
+    # the sizes is an eighth of all.
+    step, count, laps = 0.5, 16, 20
+    rng = np.random.default_rng(1)
+    wave = 2.0 * np.pi * np.fft.rfftfreq(count, step)
+    power = 1.0 / (3.0 / LASTS**2 + wave**2) ** 2  # Matern 3/2, as above
+    power *= count / (2.0 * power.sum() - power[0] - power[-1])  # of variance 1: all waves but the ends stand twice
+    said, missed = [], []
+    for _ in range(3000):
+        true = rng.choice(SIZES) * np.fft.irfft(np.fft.rfft(rng.standard_normal(count)) * np.sqrt(power), count)
+        found, deviation = _common(true + 0.1 * rng.standard_normal((laps, count)), step)
+        said.append(deviation**2)
+        missed.append(np.mean((found - true) ** 2))
+    assert np.mean(missed) == pytest.approx(np.mean(said), rel=0.06)  # four standard errors of 3000 draws
 
 
 def test_laps_that_are_all_alike_tell_the_banking_no_better_than_their_common_error():
