@@ -10,7 +10,7 @@ from motion_cases import Drive, drive, logged
 from report_case import circle_case
 
 from simlap.lap_types import LapSet
-from simlap.lapcounter import numbered_on
+from simlap.lapcounter import a_lap_apart, counter_changes, numbered_on, numbering_notes
 from simlap.laps import find_laps
 from simlap.motion import Motion, motion_of
 from simlap.noted import Kind, Note
@@ -92,6 +92,39 @@ def test_a_counter_that_flickers_for_a_row_makes_no_lap(step, lap):
     laps = laps_of(counter)
     assert_all_laps_found(laps, [2, 3, 4, 5, 6])
     assert laps.notes == ()
+
+
+def test_a_number_that_stands_shorter_than_the_shortest_lap_makes_no_lap():
+    # Six seconds of another number, 40 % of the way round the third full lap: nobody drives a lap in that.
+    d, session, _ = driven()
+    first = d.crossings[3] + 0.4 * (d.crossings[4] - d.crossings[3])
+    counter = rising() + ((session.t >= first) & (session.t < first + 6.0))
+    assert_all_laps_found(laps_of(counter), [2, 3, 4, 5, 6])
+
+
+def test_the_first_and_the_last_number_may_stand_as_briefly_as_they_like():
+    # The log begins 3 s before a line and ends 3 s behind another.
+    t = np.arange(0.0, 100.0, 0.1)
+    changes = counter_changes(Session.from_arrays(t, lap=4.0 + np.searchsorted([3.0, 50.0, 97.0], t, side="right")))
+    assert changes.t == pytest.approx([3.0, 50.0, 97.0])
+    assert (changes.was.tolist(), changes.to.tolist()) == ([4, 5, 6], [5, 6, 7])
+
+
+def test_marks_are_a_lap_apart_where_the_way_between_them_is_that_between_two_rises():
+    # Laps of 1000 m, a reset 400 m into the second: it lies a lap from neither neighbour, and is no lap's measure.
+    s = np.array([0.0, 1000.0, 1400.0, 2000.0, 3000.0])
+    rises = np.array([True, True, False, True, True])
+    assert a_lap_apart(s, rises).tolist() == [True, True, False, True, True]
+    # from line to line a car drives the same way to 2 %: 1.5 % more is a lap, 4 % is none
+    for last, apart in ((3015.0, True), (3040.0, False)):
+        assert a_lap_apart(np.array([0.0, 1000.0, 2000.0, last]), np.full(4, True))[-1] == apart
+
+
+@pytest.mark.parametrize(("restarts", "rest"), [(3, ""), (5, ", and so on 2 times more")])
+def test_no_more_than_three_restarts_are_told_one_by_one(restarts, rest):
+    times, logged_numbers = 100.0 * np.arange(2.0 * restarts + 2.0), np.tile([1, 2], restarts + 1)
+    (note,) = numbering_notes(times, logged_numbers, numbered_on(logged_numbers))
+    assert note.endswith(f"from 600.0 s on its lap 1 is lap 7 here{rest}.")
 
 
 @pytest.mark.parametrize("lost", [0.0, 255.0])

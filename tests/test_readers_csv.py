@@ -66,6 +66,10 @@ PLAIN = "time_s,speed_kmh\n0.5,36\n1.5,72\n"
         "Date,Time\nDriver,nobody\n" + PLAIN,
         'time_s, "speed_kmh"\n0.5, "36"\n1.5, "72"\n',
         "timeS,speedKmh\n0.5,36\n1.5,72\n",
+        "time,speed\ntime_s,speed_kmh,remark\n0.5,36,a\n1.5,72,b\n",  # a list of channels above the table
+        "time,speed,gear\ns,km/h,1\n0.5,36,2\n1.5,72,3\n",  # 1: the unit of what is counted
+        "time_s;speed_kmh;tyre\n0.5;36.0;1,5\n1.5;72.0;1,5\n",  # a comma in what is not read, points in what is
+        "Setting;note\n" * 250 + PLAIN,
         "comment,time_s,speed_kmh\nwarm up,0.5,36\n\"a, b\",1.5,72\n",
     ],
 )  # fmt: skip
@@ -306,6 +310,7 @@ def test_the_research_session_reads_without_options():
         ("x\ny\n\ntime_s,speed\ns,km/h\n\n0,36\n1,fast\n", r"row 8, column 'speed': 'fast'"),
         ('x\n"time\n(s)","speed\n(km/h)"\n0,36\n1,fast\n', r"row 6, column 'speed \(km/h\)': 'fast'"),
         ('"time_s,speed_kmh\n0,36\n1,72\n', r"row 1: a quote is opened and never closed"),
+        ("time_s,speed_kmh\n0,36\n1,time_s\n", r"row 3, column 'speed_kmh': 'time_s' is not a number"),
         ("time_s,speed_kmh\n0,36\n1,72\nend of log\n", r"row 4, column 'time_s': 'end of log'"),
         ("time_s,speed_kmh\n0,0x10\n1,2\n", r"row 2, column 'speed_kmh': '0x10' is not a number"),
         ("time_s,speed_kmh\n0,True\n1,2\n", r"row 2, column 'speed_kmh': 'True' is not a number"),
@@ -395,6 +400,33 @@ def test_letters_of_the_hemisphere_tell_the_sign(tmp_path):
     assert log.channel("latitude") == pytest.approx([52.0, 52.01, 52.02, 52.03, 52.04])
     assert (log.channel("longitude") < 0.0).all()
     assert any("sign is read from column 'E/W'" in note for note in log.notes)
+
+
+def test_a_sign_and_letters_of_the_hemisphere_tell_west_once(log):
+    # A table that writes both: -1.01 W is west, not east. An empty column beside it tells nothing.
+    session = read_session(
+        log("time_s,latitude_deg,N/S,longitude_deg,E/W,speed_kmh\n0,52.1,,-1.01,W,36\n1,52.2,,-1.02,W,72\n")
+    )
+    assert session.channel("latitude") == pytest.approx([52.1, 52.2])
+    assert session.channel("longitude") == pytest.approx([-1.01, -1.02])
+    assert [note for note in session.notes if "sign is read" in note] == [
+        "longitude: its sign is read from column 'E/W'"
+    ]
+
+
+def test_a_decimal_comma_that_comes_late_is_seen(log):
+    # A logger that writes whole numbers without decimals: 150 rows at standstill, then 0.5 and 72.5 km/h.
+    rows = "".join(f"{i};0\n" for i in range(150))
+    session = read_session(log(f"time_s;speed_kmh\n{rows}150,5;72,5\n"))
+    assert session.t[-1] == 150.5
+    assert session.channel("speed")[-1] == pytest.approx(72.5 / 3.6)
+
+
+@pytest.mark.parametrize("above", ["Serial,Rate\n7,100\n\n", "Logger,model,of,that,name\n7,x\n"])
+def test_names_that_tell_nothing_stand_in_the_widest_line_right_above_as_many_numbers(log, above):
+    session = read_session(log(f"{above}foo,bar,baz\n0.5,36,1\n1.5,72,2\n"), columns=["time=#1:s", "speed=#2:km/h"])
+    assert [column.name for column in session.columns] == ["foo", "bar", "baz"]
+    assert session.channel("speed") == pytest.approx([10.0, 20.0])
 
 
 @pytest.mark.parametrize("units", ["", "s,km/h\n"])

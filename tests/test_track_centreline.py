@@ -119,6 +119,32 @@ def test_centre_lines_of_real_circuits_have_their_published_length(name, length)
     assert abs(track.line.kappa.sum() * track.length / track.line.x.size) == pytest.approx(2.0 * math.pi, rel=1e-3)
 
 
+def test_a_last_step_longer_than_the_others_may_close_a_long_line(tmp_path):
+    # A circle of 400 m radius, 2513 m round, whose last 75 m are one step: 3 % of the lap. The chord is 0.1 m shorter.
+    angle = np.arange(0.0, 2.0 * math.pi - 75.0 / 400.0, 0.02)
+    track = track_from_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m", (400 * np.cos(angle), 400 * np.sin(angle))))
+    assert track.length == pytest.approx(2.0 * math.pi * 400.0, rel=1e-3)
+
+
+def test_a_circuit_with_a_loop_inside_it_goes_round_twice_and_is_none_the_worse(tmp_path):
+    # Limacon r = b + a cos(t) with a > b: its inner loop passes once through the pole, and the whole turns by 720
+    # degrees (a bridge would carry it). Its length by quadrature of sqrt(r² + r'²).
+    a, b = 200.0, 120.0
+    t = np.linspace(0.0, 2.0 * math.pi, 600, endpoint=False)
+    r = b + a * np.cos(t)
+    track = track_from_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m", (r * np.cos(t), r * np.sin(t))))
+    assert track.length == pytest.approx(2.0 * math.pi * np.mean(np.hypot(r, a * np.sin(t))), rel=1e-4)
+
+
+@pytest.mark.parametrize(("left", "right", "half"), [(12.0, 4.0, 12.0), (4.0, 11.0, 11.0), (4.0, 4.0, 7.5)])
+def test_the_start_line_reaches_over_the_wider_side(tmp_path, left, right, half):
+    angle = 2.0 * math.pi * np.arange(300) / 300
+    columns = (100.0 * np.cos(angle), 100.0 * np.sin(angle), np.full(300, right), np.full(300, left))
+    track = track_from_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m,w_tr_right_m,w_tr_left_m", columns))
+    (x1, y1), (x2, y2) = track.start_line
+    assert math.hypot(x2 - x1, y2 - y1) == pytest.approx(2.0 * half, abs=0.01)
+
+
 GOOD = [f"{50 * math.cos(k / 5):.3f},{50 * math.sin(k / 5):.3f}" for k in range(31)]
 
 

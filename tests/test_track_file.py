@@ -223,10 +223,23 @@ def test_a_corner_on_a_crossing_lies_on_the_leg_its_apex_names(tmp_path):
     legs = np.unravel_index(np.argmin(gap), gap.shape)
     for leg in legs:
         at = float(line.station[leg])
-        corner = Corner("x", "left", at - 9.0, at, at + 9.0)
-        track = Track("eight", line, start_line_across(line, 5.0), (corner,), (0.0, 0.0))
-        (seen,) = read_track(write_track(track, tmp_path / "eight.geojson")).corners
-        assert (seen.entry_m, seen.apex_m, seen.exit_m) == pytest.approx((at - 9.0, at, at + 9.0), abs=0.01)
+        for entry, apex, leave in ((at - 9.0, at, at + 9.0), (at, at + 9.0, at + 18.0), (at - 18.0, at - 9.0, at)):
+            corner = Corner("x", "left", entry, apex, leave)
+            note = SurfaceNote("wet", entry, leave if leave > at else entry + 9.0)  # its end tells the leg
+            track = Track("eight", line, start_line_across(line, 5.0), (corner,), (0.0, 0.0), notes=(note,))
+            back = read_track(write_track(track, tmp_path / "eight.geojson"))
+            (seen,), (told,) = back.corners, back.notes
+            assert (seen.entry_m, seen.apex_m, seen.exit_m) == pytest.approx((entry, apex, leave), abs=0.01)
+            assert (told.start_m, told.stop_m) == pytest.approx((note.start_m, note.stop_m), abs=0.01)
+
+
+def test_corners_come_in_the_order_of_the_lap_however_a_program_saves_them(tmp_path, kart_json):
+    data = copy.deepcopy(kart_json)
+    names = [corner.name for corner in read_track(written(tmp_path, data)).corners]
+    data["features"].reverse()
+    back = read_track(written(tmp_path, data)).corners
+    assert [corner.name for corner in back] == names
+    assert (np.diff([corner.apex_m for corner in back]) > 0.0).all()
 
 
 def test_a_track_on_another_plane_is_the_same_track(club):
@@ -260,6 +273,12 @@ def line_of(data):
 
 def corner_of(data, number=0):
     return with_role(data, "corner")[number]
+
+
+def beside(data, degrees):
+    """A place so far south of the southernmost vertex of the reference line."""
+    longitude, latitude, *_ = min(line_of(data)["geometry"]["coordinates"], key=lambda row: row[1])
+    return [longitude, latitude - degrees]
 
 
 BROKEN = {
@@ -410,6 +429,14 @@ BROKEN = {
     "corner far off": (
         edit(lambda d: corner_of(d)["geometry"]["coordinates"].__setitem__(1, [-115.0, -35.01])),
         r"features\[2\] \(corner\): the position -115.000000, -35.010000 lies \d+ m from the reference line",
+    ),
+    "corner 40 m off": (  # 0.00036 degrees of latitude, 111 km each
+        edit(lambda d: corner_of(d)["geometry"]["coordinates"].__setitem__(1, beside(d, 40.0 / 111_000.0))),
+        r"features\[2\] \(corner\): the position .* lies [34]\d m from the reference line\. Put .* 25 m off\)",
+    ),
+    "a number of 400 digits": (
+        edit(lambda d: line_of(d)["geometry"]["coordinates"].__setitem__(5, [10**400, 2, 3])),
+        r"coordinates\[5\]: \[10+\.\.\. is no position",
     ),
     "corner of two": (
         edit(lambda d: corner_of(d)["geometry"]["coordinates"].pop()),
