@@ -14,6 +14,7 @@ from simlap.corners import find_corners
 from simlap.elevation import rounding_of
 from simlap.errors import OptionError, TrackFormatError
 from simlap.geodesy import origin_of, to_plane
+from simlap.line import Line
 from simlap.polyline import line_from_vertices
 from simlap.track import Track, start_line_across
 from simlap.trackfile_read import rounding_of_degrees
@@ -106,36 +107,15 @@ def read_centre_line(
     """
     source = os.fspath(path)
     columns = _read(source)
-    if "lat" in columns:
-        if origin is not None:
-            raise OptionError(f"{source} is in degrees and has its place already. Leave --origin out.")
-        lat, lon = columns.pop("lat"), columns.pop("lon")
-        rounding = rounding_of_degrees(np.stack((lat, lon), axis=1))
-        origin = origin_of(lat, lon)
-        x, y = to_plane(lat, lon, origin)
-    else:
-        x, y = columns.pop("x"), columns.pop("y")
-        rounding = rounding_of(np.append(x, y)) / math.sqrt(12.0)
-    points = np.stack((x, y), axis=1)
-    run = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    gap = float(np.linalg.norm(points[-1] - points[0]))
-    if gap > OPEN_ENDS and gap > OPEN_SHARE * run.sum():
-        raise TrackFormatError(
-            f"{source}: the last row lies {gap:.0f} m from the first, so this line is open. A circuit's last row leads "
-            "back to its first."
-        )
+    points, rounding, origin = _placed(columns, origin, source)
+    _refuse_open(points, source)
     if reverse:
         points, columns = _reversed(points, columns)
     try:
         line, widths = line_from_vertices(points, columns, None, rounding=rounding)
     except OptionError as error:
         raise TrackFormatError(f"{source}: {error}") from error
-    rounds = abs(float(np.sum(line.kappa))) * line.length / len(line.kappa) / (2.0 * math.pi)
-    if rounds > MOST_ROUNDS:
-        raise TrackFormatError(
-            f"{source}: the line goes round {rounds:.0f} times, as the log of so many laps does; a centre line goes "
-            "once. Leave --centre-line out to draw the circuit from a log."
-        )
+    _refuse_laps(line, source)
     half = max([HALF_WIDTH, *(float(width[0]) for width in widths.values())])
     track = Track(
         name=name or Path(source).stem,
@@ -148,6 +128,42 @@ def read_centre_line(
         width_right=widths.get("width_right_m"),
     )
     return track, _too_coarse(points, track)
+
+
+def _placed(
+    columns: dict[str, np.ndarray], origin: tuple[float, float] | None, source: str
+) -> tuple[np.ndarray, float, tuple[float, float] | None]:
+    """Points (n, 2) [m], taken out of the columns, what rounding in the file does to them [m], and their origin."""
+    if "lat" not in columns:
+        x, y = columns.pop("x"), columns.pop("y")
+        return np.stack((x, y), axis=1), rounding_of(np.append(x, y)) / math.sqrt(12.0), origin
+    if origin is not None:
+        raise OptionError(f"{source} is in degrees and has its place already. Leave --origin out.")
+    lat, lon = columns.pop("lat"), columns.pop("lon")
+    origin = origin_of(lat, lon)
+    points = np.stack(to_plane(lat, lon, origin), axis=1)
+    return points, rounding_of_degrees(np.stack((lat, lon), axis=1)), origin
+
+
+def _refuse_open(points: np.ndarray, source: str) -> None:
+    """Refuse points (n, 2) [m] that end far from where they began."""
+    run = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    gap = float(np.linalg.norm(points[-1] - points[0]))
+    if gap > OPEN_ENDS and gap > OPEN_SHARE * run.sum():
+        raise TrackFormatError(
+            f"{source}: the last row lies {gap:.0f} m from the first, so this line is open. A circuit's last row leads "
+            "back to its first."
+        )
+
+
+def _refuse_laps(line: Line, source: str) -> None:
+    """Refuse a line that goes round as the positions of several laps do."""
+    rounds = abs(float(np.sum(line.kappa))) * line.length / len(line.kappa) / (2.0 * math.pi)
+    if rounds > MOST_ROUNDS:
+        raise TrackFormatError(
+            f"{source}: the line goes round {rounds:.0f} times, as the log of so many laps does; a centre line goes "
+            "once. Leave --centre-line out to draw the circuit from a log."
+        )
 
 
 def _too_coarse(points: np.ndarray, track: Track) -> tuple[str, ...]:

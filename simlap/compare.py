@@ -69,32 +69,9 @@ def compare(
     options = options or Options()
     groups = [("A", tuple(before)), ("B", tuple(after))] + ([("A2", tuple(again))] if again else [])
     conditions = noted_conditions(notes, [label for label, _ in groups])
-    prepared: list[tuple[str, tuple[Prepared, ...]]] = []
-    reference: str | None = None
-    given = track is not None
-    for label, sessions in groups:
-        found = []
-        for session in sessions:
-            if not given and track is not None:
-                _placed_alike(reference, track, session)
-            try:
-                one = prepare(session, track, options)
-            except NotEnoughData as error:
-                if reference is None:
-                    raise
-                raise NotEnoughData(
-                    grounds_apart([before[0], session])
-                    or f"{session.source}: its laps do not fit the circuit of {reference} ({error}) Were both driven "
-                    "on one circuit?"
-                ) from error
-            if track is None or (track.origin is not None and one.track.origin is None):
-                track = one.track  # no file was given, or none can be laid under a log without positions
-            reference = reference or session.source
-            found.append(one)
-        prepared.append((label, tuple(found)))
+    prepared, track = _prepare_all(groups, track, options)
     logs = [one for _, found in prepared for one in found]
     _all_placed(logs)
-    assert track is not None
     alike, left_out = on_shared_evidence(logs, options)
     left = iter(alike)
     prepared = [(label, tuple(itertools.islice(left, len(found)))) for label, found in prepared]
@@ -118,7 +95,43 @@ def compare(
     )
 
 
-def _placed_alike(first: str | None, track: Track, session: Session) -> None:
+def _prepare_all(
+    groups: Sequence[tuple[str, tuple[Session, ...]]], track: Track | None, options: Options
+) -> tuple[list[tuple[str, tuple[Prepared, ...]]], Track]:
+    """The sessions of each side prepared on one circuit, and that circuit: the one given, else the first session's."""
+    given = track is not None
+    first: Session | None = None
+    prepared = []
+    for label, sessions in groups:
+        found = []
+        for session in sessions:
+            if first is not None and track is not None and not given:
+                _placed_alike(first.source, track, session)
+            one = _prepare_beside(first, session, track, options)
+            if track is None or (track.origin is not None and one.track.origin is None):
+                track = one.track  # no file was given, or none can be laid under a log without positions
+            first = session if first is None else first
+            found.append(one)
+        prepared.append((label, tuple(found)))
+    assert track is not None
+    return prepared, track
+
+
+def _prepare_beside(first: Session | None, session: Session, track: Track | None, options: Options) -> Prepared:
+    """The session prepared; where its laps do not fit, what sets it apart from the `first` one is told."""
+    try:
+        return prepare(session, track, options)
+    except NotEnoughData as error:
+        if first is None:
+            raise
+        raise NotEnoughData(
+            grounds_apart([first, session])
+            or f"{session.source}: its laps do not fit the circuit of {first.source} ({error}) Were both driven on one "
+            "circuit?"
+        ) from error
+
+
+def _placed_alike(first: str, track: Track, session: Session) -> None:
     """Refuse a log in degrees behind one whose circuit, `track`, has no place on the globe."""
     if track.origin is None and all(session.has(name) for name in POSITIONS[0]):
         raise NotEnoughData(
