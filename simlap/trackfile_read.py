@@ -77,11 +77,12 @@ def load_json(source: str) -> Any:
         raise TrackFormatError(f"{source}: {name} is no number in JSON. Write a number, or leave the property out.")
 
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        keys = [key for key, _ in pairs]
-        for key in keys:
-            if keys.count(key) > 1:
-                raise TrackFormatError(f"{source}: {key!r} stands twice in one object. Keep one of them.")
-        return dict(pairs)
+        seen: dict[str, Any] = {}
+        for key, value in pairs:
+            if key in seen:
+                raise TrackFormatError(f"{source}: {_short(key)} stands twice in one object. Keep one of them.")
+            seen[key] = value
+        return seen
 
     try:
         return json.loads(text, parse_constant=constant, object_pairs_hook=unique)
@@ -110,45 +111,14 @@ def track_from_geojson(data: Any, source: str) -> Track:
         Naming the source, the feature and what is wrong with it.
     """
     features = _features(data, source)
-    one: dict[str, tuple[Place, dict[str, Any]]] = {}
-    for role in ("reference line", "start line"):
-        found = [(place, feature) for place, feature in features if place.role == role]
-        if len(found) != 1:
-            Place(source).fail(
-                f': {len(found)} features have the property "role": "{role}"; a track file has exactly one.'
-            )
-        one[role] = found[0]
-    place, feature = one["reference line"]
-    position = _positions(place, feature, "LineString")
-    _check_closed(place, position)
-    origin = origin_of(position[:, 1], position[:, 0])
-    x, y = to_plane(position[:, 1], position[:, 0], origin)
-    known_height = position.shape[1] == 3
-    if known_height:
-        _check_heights(place, x, y, position[:, 2])
-    columns = {"z": position[:, 2] if known_height else np.zeros(len(position))}
-    for key, low, high in (
-        ("width_left_m", 0.0, WIDEST),
-        ("width_right_m", 0.0, WIDEST),
-        ("banking_deg", -STEEPEST_BANK, STEEPEST_BANK),
-    ):
-        values = _per_position(place, feature, key, len(position), low, high)
-        if values is not None:
-            columns[key] = values
-    if float(np.sum(np.hypot(np.diff(x), np.diff(y)))) < SHORTEST_LINE:
-        place.fail(
-            f": the line is {np.sum(np.hypot(np.diff(x), np.diff(y))):.1f} m long; a circuit has at least "
-            f"{SHORTEST_LINE:g} m. Positions are [longitude, latitude] in degrees."
-        )
-    start_place, start_feature = one["start line"]
-    ends = _positions(start_place, start_feature, "LineString")
-    if len(ends) != 2:
-        start_place.fail(f": it has {len(ends)} positions; a start line has two, one on each side of the track.")
-    ends_x, ends_y = to_plane(ends[:, 1], ends[:, 0], origin)
-    start_line = ((float(ends_x[0]), float(ends_y[0])), (float(ends_x[1]), float(ends_y[1])))
+    place, feature = _only(features, "reference line", source)
+    start_place, start_feature = _only(features, "start line", source)
+    position, points, origin = _vertices(place, feature)
+    columns = _columns(place, feature, position)
+    start_line = _start_line(start_place, start_feature, origin)
     try:
         line, widths = line_from_vertices(
-            np.stack((x, y), axis=1)[:-1],
+            points[:-1],
             {key: values[:-1] for key, values in columns.items()},
             start_line,
             rounding=rounding_of_degrees(position[:, :2]),
@@ -163,7 +133,7 @@ def track_from_geojson(data: Any, source: str) -> Track:
         start_line=start_line,
         corners=_corners(features, curve, line.kappa, origin),
         origin=origin,
-        has_elevation=known_height,
+        has_elevation=position.shape[1] == 3,
         width_left=widths.get("width_left_m"),
         width_right=widths.get("width_right_m"),
         notes=_notes(features, curve, origin),
@@ -196,6 +166,56 @@ def _features(data: Any, source: str) -> list[tuple[Place, dict[str, Any]]]:
             place.fail(f", property 'role': {role!r} is none of {', '.join(ROLES)}.")
         kept.append((Place(source, index, role), feature))
     return kept
+
+
+def _only(features: list[tuple[Place, dict[str, Any]]], role: str, source: str) -> tuple[Place, dict[str, Any]]:
+    """The one feature of a role that stands in the file once."""
+    found = [(place, feature) for place, feature in features if place.role == role]
+    if len(found) != 1:
+        Place(source).fail(f': {len(found)} features have the property "role": "{role}"; a track file has exactly one.')
+    return found[0]
+
+
+def _vertices(place: Place, feature: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, tuple[float, float]]:
+    """Positions of the closed reference line, (n, 2) or (n, 3), the same in the plane (n, 2) [m], and its origin."""
+    position = _positions(place, feature, "LineString")
+    _check_closed(place, position)
+    origin = origin_of(position[:, 1], position[:, 0])
+    points = np.stack(to_plane(position[:, 1], position[:, 0], origin), axis=1)
+    if position.shape[1] == 3:
+        _check_heights(place, points[:, 0], points[:, 1], position[:, 2])
+    long = float(np.sum(np.hypot(*np.diff(points, axis=0).T)))
+    if long < SHORTEST_LINE:
+        place.fail(
+            f": the line is {long:.1f} m long; a circuit has at least {SHORTEST_LINE:g} m. Positions are [longitude, "
+            "latitude] in degrees."
+        )
+    return position, points, origin
+
+
+def _columns(place: Place, feature: dict[str, Any], position: np.ndarray) -> dict[str, np.ndarray]:
+    """What the reference line states at each of its positions: height, widths and banking, each (n,)."""
+    columns = {"z": position[:, 2] if position.shape[1] == 3 else np.zeros(len(position))}
+    for key, low, high in (
+        ("width_left_m", 0.0, WIDEST),
+        ("width_right_m", 0.0, WIDEST),
+        ("banking_deg", -STEEPEST_BANK, STEEPEST_BANK),
+    ):
+        values = _per_position(place, feature, key, len(position), low, high)
+        if values is not None:
+            columns[key] = values
+    return columns
+
+
+def _start_line(
+    place: Place, feature: dict[str, Any], origin: tuple[float, float]
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The two ends of the start line in the plane [m]."""
+    ends = _positions(place, feature, "LineString")
+    if len(ends) != 2:
+        place.fail(f": it has {len(ends)} positions; a start line has two, one on each side of the track.")
+    x, y = to_plane(ends[:, 1], ends[:, 0], origin)
+    return (float(x[0]), float(y[0])), (float(x[1]), float(y[1]))
 
 
 def _positions(place: Place, feature: dict[str, Any], *kinds: str) -> np.ndarray:

@@ -488,10 +488,11 @@ def test_a_broken_track_file_is_named_with_feature_and_property(tmp_path, kart_j
         (b"\x89PNG\r\n\x1a\n", r"byte 0 is not UTF-8"),
         (b'{"type": "FeatureCollection", "features": [NaN]}', r"NaN is no number in JSON"),
         (b'{"type": "a", "type": "b"}', r"'type' stands twice in one object"),
+        (b'{"%s": 1, "%s": 2}' % (b"k" * 500, b"k" * 500), r"bad\.geojson: 'k{56}\.\.\. stands twice in one object"),
         (b"[" * 100_000, r"cannot be read as JSON"),
         (b'{"features": ' + b"9" * 5000 + b"}", r"cannot be read as JSON"),
     ],
-    ids=["empty", "csv", "cut", "binary", "nan", "twice", "nested", "digits"],
+    ids=["empty", "csv", "cut", "binary", "nan", "twice", "twice at length", "nested", "digits"],
 )
 def test_what_is_no_json_is_named_with_row_and_column(tmp_path, content, words):
     path = tmp_path / "bad.geojson"
