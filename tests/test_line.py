@@ -1,6 +1,7 @@
 """Lines against curves whose curvature, slope and length are known in closed form."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,9 @@ from scipy.special import fresnel
 from solver_cases import circuit, hilly_line
 
 from simlap.errors import OptionError
-from simlap.line import Line
+from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
+
+G = 9.80665  # [m/s²] CGPM 1901
 
 
 def circle_points(radius, n, noise=0.0):
@@ -125,6 +128,29 @@ def test_points_that_make_no_line_are_named(change, message):
         Line.from_points(**({"x": x, "y": y} | change))
 
 
+def test_loads_of_a_banked_slope_are_those_of_vectors():
+    # Textbook, by vectors (east, north, up): the tyres give the path's acceleration less gravity. On a straight course
+    # east that climbs by g, T = (cos g, 0, sin g) and the level left is N = (0, 1, 0); a road that falls to the left
+    # by b turns left and up about T: L = N cos b - U sin b, R = U cos b + N sin b with U = T x N.
+    kappa, bank, grade, speed2 = 0.02, 0.15, 0.1, 400.0
+    flat = np.zeros(3)
+    line = Line(
+        station=np.array([0.0, 1.0, 2.0]), x=flat, y=flat, z=flat, kappa=flat + kappa, kappa_v=flat, grade=flat + grade,
+        bank=flat + bank, ds=flat + 1.0, length=3.0,
+    )  # fmt: skip
+    along, left = np.array([np.cos(grade), 0.0, np.sin(grade)]), np.array([0.0, 1.0, 0.0])
+    up = np.cross(along, left)
+    in_road, off_road = left * np.cos(bank) - up * np.sin(bank), up * np.cos(bank) + left * np.sin(bank)
+    given = speed2 * kappa * left + np.array([0.0, 0.0, G])
+    loads = line.road_loads[:, 0]
+    assert loads[LAT_SLOPE] * speed2 - loads[LAT_BANK] == pytest.approx(given @ in_road, rel=1e-12)
+    assert G * (loads[NORMAL] + loads[NORMAL_SLOPE] * speed2) == pytest.approx(given @ off_road, rel=1e-12)
+    assert loads[CLIMB] == pytest.approx(G * along[2], rel=1e-12)
+    # a dip of 1/200 1/m presses with v²/200 more
+    dip = replace(line, kappa=flat, kappa_v=flat + 1.0 / 200.0, grade=flat, bank=flat).road_loads[:, 0]
+    assert G * (dip[NORMAL] + dip[NORMAL_SLOPE] * speed2) == pytest.approx(G + speed2 / 200.0, rel=1e-12)
+
+
 # -- curvature in, changed copies out
 
 
@@ -134,6 +160,62 @@ def test_integrating_the_curvature_of_a_circle_closes_it():
     # The last segment leads back to the first station.
     assert np.hypot(line.x[0] - line.x[-1], line.y[0] - line.y[-1]) == pytest.approx(line.ds[0], rel=1e-3)
     assert line.length == pytest.approx(100.0 * math.pi, rel=1e-12)
+
+
+def test_a_climbing_arc_is_as_long_on_the_map_as_its_slope_leaves_and_rises_by_it():
+    # Quarter of a circle of 50 m on the map in 40 steps, climbing by 0.1 rad: path pi 25 / cos(0.1), height times its
+    # sine. The trapezoidal heading is exact for a constant curvature; the chord of a step is short by (0.04)² / 24.
+    path = 25.0 * math.pi / math.cos(0.1)
+    line = Line.from_curvature(np.full(41, math.cos(0.1) / 50.0), path / 40, grade=0.1, closed=False)
+    assert line.length == pytest.approx(path, rel=1e-12)
+    assert line.z[-1] == pytest.approx(path * math.sin(0.1), rel=1e-12)
+    assert (line.x[-1], line.y[-1]) == pytest.approx((50.0, 50.0), rel=2e-4)
+
+
+def test_heading_turns_by_the_mean_of_the_curvatures_at_both_ends_of_a_step():
+    # Clothoid kappa = 2 s / 100² to 100 m: at its end the heading is 1 rad, whatever the step (the rule is exact).
+    steps = 5
+    s = np.linspace(0.0, 100.0, steps + 1)
+    line = Line.from_curvature(2.0 * s / 100.0**2, 100.0 / steps, closed=False)
+    before, end = (s[-2] / 100.0) ** 2, 1.0
+    last = math.atan2(line.y[-1] - line.y[-2], line.x[-1] - line.x[-2])
+    assert last == pytest.approx(0.5 * (before + end), rel=1e-12)
+
+
+def test_positions_and_stations_that_are_given_win_over_those_of_the_line_that_it_is_like():
+    line = circuit("kart")
+    x, y = np.asarray(line.x) + 1.0, np.asarray(line.y) - 2.0
+    moved = Line.from_curvature(line.kappa, line.ds, like=line, x=x, y=y)
+    assert (moved.x == x).all()
+    assert (moved.y == y).all()
+
+
+def test_resampling_takes_the_number_of_steps_nearest_to_the_spacing():
+    # 100 m in steps of about 2.9 m: 34.5 of them; 35 are 2.857 m, 34 would be 2.941 m. In steps of 3.1: 32.3, so 32.
+    line = Line.from_curvature(np.full(100, 2.0 * math.pi / 100.0), 1.0)
+    assert line.resample(2.89).station.size == 35
+    assert line.resample(3.1).station.size == 32
+
+
+def test_in_the_mirror_the_other_edge_of_the_road_is_lower():
+    line = hilly_line(4)
+    assert (line.mirrored().bank == -line.bank).all()
+    assert (line.mirrored().kappa == -line.kappa).all()
+    assert (line.mirrored().grade == line.grade).all()
+
+
+@pytest.mark.parametrize("closed", [True, False])
+def test_points_too_few_are_counted_without_the_closing_one(closed):
+    x, y = circle_points(50.0, 6)
+    with pytest.raises(OptionError, match=f"line: 6 different points; at least {7 if closed else 8} are needed"):
+        Line.from_points(x, y, closed=closed)
+
+
+def test_any_banking_counts_as_stated_and_flat_only_where_it_is_said():
+    x, y = circle_points(50.0, 100)
+    assert not Line.from_points(x, y).bank_stated
+    assert Line.from_points(x, y, bank=np.zeros(100)).bank_stated
+    assert Line.from_curvature(np.full(100, 0.02), 1.0, bank=0.01).bank_stated
 
 
 def test_curvature_on_a_reference_line_keeps_its_stations_and_slopes():

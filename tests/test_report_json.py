@@ -65,6 +65,43 @@ def test_rounded_parts_keep_their_sum_where_plain_rounding_loses_it():
     assert total == pytest.approx(12 * 0.0103333, abs=MS / 2)
 
 
+def test_written_causes_keep_their_sum_too():
+    case = circle_case()
+    third = Interval(0.0103333, 0.0, 0.1)
+    corners = tuple(replace(c, phases=tuple(replace(p, caused=third) for p in c.phases)) for c in case.corners)
+    written = analysis_to_dict(replace(case, corners=corners))
+    total = sum(p["caused_s"]["value"] for c in written["corners"] for p in c["phases"].values())
+    assert total == pytest.approx(12 * 0.0103333, abs=MS / 2)
+
+
+def test_banking_of_an_apex_behind_the_last_station_lies_between_it_and_the_first():
+    # Stations every 2 m of 1200: an apex at 1199 m lies half-way from 4 degrees at 1198 to 2 degrees at 0.
+    case = circle_case()
+    bank = np.zeros(case.line.bank.size)
+    bank[-1], bank[0] = np.radians(4.0), np.radians(2.0)
+    first = case.corners[0]
+    placed = replace(first, corner=replace(first.corner, apex_m=LENGTH - 1.0))
+    written = analysis_to_dict(replace(case, line=replace(case.line, bank=bank), corners=(placed, *case.corners[1:])))
+    assert written["corners"][0]["banking_deg"] == pytest.approx(3.0)
+
+
+def test_what_typical_and_best_lap_and_limit_carried_stand_under_their_own_names():
+    case = circle_case()
+    first = replace(case.corners[0], min_speed_typical=20.0, min_speed_best=21.0, min_speed_limit=25.0)
+    written = analysis_to_dict(replace(case, corners=(first, *case.corners[1:])))["corners"][0]["min_speed_kmh"]
+    assert written == {"typical": 72.0, "best": 75.6, "limit": 90.0}  # 3.6 km/h per m/s
+
+
+@pytest.mark.parametrize(("of_log", "of_path", "percent"), [(0.02, 0.05, 5.0), (0.05, 0.02, 5.0)])
+def test_quality_tells_the_larger_share_of_repairs_and_whether_positions_drift(of_log, of_path, percent):
+    case = circle_case()
+    session = replace(case.session, repaired_share=of_log)
+    motion = replace(case.motion, closes=False, quality=replace(case.motion.quality, repaired_share=of_path))
+    written = analysis_to_dict(replace(case, session=session, motion=motion))["quality"]
+    assert (written["repaired_percent"], written["position_drifts"]) == (percent, True)
+    assert not analysis_to_dict(case)["quality"]["position_drifts"]
+
+
 def test_speeds_are_written_in_km_per_hour_and_limits_in_g(data):
     # Sources: 1 m/s is 3.6 km/h; g is 9.80665 m/s² (CGPM 1901); report_case.py sets braking to 8 m/s².
     assert data["corners"][0]["min_speed_kmh"]["limit"] == FAST * 3.6
