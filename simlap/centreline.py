@@ -43,6 +43,14 @@ NAMES = {
     "width_left_m": "width_left_m",
     "banking_deg": "banking_deg",
 }
+# What the columns may hold. A runway is 30 m wide to either side, the steepest banked tracks have about 50 degrees.
+RANGES = {
+    "lat": (-90, 90),
+    "lon": (-180, 180),
+    "width_left_m": (0, 200),
+    "width_right_m": (0, 200),
+    "banking_deg": (-60, 60),
+}
 DELIMITERS = (";", "\t", ",")
 LARGEST_FILE = 100_000_000  # [bytes] a centre line every 0.1 m of a 20 km circuit has 10 MB
 # Shortest distance between the ends of a line that is taken as an open one, and its least share of the length: the
@@ -232,7 +240,12 @@ def _read(source: str) -> dict[str, np.ndarray]:
     if top is None:
         raise TrackFormatError(f"{source}: the file is empty. Give a CSV with a header and one row per point.")
     delimiter = next((d for d in DELIMITERS if d in lines[top]), ",")
-    header = [_plain(cell) for cell in next(csv.reader([lines[top]], delimiter=delimiter))]
+    reader = csv.reader(lines[top:], delimiter=delimiter)
+    try:
+        first, *below = [(top + reader.line_num, cells) for cells in reader]
+    except csv.Error as error:
+        raise TrackFormatError(f"{source}: {error}, so this is no CSV. Give a centre line.") from error
+    header = [_plain(cell) for cell in first[1]]
     wanted = {}
     for index, cell in enumerate(header):
         key = NAMES.get(cell)
@@ -247,16 +260,23 @@ def _read(source: str) -> dict[str, np.ndarray]:
         )
     if "lat" in wanted and "x" in wanted:
         raise TrackFormatError(f"{source}, row {top + 1}: both metres and degrees. Delete two of the columns.")
-    rows = []
-    try:
-        for number, cells in enumerate(csv.reader(lines[top + 1 :], delimiter=delimiter), start=top + 2):
-            if any(cell.strip() for cell in cells):
-                rows.append([_number(cells, wanted[key], source, number, header, delimiter) for key in wanted])
-    except csv.Error as error:
-        raise TrackFormatError(f"{source}: {error}, so this is no CSV. Give a centre line.") from error
+    rows = {
+        number: [_number(cells, wanted[key], source, number, header, delimiter) for key in wanted]
+        for number, cells in below
+        if any(cell.strip() for cell in cells)
+    }
     if len(rows) < 8:
         raise TrackFormatError(f"{source}: {len(rows)} points; a circuit needs at least 8.")
-    return _checked(dict(zip(wanted, np.array(rows).T, strict=True)), source)
+    columns = dict(zip(wanted, np.array([*rows.values()]).T, strict=True))
+    for key, (low, high) in RANGES.items():
+        bad = (columns[key] < low) | (columns[key] > high) if key in columns else np.zeros(len(rows), dtype=bool)
+        if bad.any():
+            at = int(np.argmax(bad))
+            raise TrackFormatError(
+                f"{source}, row {[*rows][at]}, column {header[wanted[key]]!r}: {columns[key][at]:g} is outside {low} "
+                f"to {high}. Mend or delete the row."
+            )
+    return columns
 
 
 def _number(cells: list[str], index: int, source: str, row: int, header: list[str], delimiter: str) -> float:
@@ -277,23 +297,3 @@ def _number(cells: list[str], index: int, source: str, row: int, header: list[st
 def _short(text: str) -> str:
     """Text of the file in quotes, at most `LONGEST_QUOTE` characters of it."""
     return repr(text if len(text) <= LONGEST_QUOTE else text[:LONGEST_QUOTE] + "...")
-
-
-def _checked(columns: dict[str, np.ndarray], source: str) -> dict[str, np.ndarray]:
-    """Ranges that the columns must keep."""
-    limits = {
-        "lat": (-90, 90),
-        "lon": (-180, 180),
-        "width_left_m": (0, 200),
-        "width_right_m": (0, 200),
-        "banking_deg": (-60, 60),
-    }
-    for key, (low, high) in limits.items():
-        if key in columns:
-            bad = (columns[key] < low) | (columns[key] > high)
-            if bad.any():
-                at = int(np.argmax(bad))
-                raise TrackFormatError(
-                    f"{source}, point {at + 1}, column {key!r}: {columns[key][at]:g} is outside {low} to {high}."
-                )
-    return columns

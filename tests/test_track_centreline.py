@@ -167,8 +167,10 @@ GOOD = [f"{50 * math.cos(k / 5):.3f},{50 * math.sin(k / 5):.3f}" for k in range(
             ["x_m,y_m", *[f"{10 * k},0" for k in range(40)]],
             r"the last row lies 390 m from the first.*this line is open",
         ),
-        (["lat,lon", *[f"{90 + k},{k}" for k in range(1, 20)]], r"point 1, column 'lat': 91 is outside -90 to 90"),
-        (["x_m,y_m,w_tr_left_m", *[g + ",-2" for g in GOOD]], r"column 'width_left_m': -2 is outside 0 to 200"),
+        (["lat,lon", *[f"{90 + k},{k}" for k in range(1, 20)]], r"row 2, column 'lat': 91 is outside -90 to 90\. Mend"),
+        (["lat,lon", "", *[f"{80 + k},{k}" for k in range(1, 20)]], r"row 13, column 'lat': 91 is outside -90 to 90"),
+        (["x_m,y_m,w_tr_left_m", *[g + ",-2" for g in GOOD]], r"row 2, column 'w_tr_left_m': -2 is outside 0 to 200"),
+        (["x_m,y_m," + "q" * 200_000, *[g + ",1" for g in GOOD]], r"field larger than field limit \(131072\), so this"),
         (["x_m,y_m", *["5,5"] * 20], r"c.csv: the line has 1 vertices that lie 1 m apart; a circuit needs"),
     ],
 )
