@@ -64,10 +64,13 @@ def compare(
     NotEnoughData
         When a side has fewer than three counted laps, or the sessions do not lie on one circuit.
     OptionError
-        When a note cannot be read or names no side; told before anything is computed.
+        When a side has no session, or a note cannot be read or names no side; told before anything is computed.
     """
     options = options or Options()
     groups = [("A", tuple(before)), ("B", tuple(after))] + ([("A2", tuple(again))] if again else [])
+    for label, sessions in groups:
+        if not sessions:
+            raise OptionError(f"side {label} has no session. Give each side one or more.")
     conditions = noted_conditions(notes, [label for label, _ in groups])
     prepared, track = _prepare_all(groups, track, options)
     logs = [one for _, found in prepared for one in found]

@@ -478,6 +478,12 @@ def test_notes_that_differ_are_told_and_bad_ones_refused():
         compare([None], [None], [None], notes=["A2:fuel=full"])
 
 
+@pytest.mark.parametrize("sides", [([], [None]), ([None], [])])
+def test_a_side_without_a_session_is_named(sides):
+    with pytest.raises(OptionError, match=f"^side {'A' if not sides[0] else 'B'} has no session. Give each side one"):
+        compare(*sides)
+
+
 def test_too_few_laps_on_a_side_are_refused():
     table = laps_of(truth_table(pair(2, "none")[0], LINE, seed=2), [0, 1])
     line = mean_path(table, LINE)
