@@ -1,5 +1,6 @@
 """Priorities, the thing to keep, and the notes: hand-made corners, no solver."""
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -9,7 +10,7 @@ from habit_builder import gain, sheet, trace
 from report_case import circle_case
 from test_habits import OUT, flat_lift, steps
 
-from simlap.advice import FEW_LAPS, TIME_LOST, by_laps, choose_priorities
+from simlap.advice import FEW_LAPS, TIME_LOST, _braking_time, by_laps, choose_priorities
 from simlap.habits import PRECEDENCE, WORDS, find_habits
 from simlap.keep import PhaseUse, best_used, phase_uses
 from simlap.notes import notes_lines, worth_words, wrapped
@@ -191,6 +192,22 @@ def test_time_lost_to_others_or_by_one_mistake_is_no_advice(kind):
     assert choose_priorities(corners, [other], sheets, limits) == ()
 
 
+def test_what_only_a_few_slow_laps_show_is_no_advice_for_all():
+    corners, _, sheets, limits = session(corner("A", (0.2, 0.0, 0.0)))
+    usual = finding("early braking", 3)
+    assert names(choose_priorities(corners, [usual], sheets, limits)) == [("A", "braking")]
+    assert choose_priorities(corners, [replace(usual, occasional=True)], sheets, limits) == ()
+
+
+def test_time_over_the_braking_is_that_of_constant_deceleration():
+    # habit_builder: the limit goes 60 m at 50 m/s and slows with 9 m/s² to 170 m: 1.2 s and (50 - v) / 9 with
+    # v² = 50² - 2 9 110; the driver with 8 m/s² from 40 m.
+    limit = 60.0 / 50.0 + (50.0 - math.sqrt(2500.0 - 18.0 * 110.0)) / 9.0
+    driven = 40.0 / 50.0 + (50.0 - math.sqrt(2500.0 - 16.0 * 130.0)) / 8.0
+    # between 0 and 170 m; the braking begins on a station, so that steps of 1 m are exact
+    assert _braking_time(trace(1, brake_m=40.0, brake=8.0)) == pytest.approx((driven, limit), abs=1e-6)
+
+
 # Slower than the limit without a habit among the rules: no throttle channel, 14 m early on the brake, slow drive
 # with all that the engine gives on a lap like this.
 SLOWLY = {"brake_m": 46.0, "drive": 2.5, "left": 2.5, "without": ("throttle",)}
@@ -209,6 +226,14 @@ def test_a_loss_without_a_finding_says_that_no_reason_is_known(gains, phase, say
     assert (chosen.phase, chosen.kind) == (phase, TIME_LOST)
     assert says in chosen.sentence
     assert "before changing anything" not in chosen.sentence  # the target may take a part there
+
+
+@pytest.mark.parametrize(("drive", "told"), [(3.8, False), (3.2, True)])
+def test_an_exit_hardly_slower_than_the_limit_leaves_nothing_to_advise(drive, told):
+    # 80 m at 4 m/s² from 20 m/s: sqrt(400 + 640) = 32.2 m/s; with 3.8 m/s² 31.7, 1.6 % less; with 3.2 30.2, 6 %.
+    # 2.5 % less is what a driver can see (`exit_slower_share`).
+    made = session(corner("A", (0.0, 0.0, 0.2)), drive=drive, left=drive, without=("throttle",))
+    assert bool(choose_priorities(*made)) == told
 
 
 def test_a_throttle_channel_that_is_left_out_is_not_said_to_be_missing():
