@@ -15,6 +15,8 @@ from simlap.cues import (
     SHOWN,
     Cue,
     Sync,
+    _Group,
+    _one_at_a_time,
     chapter_cues,
     escaped,
     finding_cues,
@@ -22,7 +24,9 @@ from simlap.cues import (
     webvtt,
     with_caution,
 )
+from simlap.cues import FAST as FAST_CORNER
 from simlap.errors import NotEnoughData, OptionError
+from simlap.habit_laps import TRAFFIC
 from simlap.session import Session
 
 VIDEO_START = 90.0  # [s] clock of the log at the first frame
@@ -129,6 +133,52 @@ def test_a_note_holds_no_more_words_than_can_be_read():
 
     assert shown(finding) == ["North: one two three four five six seven"]
     assert shown(finding, better, finding) == ["North: best two three four five six seven (+2 more)"]
+
+
+def test_what_is_advised_is_shown_before_what_is_worth_more():
+    case = circle_case()
+    advised = case.advice.findings[0]
+    dearer = replace(advised, kind="low minimum speed", sentence="North: one two three four five six.", worth_s=9.0)
+    priority = replace(
+        case.advice.priorities[0], corner=advised.corner, phase=advised.phase, kind=advised.kind, step="do this"
+    )
+    advice = replace(case.advice, findings=(dearer, advised), priorities=(priority,))
+    (cue,) = finding_cues(replace(case, advice=advice), Sync(VIDEO_START), 1)
+    assert cue.text.splitlines()[1].startswith("do this")
+
+
+def test_only_what_the_driver_does_in_a_fast_corner_is_told_to_go_in_small_steps():
+    case = circle_case()
+    fast = next(result.corner.name for result in case.corners if result.build_up)
+    finding = replace(case.advice.findings[0], corner=fast)
+
+    def shown(kind):
+        advice = replace(case.advice, findings=(replace(finding, kind=kind),), priorities=())
+        return finding_cues(replace(case, advice=advice), Sync(VIDEO_START), 1)[0].text
+
+    assert FAST_CORNER in shown("low minimum speed")
+    assert FAST_CORNER not in shown(TRAFFIC)  # a slower car in front is nothing to build up to
+
+
+def test_notes_follow_each_other_and_those_too_near_are_shown_as_long_as_the_later_one():
+    def group(start, stop):
+        return _Group(start, stop, ())
+
+    def spans(*groups):
+        return [(one.start_s, one.stop_s) for one in _one_at_a_time([group(*each) for each in groups])]
+
+    assert spans((0.0, 5.0), (4.0, 9.0)) == [(0.0, 4.0), (4.0, 9.0)]  # the first one gives way
+    assert spans((0.0, 5.0), (6.0, 11.0)) == [(0.0, 5.0), (6.0, 11.0)]
+    assert spans((0.0, 5.0), (2.0, 7.0)) == [(0.0, 7.0)]  # 2 s are too short to read anything: shown together
+    assert spans((0.0, 9.0), (2.0, 7.0)) == [(0.0, 9.0)]
+
+
+def test_laps_over_before_the_video_starts_have_no_chapter():
+    # report_case.py: lap 1 is over after 42 s times 0.998.
+    cues = chapter_cues(circle_case(), Sync(FIRST_START + 42.0 * 0.998 + 1.0))
+    assert [cue.text.split(",")[0] for cue in cues if "," in cue.text] == ["Lap 2", "Lap 3", "Lap 4"]
+    assert not [cue for cue in cues if cue.text.startswith("Lap 1")]
+    assert all(0.0 <= cue.start_s < cue.stop_s for cue in cues)
 
 
 def test_the_caution_opens_the_video_unless_a_note_needs_the_place():
