@@ -108,6 +108,29 @@ def test_behind_a_pause_the_way_out_of_the_paddock_goes_with_the_second():
         on_one_circuit(log(first, second, pause=900.0))
 
 
+def late(one, pause):
+    """The drive, begun `pause` seconds later."""
+    return one + np.array([pause, 0.0, 0.0, 0.0])[:, None]
+
+
+def test_of_several_pauses_on_the_way_the_longest_parts_two_circuits():
+    # Ten seconds without positions on the road are no break; a quarter of an hour is, wherever it lies.
+    first, second = circle(5), circle(5, middle=(3000.0, 0.0))
+    between = road((350.0, 0.0), (3250.0, 0.0))
+    with pytest.raises(LogFormatError, match=f"From {first[0, -1] + 10.0 + between[0, -1] + 900.2:.2f} s on"):
+        on_one_circuit(log(first, late(between, 10.0), late(second, 900.0)))
+    session = log(first, late(between, 900.0), late(second, 10.0))
+    latitude, longitude = to_geodetic(np.array([280.0, 320.0]), np.zeros(2), ORIGIN)
+    cut, _ = on_one_circuit(session, None, (latitude[0], longitude[0], latitude[1], longitude[1]))
+    assert cut.t[-1] == pytest.approx(first[0, -1], abs=1.0)  # the way is looked at twice a second
+
+
+def test_two_laps_elsewhere_are_not_left_out_unasked():
+    # 2.8 laps beside five are 56 %: somebody may have come for either.
+    with pytest.raises(LogFormatError, match="holds laps of two circuits"):
+        on_one_circuit(log(circle(5), circle(2.8, middle=(3000.0, 0.0)), pause=900.0))
+
+
 def test_metres_have_no_start_line_in_degrees_to_name(club, kart):
     with pytest.raises(LogFormatError, match=r"4\.\d km away\. Split .* name the one wanted: --track FILE\.$"):
         on_one_circuit(log(club, moved(kart, AWAY), laid="metres"))

@@ -68,7 +68,6 @@ PLAIN = "time_s,speed_kmh\n0.5,36\n1.5,72\n"
         "timeS,speedKmh\n0.5,36\n1.5,72\n",
         "time,speed\ntime_s,speed_kmh,remark\n0.5,36,a\n1.5,72,b\n",  # a list of channels above the table
         "time,speed,gear\ns,km/h,1\n0.5,36,2\n1.5,72,3\n",  # 1: the unit of what is counted
-        "time_s;speed_kmh;tyre\n0.5;36.0;1,5\n1.5;72.0;1,5\n",  # a comma in what is not read, points in what is
         "Setting;note\n" * 250 + PLAIN,
         "comment,time_s,speed_kmh\nwarm up,0.5,36\n\"a, b\",1.5,72\n",
     ],

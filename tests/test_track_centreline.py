@@ -301,11 +301,5 @@ def test_no_more_than_five_corners_are_named(tmp_path):
     assert "too far for 8 of 8 corners (1, 2, 3, 4, 5 and 3 more), whose curvature" in notes[0]
 
 
-def test_points_written_twice_are_no_further_apart(club, tmp_path):
-    # A receiver or drawing program that repeats each point: a step of no length has no course, and is no turn.
-    columns = [np.repeat(values[::4], 2) for values in (club.line.x, club.line.y)]
-    assert read_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m", columns))[1] == ()
-
-
 def test_points_of_an_invented_circuit_are_close_enough(club, tmp_path):
     assert read_centre_line(csv_of(tmp_path / "c.csv", "x_m,y_m", (club.line.x, club.line.y)))[1] == ()
