@@ -140,10 +140,23 @@ def within(result: CornerResult, length: float, now: Marks, then: Marks, steps: 
     return earlier <= steps.full_throttle_m * share + ROUNDING
 
 
-def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, steps: Steps, outing: int) -> bool:
-    """True where no fast corner is taken faster than its step allows, whatever was changed before it.
+def fast_corners_faster(analysis: Analysis, now: np.ndarray, then: np.ndarray) -> list[tuple[CornerResult, float]]:
+    """Each fast corner with how much faster it is reached or taken, whichever is more. [km/h]
 
-    A fast corner on the straight behind a better exit is reached faster without being worked on.
+    A fast corner on the straight behind a better exit is reached faster without being worked on: the notes name the
+    speed at the start of its zone.
+    """
+    found = []
+    for index, result in enumerate(analysis.corners):
+        if result.build_up:
+            first = analysis.phases.stretch(*range(PHASES * index, PHASES * (index + 1)))[0]
+            taken = marks_of(analysis, index, then).slowest_kmh - marks_of(analysis, index, now).slowest_kmh
+            found.append((result, max(taken, float(then[first] - now[first]) * MS_TO_KMH)))
+    return found
+
+
+def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, steps: Steps, outing: int) -> bool:
+    """True where no fast corner is reached or taken faster than its step allows, whatever was changed before it.
 
     Parameters
     ----------
@@ -154,12 +167,8 @@ def fast_corners_within(analysis: Analysis, now: np.ndarray, then: np.ndarray, s
     outing : int
         How many outings ahead, from 1.
     """
-    for index, result in enumerate(analysis.corners):
-        if result.build_up:
-            more = marks_of(analysis, index, then).slowest_kmh - marks_of(analysis, index, now).slowest_kmh
-            if more > outing * steps.speed_kmh(fast=True) + ROUNDING:
-                return False
-    return True
+    most = outing * steps.speed_kmh(fast=True) + ROUNDING
+    return all(more <= most for _, more in fast_corners_faster(analysis, now, then))
 
 
 def visible(now: Marks, then: Marks, length: float, told_to: float = PLACED_M) -> set[str]:

@@ -13,7 +13,7 @@ from simlap.phases import BRAKING, EXIT, MID_CORNER, PHASE_NAMES, PHASES
 from simlap.results import Analysis, CornerResult, Finding, Priority
 from simlap.target_blend import Bench
 from simlap.target_lift import EARLY_LIFT, lifts_of
-from simlap.target_marks import within
+from simlap.target_marks import ROUNDING, fast_corners_faster, within
 from simlap.target_types import Steps
 from simlap.thresholds import Thresholds
 
@@ -52,9 +52,13 @@ def _kind(priority: Priority) -> int | None:
 
 
 def _worth(bench: Bench, index: int, result: CornerResult, kind: int, habit: str, limits: Thresholds) -> float:
-    """Lap time of the largest step from the typical lap that the advice asks for: half of the way at most. [s]"""
+    """Lap time of the largest step from the typical lap that the advice asks for: half of the way at most. [s]
+
+    Fast corners behind it are reached no faster than the advice allows (`arrival.warned`).
+    """
     metres = limits["advice_metres"]
-    steps = Steps(brake_point_m=metres, full_throttle_m=metres, min_speed_kmh=result.step_kmh)
+    speed = result.step_kmh / (Steps.fast_share if result.build_up else 1.0)  # `Steps` take their share of it again
+    steps = Steps(brake_point_m=metres, full_throttle_m=metres, min_speed_kmh=speed)
     phase, most = PHASES * index + kind, 1.0 if kind == MID_CORNER else HALF_WAY
     if habit != EARLY_LIFT:
         bench = replace(bench, lifts={})
@@ -64,5 +68,12 @@ def _worth(bench: Bench, index: int, result: CornerResult, kind: int, habit: str
     v, lap_times = bench.solve(tried)
     length, now = float(bench.analysis.line.length), bench.now(index, v[0])
     marks = [bench.marks(index, now, own, v[row]) for row, own in enumerate(tried)]
-    fits = [row for row, each in enumerate(marks) if row == 0 or within(result, length, now, each, steps, 1)]
-    return max(0.0, float(lap_times[0] - lap_times[fits[-1]]))
+
+    def allowed(row: int) -> bool:
+        faster = fast_corners_faster(bench.analysis, v[0], v[row])
+        return within(result, length, now, marks[row], steps, 1) and all(
+            more <= fast.step_kmh + ROUNDING for fast, more in faster
+        )
+
+    largest = max((row for row in range(1, SHARES.size) if allowed(row)), default=0)
+    return max(0.0, float(lap_times[0] - lap_times[largest]))

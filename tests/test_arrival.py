@@ -13,6 +13,9 @@ from simlap.driven import Driven
 from simlap.envelope import Envelope
 from simlap.phases import EXIT, MID_CORNER
 from simlap.results import Advice, Finding, Interval, Priority
+from simlap.target_blend import Bench
+from simlap.target_worth import _worth
+from simlap.thresholds import default_thresholds
 from simlap.units import MS_TO_KMH
 
 GRIP = 9.0  # [m/s²] sideways: on the circle of 191 m radius, sqrt(9 * 191) = 41 m/s
@@ -102,6 +105,23 @@ def test_a_doubt_behind_the_step_does_not_leave_the_uncapped_step_in_the_sentenc
     assert WHOLE not in fast.sentence
     assert fast.sentence.startswith(f"North, exit: part open (9 of 9 laps). {fast.step}. All that is to be had there")
     assert fast.sentence.endswith(f"and only with your coach's agreement. {WORTH_UNSURE}")
+
+
+def test_a_step_is_worth_no_more_than_the_cap_at_the_fast_corner_behind_it_lets_it_bring(case):
+    # Late throttle of the first exit; the goal leaves it at full push. Arriving 2 km/h faster at the end of 140 m of
+    # exit, along which v² grows evenly with the distance, saves at most what 2 km/h more over all of it would:
+    # ds dv / v², and that again once more along the 20 m of brake behind it.
+    goal = Driven(case.typical.dt, np.asarray(case.limit.v), np.full(N, PUSH))
+    free, capped = (
+        _worth(Bench(each, each.typical, goal), 0, each.corners[0], EXIT, "late throttle", default_thresholds())
+        for each in (with_fast(case), with_fast(case, 1))
+    )
+    assert 0.0 < capped < 160.0 * (2.0 / MS_TO_KMH) / SLOW**2
+    assert free > 1.3 * capped
+    wide = replace(case.corners[1], step_kmh=99.0, build_up=True)  # a step that no exit reaches
+    open_to = replace(case, corners=(case.corners[0], wide, *case.corners[2:]))
+    bench = Bench(open_to, case.typical, goal)
+    assert _worth(bench, 0, case.corners[0], EXIT, "late throttle", default_thresholds()) == pytest.approx(free)
 
 
 def test_in_a_fast_corner_before_a_fast_one_the_coach_is_named_once(case):

@@ -255,6 +255,18 @@ def test_a_fast_corner_is_not_carried_faster_by_what_is_raised_before_it(analysi
     assert fast_corners_within(fast, now, now + 9.0 / MS_TO_KMH * ~here, Steps(), 1)
 
 
+def test_a_fast_corner_that_is_braked_for_is_reached_no_faster_than_the_notes_allow(analysis):
+    # The notes say "arrive at most 2 km/h faster", at the start of the zone: an exit before it that brings 4 km/h is
+    # too much, though the corner's slowest place, behind its brake, is passed as before.
+    now = np.asarray(analysis.typical.v)
+    fast = replace(analysis, corners=tuple(replace(c, build_up=i == 0) for i, c in enumerate(analysis.corners)))
+    first = analysis.phases.stretch(0, 1, 2)[0]
+    assert now[first] > analysis.corners[0].min_speed_typical + 5.0  # there is a brake between
+    at_the_start = np.arange(now.size) == first
+    assert fast_corners_within(fast, now, now + 1.9 / MS_TO_KMH * at_the_start, Steps(), 1)
+    assert not fast_corners_within(fast, now, now + 4.0 / MS_TO_KMH * at_the_start, Steps(), 1)
+
+
 def test_the_table_shows_the_speed_at_the_end_of_an_exit_and_what_the_best_lap_has_shown(club, capsys):
     target = target_of(club.analysis)
     first = replace(
@@ -425,6 +437,24 @@ def test_half_a_step_in_speed_is_worth_half_of_it_wherever_the_corner_is_slowest
         if two > 0.01:
             tried += 1
             assert 0.3 * two < one < 0.7 * two, result.corner.name
+    assert tried
+
+
+def test_a_step_in_a_fast_corner_is_worth_what_its_whole_step_brings(analysis):
+    # A fast corner's step is stated as it is, 2 km/h: the same 2 km/h in any other corner bring the same.
+    bench = Bench(analysis, analysis.typical, lap_of(analysis.line, np.asarray(analysis.limit.v)))
+    tried = 0
+    for index, result in enumerate(analysis.corners):
+        if result.min_speed_limit - result.min_speed_typical < 4.0 / MS_TO_KMH:
+            continue  # half of the way would end the step
+        fast, other = (
+            _worth(bench, index, replace(result, step_kmh=2.0, build_up=fast), MID_CORNER, "low minimum speed",
+                   default_thresholds())
+            for fast in (True, False)
+        )  # fmt: skip
+        if other > 0.01:
+            tried += 1
+            assert fast == pytest.approx(other), result.corner.name
     assert tried
 
 
