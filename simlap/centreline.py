@@ -18,6 +18,7 @@ from simlap.line import Line
 from simlap.polyline import line_from_vertices
 from simlap.track import Track, start_line_across
 from simlap.trackfile_read import rounding_of_degrees
+from simlap.units import written_number
 
 # Names that a header may use, spelled as `_plain` spells them; units stand in the name. Latitude and longitude are in
 # degrees by the standards that name them so (RFC 7946, ISO 6709).
@@ -283,7 +284,7 @@ def _number(cells: list[str], index: int, source: str, row: int, header: list[st
     """One finite cell; a decimal comma is allowed where the comma does not part the columns."""
     cell = cells[index].strip() if index < len(cells) else ""
     try:
-        value = float(cell.replace(",", ".") if delimiter != "," else cell)
+        value = written_number(cell.replace(",", ".") if delimiter != "," else cell)
     except ValueError:
         value = math.nan
     if not math.isfinite(value):

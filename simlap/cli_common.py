@@ -16,6 +16,7 @@ import typer
 
 from simlap.errors import OptionError
 from simlap.report.plain import clean
+from simlap.units import written_number
 
 if TYPE_CHECKING:
     from simlap.options import Options
@@ -112,6 +113,8 @@ def numbers(text: str | None, option: str) -> tuple[int, ...] | None:
     if text is None:
         return None
     try:
+        if "_" in text:  # Python takes 1_5 for fifteen
+            raise ValueError
         return tuple(int(part) for part in text.split(","))
     except ValueError:
         raise OptionError(f"{option} {text!r}: write lap numbers with commas between them, such as 3,4,7.") from None
@@ -122,7 +125,7 @@ def start_line(text: str | None) -> tuple[float, float, float, float] | None:
     if text is None:
         return None
     try:
-        values = tuple(float(part) for part in text.split(","))
+        values = tuple(written_number(part) for part in text.split(","))
     except ValueError:
         values = ()
     limits = (("latitude", 90), ("longitude", 180)) * 2

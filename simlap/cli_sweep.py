@@ -25,6 +25,7 @@ from simlap.cli_common import (
 )
 from simlap.cli_places import check_places
 from simlap.errors import OptionError
+from simlap.units import written_number
 
 if TYPE_CHECKING:
     from simlap.solver import LimitProfile
@@ -117,7 +118,7 @@ def _numbers(text: str) -> tuple[float, ...]:
     values = []
     for part in text.split(","):
         try:
-            values.append(float(part))
+            values.append(written_number(part))
         except ValueError:
             raise OptionError(f"--factors {text!r}: {part!r} is not a number; write 0.98,1,1.02.") from None
     return tuple(values)

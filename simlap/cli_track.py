@@ -25,6 +25,7 @@ from simlap.crossing import crosses_itself
 from simlap.errors import OptionError
 from simlap.files import picture_kind
 from simlap.report.plain import clean, shortened
+from simlap.units import written_number
 
 if TYPE_CHECKING:
     from simlap.track import Track
@@ -191,7 +192,7 @@ def _origin(text: str | None) -> tuple[float, float] | None:
     if text is None:
         return None
     try:
-        lat, lon = (float(part) for part in text.split(","))
+        lat, lon = (written_number(part) for part in text.split(","))
     except ValueError:
         lat = lon = math.nan
     if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):

@@ -18,6 +18,7 @@ from simlap.readers.clock import DAY
 from simlap.report.plain import clean, corner_label, lap_time
 from simlap.results import Advice, Analysis, Finding
 from simlap.session import Session
+from simlap.units import written_number
 
 LEAD = 1.5  # [s] a note appears before its moment, so that the eye is back on the road when it comes
 LEAST_SHOWN = 2.5  # [s] a note that gives way sooner than this is shown together with the next one
@@ -99,7 +100,7 @@ def read_moment(text: str) -> tuple[float, bool]:
         When it is neither.
     """
     try:
-        start = float(text)
+        start = written_number(text)
     except ValueError:
         start = math.nan
     if math.isfinite(start):

@@ -27,6 +27,17 @@ FOOT = 0.3048
 #: Pound-force per square inch [Pa]: 0.45359237 kg * G / (0.0254 m)², NIST SP 811 B.8.
 PSI = 0.45359237 * G / 0.0254**2
 
+
+def written_number(text: str) -> float:
+    """The number that a user wrote; ValueError where it is none.
+
+    Python's own reading takes ``1_5`` for fifteen, which a slip of the finger for ``1.5`` may be.
+    """
+    if "_" in text:
+        raise ValueError(f"{text!r} is not a number")
+    return float(text)
+
+
 SPEED, ACCELERATION, PRESSURE, ANGLE = "speed", "acceleration", "pressure", "angle"
 ANGULAR_VELOCITY, RATIO, LENGTH, TIME, NUMBER = "angular velocity", "ratio", "length", "time", "number"
 

@@ -150,6 +150,8 @@ def test_bad_input_ends_with_one_line_and_code_2_and_writes_nothing(what, name, 
     ("arguments", "words"),
     [
         (("--laps", "3,x"), "write lap numbers"),
+        (("--laps", "1_5"), "write lap numbers"),
+        (("--start-line", "47.1,8_2,47.2,8.3"), "write four numbers"),
         (("--start-line", "1,2,3"), "write four numbers"),
         (("--start-line", "91,0,91,1"), "91 is no latitude; it runs from -90 to 90 degrees"),
         (("--start-line", "47,8,47,-181"), "-181 is no longitude; it runs from -180 to 180 degrees"),

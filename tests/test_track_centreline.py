@@ -159,6 +159,7 @@ GOOD = [f"{50 * math.cos(k / 5):.3f},{50 * math.sin(k / 5):.3f}" for k in range(
         (["x_m,y_m,lat,lon", *[g + ",1,1" for g in GOOD]], r"row 1: both metres and degrees"),
         (["x_m,y_m", *GOOD[:5], "1.0,left", *GOOD[5:]], r"row 7, column 'y_m': 'left' is not a finite number"),
         (["x_m,y_m", *GOOD[:5], "1.0," + "9" * 4000], r"row 7, column 'y_m': '9+\.\.\.' is not a finite number"),
+        (["x_m,y_m", *GOOD[:5], "1.0,1_5", *GOOD[5:]], r"row 7, column 'y_m': '1_5' is not a finite number"),
         (["x_m,y_m", *GOOD[:5], "1.0", *GOOD[5:]], r"row 7, column 'y_m': '' is not a finite number"),
         (["x_m,y_m", *GOOD, "1," + "9" * 200_000], r"field larger than field limit \(131072\), so this is no CSV"),
         (["x_m,y_m", "nan,1", *GOOD], r"row 2, column 'x_m': 'nan' is not a finite number"),
