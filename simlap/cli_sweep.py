@@ -76,7 +76,7 @@ def sweep(
     from simlap.kept import grip_limits
     from simlap.report.cautions import limit_cautions
     from simlap.report.standing import cautions_to_dicts
-    from simlap.sweep import corner_worth
+    from simlap.sweep import DIGITS, corner_worth
     from simlap.sweep import sweep as run
 
     with step("analysing"):
@@ -92,7 +92,9 @@ def sweep(
         _save_figures(result, analysis.limit, figures)
     told = limit_cautions(analysis)
     if as_json:
-        by_corner = {corner.name: float(seconds) for corner, seconds in zip(corners, worth, strict=True)}
+        by_corner = {
+            corner.name: round(float(seconds), DIGITS) + 0.0 for corner, seconds in zip(corners, worth, strict=True)
+        }
         emit_json(result.to_dict() | {"grip_per_percent_s": by_corner, "cautions": cautions_to_dicts(told)})
         return
     from simlap.report.sweep import print_sweep

@@ -40,6 +40,8 @@ DEFAULT_FACTORS = (0.95, 0.97, 0.98, 0.99, 1.0, 1.01, 1.02, 1.03, 1.05)
 # Half the step of the central difference behind "seconds per per cent": large against the solver's rounding (1e-7),
 # small against the curve of lap time (from 1 % to 0.1 % the slope moves by less than 1 %).
 PERCENT = 0.01
+# Decimals of seconds in files: 1 % is worth a few hundredths, and the solver repeats a lap to about this.
+DIGITS = 4
 # A tenfold limit is no car any more; most typing errors (10 for 1.0, 105 for 1.05) lie outside.
 FACTOR_RANGE = (0.1, 10.0)
 # The drag coefficient is fitted over the upper part of the engine curve: below, gears and clutch shape it.
@@ -72,8 +74,8 @@ class Sweep:
             {
                 "parameter": name,
                 "factor": float(factor),
-                "lap_time_s": float(time),
-                "change_s": float(time) - self.base_s,
+                "lap_time_s": round(float(time), DIGITS),
+                "change_s": round(round(float(time), DIGITS) - round(self.base_s, DIGITS), DIGITS) + 0.0,
             }
             for name, times in zip(self.parameters, self.lap_time, strict=True)
             for factor, time in zip(self.factors, times, strict=True)
@@ -81,15 +83,19 @@ class Sweep:
 
     def to_dict(self) -> dict[str, Any]:
         """Everything as plain numbers and lists, for JSON."""
+
+        def seconds(value: float) -> float:
+            return round(float(value), DIGITS) + 0.0
+
         return {
             "schema": "simlap.sweep/1",
-            "limit_lap_s": self.base_s,
-            "drag_per_m": self.drag_per_m,
+            "limit_lap_s": seconds(self.base_s),
+            "drag_per_m": round(self.drag_per_m, 6),
             "per_percent_s": {
                 name: {
-                    "value": float(self.per_percent_s[k]),
-                    "low": None if self.interval_s is None else float(self.interval_s[k, 0]),
-                    "high": None if self.interval_s is None else float(self.interval_s[k, 1]),
+                    "value": seconds(self.per_percent_s[k]),
+                    "low": None if self.interval_s is None else seconds(self.interval_s[k, 0]),
+                    "high": None if self.interval_s is None else seconds(self.interval_s[k, 1]),
                 }
                 for k, name in enumerate(self.parameters)
             },

@@ -211,7 +211,13 @@ def test_terminal_table_and_json_say_what_one_per_cent_is_worth(club, capsys):
     assert f"{result.lap_time[1, 2] - result.base_s:+.2f}" in text
     best = analysis.track.corners[int(np.argmin(worth))]
     assert f"corner {best.name} ({worth.min():+.3f} s)" in " ".join(text.split())
-    assert result.to_dict()["per_percent_s"]["grip"]["value"] == result.per_percent_s[0]
+    plain = result.to_dict()
+    assert plain["per_percent_s"]["grip"]["value"] == pytest.approx(result.per_percent_s[0], abs=5e-5)
+    numbers = [plain["limit_lap_s"], *plain["per_percent_s"]["grip"].values(), plain["drag_per_m"]]
+    numbers += [row[key] for row in plain["laps"] for key in ("lap_time_s", "change_s")]
+    assert all(len(repr(number).partition(".")[2]) <= 6 for number in numbers if number is not None)  # no 93.60000012
+    for row in plain["laps"]:
+        assert row["change_s"] == pytest.approx(row["lap_time_s"] - plain["limit_lap_s"], abs=1e-9)
 
 
 # -- figures
