@@ -32,7 +32,7 @@ from simlap.solver import limit_profile, solve_batch
 from simlap.spread import corner_results, drawn_ledgers, percentile_interval, step_share_of
 from simlap.target import target_of
 from simlap.thresholds import changed_thresholds
-from simlap.track import Track, grip_scale
+from simlap.track import Corner, Track, grip_scale
 from simlap.zones import brake_onsets, cut_zones
 
 # Reasons of laps that are set aside against the track file's line.
@@ -205,13 +205,26 @@ def advised(analysis: Analysis) -> Analysis:
     return replace(analysis, advice=advise(analysis))  # with the target in hand
 
 
+def fit_of(prepared: Prepared, options: Options, corners: Sequence[Corner]) -> EnvelopeFit:
+    """The envelope of laps that are prepared; where they are too few, the text names the session."""
+    try:
+        return fit_envelope(
+            prepared.table,
+            prepared.line,
+            quantile=options.quantile,
+            draws=options.draws,
+            seed=options.seed,
+            corners=corners,
+        )
+    except NotEnoughData as error:
+        raise NotEnoughData(f"{prepared.session.source}: {error}") from error
+
+
 def judge(prepared: Prepared, options: Options, envelope_fit: EnvelopeFit | None = None) -> Analysis:
     """Fit the envelope, solve the limit lap and fill the ledgers for laps that are prepared."""
     table, line, track = prepared.table, prepared.line, prepared.track
     stated = tuple(track.corners or find_corners(track.line))
-    fit = envelope_fit or fit_envelope(
-        table, line, quantile=options.quantile, draws=options.draws, seed=options.seed, corners=stated
-    )
+    fit = envelope_fit or fit_of(prepared, options, stated)
     shown = own_grip(table, line, stated, fit) if options.corner_grip else ()
     corners = with_shown_grip(stated, shown)
     less_grip = {own.name: own.grip for own, before in zip(corners, stated, strict=True) if own.grip != before.grip}

@@ -54,9 +54,8 @@ def envelope(
     as_json: JsonOpt = False,
 ) -> None:
     """Print the limits that the laps have shown, with intervals and evidence; figures and JSON to --out."""
-    from simlap.analysis import prepare
+    from simlap.analysis import fit_of, prepare
     from simlap.corners import find_corners
-    from simlap.envelope_fit import fit_envelope
     from simlap.owngrip import own_grip
     from simlap.report.data_cautions import data_cautions
     from simlap.report.standing import STANDING, Caution, cautions_to_dicts
@@ -68,14 +67,7 @@ def envelope(
     with step("fitting the envelope"):
         ready = prepare(session, circuit, options)
         corners = ready.track.corners or find_corners(ready.track.line)
-        fit = fit_envelope(
-            ready.table,
-            ready.line,
-            quantile=options.quantile,
-            draws=options.draws,
-            seed=options.seed,
-            corners=corners,
-        )
+        fit = fit_of(ready, options, corners)
         grips = own_grip(ready.table, ready.line, corners, fit)
     if out is not None:
         with step(f"writing to {out}"):

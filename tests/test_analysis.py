@@ -1,5 +1,6 @@
 """The whole walk, from a log to ranked losses, against known truth and against a real log."""
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -210,6 +211,12 @@ def test_a_log_of_half_a_lap_says_that_no_lap_can_be_counted(club):
     )
     with pytest.raises(NotEnoughData, match=r"half\.csv"):
         simlap.analyse(short, club.track)
+
+
+def test_a_log_with_one_lap_is_named(club):
+    one = next(lap for lap in club.analysis.lapset.laps if lap.counted)
+    with pytest.raises(NotEnoughData, match=rf"^{re.escape(club.session.source)}: .*needs at least 2 counted laps, 1"):
+        simlap.analyse(club.session, club.track, Options(laps=(one.number,)))
 
 
 def test_same_seed_gives_the_same_intervals(club):
