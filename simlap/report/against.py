@@ -16,7 +16,7 @@ def print_against(result: Against) -> None:
     ledger = result.ledger
     out.print(
         Prose(
-            f"{clean(result.subject)} {lap_time(ledger.driven_s)} against {clean(result.reference)} "
+            f"\n{clean(result.subject)} {lap_time(ledger.driven_s)} against {clean(result.reference)} "
             f"{lap_time(ledger.reference_s)}",
             style="bold",
         )
