@@ -9,6 +9,7 @@ from simlap.palette import BEST, DRIVEN, LIMIT, TARGET
 from simlap.report.plain import lap_time, step_name
 from simlap.results import Analysis
 from simlap.target import Target
+from simlap.target_claim import too_poor
 from simlap.transitions import shows_transitions
 
 # Marker, colour and filling of each lap time, as on the page's line of lap times.
@@ -25,14 +26,15 @@ SHAPES: dict[str, dict[str, Any]] = {
 def draw_ladder(analysis: Analysis, target: Target, ax: Any) -> list[Any]:
     """Draw the rungs [s] on `ax`, the counted laps as a row of ticks below; return the markers.
 
-    The limit with the driver's pedal changes is drawn where the motion is sharp enough to time them, as it is told.
+    The limit with the driver's pedal changes is drawn where the motion is sharp enough to time them, as it is told, and
+    the lap shown where the data allow advice.
     """
     pedals = ("limit with your pedal changes", target.limit_with_transitions_s, "pedals")
     rungs = [
         ("limit (a bound)", target.limit_s, "limit"),
         *([pedals] if shows_transitions(analysis.motion.speed_bandwidth_hz) else []),
         *([] if target.no_step else [(step_name(target.outing), target.next_step.value, "target")]),
-        ("shown", target.shown_s, "shown"),
+        *([] if too_poor(analysis) else [("shown", target.shown_s, "shown")]),
         ("best", analysis.best_lap_s, "best"),
         ("typical", analysis.typical_lap_s, "typical"),
     ]

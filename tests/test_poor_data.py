@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from report_case import LIMIT_S, circle_case
 
 from simlap.advice import advise
+from simlap.figures_target import draw_ladder
 from simlap.notes import notes_lines, notes_to_dict
 from simlap.report.cautions import raised_cautions
 from simlap.report.page import render_page
@@ -109,3 +111,17 @@ def test_a_best_lap_within_the_error_of_the_limit_lap_is_told():
     assert "limit near driven" in keys(replace(case, limit_lap=Interval(best - 0.5, best - 0.9, best + 0.1)))
     # faster than the limit lap itself: another caution says that
     assert "limit near driven" not in keys(replace(case, limit_lap=Interval(best + 0.5, best - 0.9, best + 0.9)))
+
+
+def test_the_ladder_figure_draws_no_phases_of_data_too_poor_to_tell_them(poor):
+    times = Transitions(0.2, 0.4, 0.3, (4, 4, 4))
+    step = Interval(41.0, 40.8, 41.3)
+    made = Target(41.2, step, 0.5, LIMIT_S, LIMIT_S, times, 41.1, (), 0.0, 1, no_step=poor.advice.refused)
+
+    def rungs(analysis):
+        ax = Figure().subplots()
+        draw_ladder(analysis, made, ax)
+        return {text.get_text().partition(":")[0] for text in ax.texts}
+
+    assert "typical" in rungs(poor)
+    assert rungs(rated("usable")) - rungs(poor) == {"shown"}
