@@ -569,3 +569,12 @@ def test_the_middle_is_taken_no_faster_than_a_step_where_the_braking_holds_the_s
     (then_v,), _ = bench.solve([own])
     assert own[3 * index + MID_CORNER] > 0.0
     assert (then_v - shown_v)[middle].mean() * MS_TO_KMH <= step + 1e-6
+
+
+def test_why_there_is_no_step_stands_once_in_the_ladder_and_its_cautions(club, capsys):
+    reason = "Two laps do not show it."
+    refused = replace(club.analysis, target=None, no_target=reason)
+    print_target(refused, replace(target_of(club.analysis), no_step=reason))
+    assert " ".join(capsys.readouterr().out.split()).count(reason) == 1
+    print_target(refused, replace(target_of(club.analysis), no_step="", outing=2))
+    assert reason in " ".join(capsys.readouterr().out.split())  # another outing's reason is not lost

@@ -1,5 +1,6 @@
 """The target ladder: on a terminal, and as JSON of schema "simlap.target/1"."""
 
+from dataclasses import replace
 from typing import Any
 
 from rich import box
@@ -69,7 +70,8 @@ def print_target(analysis: Analysis, target: Target) -> None:
     if not too_poor(analysis):  # then phases are too blurred to be told one by one
         out.print(Prose(f"\n{_sum_of_phases(target)}"))
     out.print(Prose(_pedal_changes(analysis, target)))
-    print_parts(out, caution_parts(analysis))
+    told = replace(analysis, no_target="") if target.no_step and target.no_step == analysis.no_target else analysis
+    print_parts(out, caution_parts(told))  # the ladder holds that reason already
 
 
 def _pedal_changes(analysis: Analysis, target: Target) -> str:
