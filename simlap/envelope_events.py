@@ -11,6 +11,7 @@ import numpy as np
 
 from simlap.envelope import combined_use, slowed_by
 from simlap.envelope_event_types import CombinedEvents, Events, Guess
+from simlap.envelope_pauses import pauses
 from simlap.envelope_samples import DRAG, FREE_SLOWING, RoadSamples, Windows, held_windows, runs, split
 from simlap.envelope_topspeed import AT_TOP
 
@@ -33,6 +34,9 @@ LATERAL_EVERY, BRAKING_EVERY, DRIVE_EVERY, COMBINED_EVERY = 0.6, 1.0, 0.6, 0.6  
 DRIVE_LATERAL_SHARE = 0.8
 # ... and largest share of the braking limit by which the car may slow within such a window.
 DRIVE_BRAKE_SHARE = 0.05
+# Without a throttle channel a window of a corner in which this share of the tyres is used tells nothing of the engine:
+# the foot may be where the tyres want it. Straight on the lateral share is below the other.
+DRIVE_TYRE_SHARE, DRIVE_CORNER_SHARE = 0.92, 0.3
 # Stations over which the shares of signal and noise are averaged.
 SHRINK_STATIONS = 9
 # A throttle this far open is full [0..1].
@@ -86,6 +90,7 @@ class EventFinder:
         self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
         self.own_along = _shrunk(self.force, samples.noise_along)
         self.flat = self._taken_flat()
+        self.paused = pauses(samples) if samples.throttle is None else np.zeros(self.force.shape, dtype=bool)
 
     def _taken_flat(self) -> np.ndarray:
         """Stations (n,) that most laps reach with the throttle full for `FLAT_FOR`."""
@@ -151,6 +156,7 @@ class EventFinder:
 
         Beyond the speeds where the throttle is full, windows of a steady one stand in (see `_opened`); below them a
         throttle held part open may be all that the tyres take, and counts where it pulls more than the curve says.
+        Without a throttle channel no window counts that holds a pause of the drive, nor one in which the tyres limit.
         """
         w, s = self.windows, self.samples
         x, brake, drive = self.shares(guess)
@@ -160,7 +166,13 @@ class EventFinder:
         value = w.mean(s.pull)
         part = np.zeros(self.speed2.shape, dtype=bool)
         silent = np.zeros(value.shape, dtype=bool)
-        if s.throttle is not None:
+        if s.throttle is None:
+            silent = w.highest(self.paused) > 0.0
+            allowed &= ~silent.all(axis=0)
+            if guess.known:
+                used = combined_use(x, drive, guess.exponent_drive)
+                allowed &= (w.highest(used) < DRIVE_TYRE_SHARE) | (w.highest(x) < DRIVE_CORNER_SHARE)
+        else:
             throttle = np.median(s.throttle, axis=0)
             if s.throttle_silent is not None:
                 silent = w.highest(s.throttle_silent) > 0.0

@@ -230,13 +230,17 @@ class Windows:
 def held_windows(samples: RoadSamples, share: float = 1.0) -> Windows:
     """Windows that the median lap spends at least a held time in, or a `share` of it, one starting at each station."""
     held = share * max(HELD, HELD_PERIODS / samples.bandwidth_hz)
-    step = np.median(samples.duration, axis=0)
+    length = stations_within(np.median(samples.duration, axis=0), held)
+    return Windows(length=length, weights=np.array(samples.duration))
+
+
+def stations_within(step: np.ndarray, held: float) -> np.ndarray:
+    """Stations (n,) from each on, round a closed lap, that take `held` seconds at `step` (n,) seconds a station."""
     n = step.size
     wrapped = np.concatenate([[0.0], np.cumsum(np.concatenate([step, step]))])
     # the last station of a window is reached `held` seconds after its first
     stop = np.searchsorted(wrapped, wrapped[:n] + held * (1.0 - 1e-9), side="left")
-    length = np.clip(stop - np.arange(n), 1, n - 1)
-    return Windows(length=length, weights=np.array(samples.duration))
+    return np.asarray(np.clip(stop - np.arange(n), 1, n - 1))
 
 
 def runs(mask: np.ndarray) -> list[np.ndarray]:

@@ -36,6 +36,12 @@ POORER = {
     "gaps and jumps": {"jumps": 6, "dropouts": 5},
     "lag of 0.3 s": {"fix_lag_s": 0.3},
     "5 fixes per second": {"fix_hz": 5.0},
+    "positions and speed": {
+        "gone": (
+            *("throttle", "brake_pressure", "gear", "engine_speed"),
+            *("a_lon", "a_lat", "yaw_rate", "course"),
+        )
+    },
 }
 
 
@@ -104,13 +110,16 @@ def random_car(rng: np.random.Generator) -> Envelope:
     )
 
 
-def random_session(seed: int, poorer: str | None = None) -> RandomSession:
-    """The session of a seed; `poorer` is a key of `POORER`."""
+def random_session(seed: int, poorer: str | None = None, shift_s: float | None = None) -> RandomSession:
+    """The session of a seed; `poorer` is a key of `POORER`, `shift_s` the time of a change of gear, the usual one
+    without."""
     rng = np.random.default_rng(seed)
     kind, track = random_circuit(rng)
     car = random_car(rng)
     size = float(rng.choice([0.7, 1.0, 1.5, 2.5]))
     driver = Driver.with_deficits(track.corners, seed=seed, size=size, spread=float(rng.uniform(0.008, 0.03)))
+    if shift_s is not None:
+        driver = replace(driver, shift_s=shift_s)
     logger = getattr(Sensors, str(rng.choice(["good", "fair", "poor"], p=[0.5, 0.3, 0.2])))
     sensors = logger(jumps=int(rng.integers(0, 3)), dropouts=int(rng.integers(0, 2)))
     laps = int(rng.integers(5, 14))
