@@ -8,7 +8,7 @@ from simlap.envelope_samples import RoadSamples, Windows, stations_within
 PAUSE = 0.6  # [s]
 # ... and in it by more than this share less, and by more than so many deviations of the motion's error: less is what a
 # change between close gears and a ripple of the motion do. Measured in DEVELOPERS.md with other values.
-PAUSE_SHARE, PAUSE_DEVIATIONS = 0.15, 2.0
+PAUSE_SHARE, PAUSE_DEVIATIONS = 0.15, 3.0
 
 
 def pauses(samples: RoadSamples) -> np.ndarray:
