@@ -104,7 +104,8 @@ def against_session(analysis: Analysis, session: Session, options: Options | Non
         raise NotEnoughData(f"{session.source}: its laps do not lie on the circuit of {analysis.session.source}.")
     dt = np.diff(np.asarray(prepared.table.t)[np.asarray(prepared.table.counted, dtype=bool)], axis=1)
     other = typical_lap(analysis.line, np.array([driven_on(analysis.line, row).dt for row in dt]), analysis.phases)
-    return _held(analysis, analysis.typical, "typical lap", other, f"typical lap of {session.source}")
+    which = "typical lap" if len(dt) > 1 else "only counted lap"
+    return _held(analysis, analysis.typical, "typical lap", other, f"{which} of {session.source}")
 
 
 def _held(analysis: Analysis, lap: Driven, subject: str, other: Driven, reference: str) -> Against:

@@ -227,5 +227,8 @@ def write_invented(folder: Path) -> list[Path]:
 
 
 if __name__ == "__main__":
+    if len(sys.argv) > 2 or sys.argv[-1].startswith("-"):
+        print("usage: python -m simlap.circuits [FOLDER]: writes the invented circuits' track files", file=sys.stderr)
+        raise SystemExit(2)
     for path in write_invented(Path(sys.argv[1] if len(sys.argv) > 1 else "tracks")):
         print(path)

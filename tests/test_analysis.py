@@ -182,6 +182,18 @@ def test_laps_chosen_by_number_are_of_the_session_and_not_of_the_one_that_it_is_
     assert whole.ledger.reference_s == pytest.approx(analysis.typical.lap_time, abs=1e-6)  # the session against itself
 
 
+def test_the_only_counted_lap_of_another_session_is_no_typical_lap(club):
+    lap = next(each for each in club.analysis.lapset.laps if each.counted)
+    t = club.session.t
+    kept = (t > lap.start_s - 8.0) & (t < lap.stop_s + 8.0)
+    channels = {name: values[kept] for name, values in club.session.channels.items()}
+    one = Session.from_arrays(t[kept], source="one.csv", **channels)
+    held = against_session(club.analysis, one)
+    assert held.reference == "only counted lap of one.csv"
+    assert held.ledger.reference_s == pytest.approx(lap.time_s, abs=0.03)  # the bar of lap times
+    assert against_session(club.analysis, club.session).reference.startswith("typical lap of ")
+
+
 @pytest.mark.parametrize("height", [0.0, 100.0])
 def test_a_track_that_is_stated_to_be_flat_is_flat_at_any_height(club, height):
     flat = Line.from_points(club.track.line.x, club.track.line.y, np.full(club.track.line.x.size, height))

@@ -3,6 +3,8 @@
 import copy
 import json
 import math
+import subprocess
+import sys
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -75,6 +77,17 @@ def test_the_shipped_track_files_are_what_the_command_writes(tmp_path):
     # Source: a second run of the generator; the files in tracks/ are its output and nothing else.
     for path in write_invented(tmp_path):
         assert (TRACKS / path.name).read_text(encoding="utf-8") == path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("a", "b")])
+def test_the_command_that_writes_them_takes_one_folder_and_no_option(tmp_path, arguments):
+    done = subprocess.run(
+        [sys.executable, "-m", "simlap.circuits", *arguments], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stderr.startswith("usage: python -m simlap.circuits [FOLDER]")
+    assert done.stdout == ""
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_lengths_in_the_file_are_those_of_the_ellipsoid(club):
