@@ -1,6 +1,6 @@
 """What an analysis hands out: frozen results that the report, the notes and the notebooks read."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -84,6 +84,11 @@ class Advice:
     def of_kind(self, kind: str) -> tuple[Finding, ...]:
         """The findings of one kind."""
         return tuple(finding for finding in self.findings if finding.kind == kind)
+
+    def braking_first(self, kinds: Collection[str]) -> frozenset[str]:
+        """Corners of which a priority asks for other braking, of one of `kinds`: a later brake point waits for it."""
+        asked = (one for one in self.priorities if one.phase == "braking" and one.kind in kinds)
+        return frozenset(one.corner for one in asked)
 
 
 @dataclass(frozen=True)

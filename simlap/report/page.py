@@ -258,10 +258,7 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
         "full_throttle_m": ("full throttle at", "m"),
         "exit_speed_kmh": ("speed at the end of the exit", "km/h"),
     }
-    waits = any(
-        one.corner == corner.corner.name and one.phase == "braking" and one.kind in (*BRAKE_HARDER, *CLOSE_GAP)
-        for one in analysis.advice.priorities
-    )
+    waits = corner.corner.name in analysis.advice.braking_first((*BRAKE_HARDER, *CLOSE_GAP))
     changes = []
     for one in analysis.target.to_dict()["corners"]:
         if one["name"] != corner.corner.name:

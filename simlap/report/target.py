@@ -177,7 +177,7 @@ def _brake_point_waits(analysis: Analysis, target: Target) -> list[str]:
         (BRAKE_HARDER, "brake as the notes say first: only then does the later brake point hold"),
         (CLOSE_GAP, "close the gap between throttle and brake as the notes say first: only then brake later"),
     ):
-        noted = {one.corner for one in analysis.advice.priorities if one.phase == "braking" and one.kind in kinds}
+        noted = analysis.advice.braking_first(kinds)
         later = [
             corner_label(one.corner) for one in target.corners if one.corner in noted and _moves(one.brake_point_m)
         ]
