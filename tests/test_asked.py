@@ -15,7 +15,7 @@ from simlap.notes import notes_lines
 from simlap.report.page import render_page
 from simlap.report.table import print_analysis
 from simlap.report.target import _brake_point_waits
-from simlap.results import Interval, Priority
+from simlap.results import Advice, Interval, Priority
 from simlap.target import Mark
 
 KMH = 3.6
@@ -151,9 +151,8 @@ def test_a_larger_loss_that_the_target_leaves_is_not_called_less_sure():
     ],
 )
 def test_a_later_brake_point_comes_with_what_the_notes_ask_for_first(kind, moved, said):
-    made = [Priority("8", "braking", "", gain(0.21), False, kind)]
+    made = Advice(priorities=(Priority("8", "braking", "", gain(0.21), False, kind),))
     listed = [SimpleNamespace(corner="8", brake_point_m=Mark(2430.0, 2430.0 + moved))]
-    analysis = SimpleNamespace(advice=SimpleNamespace(priorities=made))
-    lines = _brake_point_waits(analysis, SimpleNamespace(corners=listed))
+    lines = _brake_point_waits(SimpleNamespace(advice=made), SimpleNamespace(corners=listed))
     assert len(lines) == bool(said)
     assert all(line.startswith(f"In corner 8 {said}") for line in lines)
