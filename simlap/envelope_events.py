@@ -90,7 +90,8 @@ class EventFinder:
         self.own_lateral = np.abs(_shrunk(samples.lateral, samples.noise_lateral))
         self.own_along = _shrunk(self.force, samples.noise_along)
         self.flat = self._taken_flat()
-        self.paused = pauses(samples) if samples.throttle is None else np.zeros(self.force.shape, dtype=bool)
+        # Windows (m, n) that hold a pause of the drive; None where the throttle tells
+        self.paused = self.windows.highest(pauses(samples)) > 0.0 if samples.throttle is None else None
 
     def _taken_flat(self) -> np.ndarray:
         """Stations (n,) that most laps reach with the throttle full for `FLAT_FOR`."""
@@ -166,13 +167,13 @@ class EventFinder:
         value = w.mean(s.pull)
         part = np.zeros(self.speed2.shape, dtype=bool)
         silent = np.zeros(value.shape, dtype=bool)
-        if s.throttle is None:
-            silent = w.highest(self.paused) > 0.0
+        if self.paused is not None:
+            silent = self.paused
             allowed &= ~silent.all(axis=0)
             if guess.known:
                 used = combined_use(x, drive, guess.exponent_drive)
                 allowed &= (w.highest(used) < DRIVE_TYRE_SHARE) | (w.highest(x) < DRIVE_CORNER_SHARE)
-        else:
+        if s.throttle is not None:
             throttle = np.median(s.throttle, axis=0)
             if s.throttle_silent is not None:
                 silent = w.highest(s.throttle_silent) > 0.0
