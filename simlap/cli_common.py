@@ -16,7 +16,7 @@ import typer
 
 from simlap.errors import OptionError
 from simlap.report.plain import clean
-from simlap.units import written_number
+from simlap.units import written_integer, written_number
 
 if TYPE_CHECKING:
     from simlap.options import Options
@@ -113,9 +113,7 @@ def numbers(text: str | None, option: str) -> tuple[int, ...] | None:
     if text is None:
         return None
     try:
-        if "_" in text:  # Python takes 1_5 for fifteen
-            raise ValueError
-        return tuple(int(part) for part in text.split(","))
+        return tuple(written_integer(part) for part in text.split(","))
     except ValueError:
         raise OptionError(f"{option} {text!r}: write lap numbers with commas between them, such as 3,4,7.") from None
 

@@ -29,13 +29,20 @@ PSI = 0.45359237 * G / 0.0254**2
 
 
 def written_number(text: str) -> float:
-    """The number that a user wrote; ValueError where it is none.
+    """The number that a user wrote; ValueError where it is none."""
+    return float(_written(text))
 
-    Python's own reading takes ``1_5`` for fifteen, which a slip of the finger for ``1.5`` may be.
-    """
+
+def written_integer(text: str) -> int:
+    """The whole number that a user wrote; ValueError where it is none."""
+    return int(_written(text))
+
+
+def _written(text: str) -> str:
+    """The text, without an underscore: Python takes ``1_5`` for fifteen, which may be a slip for ``1.5``."""
     if "_" in text:
         raise ValueError(f"{text!r} is not a number")
-    return float(text)
+    return text
 
 
 SPEED, ACCELERATION, PRESSURE, ANGLE = "speed", "acceleration", "pressure", "angle"
