@@ -37,10 +37,7 @@ POORER = {
     "lag of 0.3 s": {"fix_lag_s": 0.3},
     "5 fixes per second": {"fix_hz": 5.0},
     "positions and speed": {
-        "gone": (
-            *("throttle", "brake_pressure", "gear", "engine_speed"),
-            *("a_lon", "a_lat", "yaw_rate", "course"),
-        )
+        "gone": ("throttle", "brake_pressure", "gear", "engine_speed", "a_lon", "a_lat", "yaw_rate", "course")
     },
 }
 
