@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-# The test machines have two cores; more threads only get in each other's way.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "2")
+# The test machines have two cores; more threads only get in each other's way, and so do those of several workers.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1" if "PYTEST_XDIST_WORKER" in os.environ else "2")
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 
