@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simlap.analysis import lap_row, prepare
+from simlap.analysis import lap_row, prepare_beside
 from simlap.driven import Driven, driven_on, typical_lap
 from simlap.errors import NotEnoughData, OptionError
 from simlap.losses import Ledger, ledgers
@@ -99,7 +99,8 @@ def against_session(analysis: Analysis, session: Session, options: Options | Non
     NotEnoughData
         When the other session has no counted lap on this circuit.
     """
-    prepared = prepare(session, analysis.track, replace(options or Options(), laps=None, drop=()))
+    chosen = replace(options or Options(), laps=None, drop=())
+    prepared = prepare_beside(analysis.session, session, analysis.track, chosen)
     if not prepared.table.shares_stations(analysis.table):
         raise NotEnoughData(f"{session.source}: its laps do not lie on the circuit of {analysis.session.source}.")
     dt = np.diff(np.asarray(prepared.table.t)[np.asarray(prepared.table.counted, dtype=bool)], axis=1)

@@ -25,6 +25,7 @@ from simlap.options import Options
 from simlap.owngrip import grip_notes, own_grip, with_shown_grip
 from simlap.pedalfaults import without_dead_pedals, without_wild_pedals
 from simlap.phases import PhaseMap, map_phases
+from simlap.readers.join import grounds_apart
 from simlap.reference import path_of_laps
 from simlap.results import Analysis
 from simlap.session import Session
@@ -155,6 +156,25 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
     return Prepared(
         session, motion, lapset, track, table, mean_path(table, reference, track.has_elevation, track.heights_logged)
     )
+
+
+def prepare_beside(first: Session, session: Session, track: Track | None, options: Options) -> Prepared:
+    """Another session prepared on the circuit of the `first` one; where its laps do not fit, what sets the two apart is
+    told.
+
+    Raises
+    ------
+    NotEnoughData
+        When it holds no counted lap on that circuit.
+    """
+    try:
+        return prepare(session, track, options)
+    except NotEnoughData as error:
+        raise NotEnoughData(
+            grounds_apart([first, session])
+            or f"{session.source}: its laps do not fit the circuit of {first.source} ({error}) Were both driven on one "
+            "circuit?"
+        ) from error
 
 
 def analyse(session: Session, track: Track | None = None, options: Options | None = None, **choices: Any) -> Analysis:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from simlap.analysis import Prepared, prepare
+from simlap.analysis import Prepared, prepare, prepare_beside
 from simlap.comparison import Comparison, Side
 from simlap.conditions import told_by
 from simlap.corners import find_corners
@@ -24,7 +24,6 @@ from simlap.meanpath import mean_path
 from simlap.merge import merge_tables
 from simlap.options import Options
 from simlap.phases import PhaseMap, map_phases
-from simlap.readers.join import grounds_apart
 from simlap.report.plain import counted_laps
 from simlap.session import POSITIONS, Session
 from simlap.shared import on_shared_evidence
@@ -110,7 +109,7 @@ def _prepare_all(
         for session in sessions:
             if first is not None and track is not None and not given:
                 _placed_alike(first.source, track, session)
-            one = _prepare_beside(first, session, track, options)
+            one = prepare(session, track, options) if first is None else prepare_beside(first, session, track, options)
             if track is None or (track.origin is not None and one.track.origin is None):
                 track = one.track  # no file was given, or none can be laid under a log without positions
             first = session if first is None else first
@@ -118,20 +117,6 @@ def _prepare_all(
         prepared.append((label, tuple(found)))
     assert track is not None
     return prepared, track
-
-
-def _prepare_beside(first: Session | None, session: Session, track: Track | None, options: Options) -> Prepared:
-    """The session prepared; where its laps do not fit, what sets it apart from the `first` one is told."""
-    try:
-        return prepare(session, track, options)
-    except NotEnoughData as error:
-        if first is None:
-            raise
-        raise NotEnoughData(
-            grounds_apart([first, session])
-            or f"{session.source}: its laps do not fit the circuit of {first.source} ({error}) Were both driven on one "
-            "circuit?"
-        ) from error
 
 
 def _placed_alike(first: str, track: Track, session: Session) -> None:

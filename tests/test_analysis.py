@@ -194,6 +194,20 @@ def test_the_only_counted_lap_of_another_session_is_no_typical_lap(club):
     assert against_session(club.analysis, club.session).reference.startswith("typical lap of ")
 
 
+def test_a_log_of_another_circuit_to_be_held_against_is_told_by_its_place_and_not_by_a_track_that_nobody_gave(club):
+    # The invented circuits lie hundreds of km apart; the analysis found its circuit from the laps.
+    made = synthetic_session(
+        invented_circuit("kart"), club_car(), Driver(), Sensors.good(rate_hz=25.0), laps=3, seed=3, losses=False
+    )
+    found = SimpleNamespace(session=club.session, track=prepare(club.session).track)
+    with pytest.raises(NotEnoughData) as refused:
+        against_session(found, replace(made.session, source="kart.csv"))
+    told = rf"kart\.csv: not on the circuit of {re.escape(club.session.source)}, its middle lies about \d+ km away\."
+    assert re.match(told, str(refused.value))
+    assert "start line" not in str(refused.value)
+    assert found.track.name not in str(refused.value)
+
+
 @pytest.mark.parametrize("height", [0.0, 100.0])
 def test_a_track_that_is_stated_to_be_flat_is_flat_at_any_height(club, height):
     flat = Line.from_points(club.track.line.x, club.track.line.y, np.full(club.track.line.x.size, height))
