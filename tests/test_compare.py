@@ -322,6 +322,33 @@ def test_each_comparison_says_that_a_driver_who_uses_more_grip_everywhere_passes
     assert data["cautions"][0]["text"] in printed
 
 
+@pytest.mark.parametrize("sides", [2, 3])
+def test_changes_of_two_outings_are_those_of_the_lap_times_printed_above_them(more_grip, capsys, sides):
+    # Typical laps of 96.8652 and 96.1542 s are printed 0.72 s apart and lie 0.7110 s apart, limits 0.68 and 0.6890 s.
+    comparison = more_grip[0]
+    times = ((96.8652, 93.6142), (96.1542, 92.9252), (96.8652, 93.6142))[:sides]
+    printed_laps = [
+        replace(side, phase_times=np.full((3, 1), typical), limit_phase_times=np.array([limit]))
+        for side, (typical, limit) in zip((*comparison.sides, comparison.sides[0]), times, strict=False)
+    ]
+    held = replace(
+        comparison,
+        sides=tuple(printed_laps),
+        change=Interval(96.1542 - 96.8652, -0.9, -0.5),
+        limit_change=Interval(92.9252 - 93.6142, -0.9, -0.5),
+        execution_change=Interval(-0.0220, -0.3, 0.3),
+        drift=None if sides == 2 else Interval(0.0, -0.1, 0.1),
+    )
+    print_comparison(held)
+    printed = capsys.readouterr().out
+    assert "typical 1:36.87, limit 1:33.61" in printed
+    assert "typical 1:36.15, limit 1:32.93" in printed
+    rows = {name: re.search(rf"^ {name} +(\S+)", printed, re.M).group(1) for name in ("lap time", "limit", "execution")}
+    exact = {"lap time": "-0.71", "limit": "-0.69", "execution": "-0.02"}
+    read = {"lap time": "-0.72", "limit": "-0.68", "execution": "-0.04"}
+    assert rows == (read if sides == 2 else exact)
+
+
 def test_json_holds_the_named_keys(more_grip):
     data = comparison_to_dict(more_grip[0])
     assert data["schema"] == "simlap.comparison/1"

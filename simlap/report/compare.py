@@ -9,7 +9,7 @@ from rich.text import Text
 
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison
 from simlap.report.json import interval_to_dict
-from simlap.report.plain import clean, corner_label, lap_time, percent, signed
+from simlap.report.plain import clean, corner_label, lap_time, percent, signed, time_gap
 from simlap.report.standing import COMPARED, STANDING, Caution, cautions_to_dicts
 from simlap.report.terminal import Prose, console, item
 from simlap.results import Interval
@@ -97,6 +97,17 @@ def _chance(share: float) -> str:
     return f"below {percent(1.0 - SURE)}" if share < 1.0 - SURE else percent(share)
 
 
+def _changes(comparison: Comparison) -> tuple[float, float, float]:
+    """Change of typical lap, limit lap and execution; of two sides as the reader forms them from the lap times printed
+    above. With A2 no two lap times give them. [s]"""
+    if comparison.drift is not None:
+        return comparison.change.value, comparison.limit_change.value, comparison.execution_change.value
+    before, after = comparison.sides
+    lap = float(time_gap(float(after.typical.sum()), float(before.typical.sum())))
+    limit = float(time_gap(float(after.limit_phase_times.sum()), float(before.limit_phase_times.sum())))
+    return lap, limit, lap - limit
+
+
 def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> None:
     """Print verdict, split of the change, corners and warnings on stdout."""
     out = console()
@@ -114,16 +125,20 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
     split.add_column("[s]", justify="right", no_wrap=True)
     split.add_column("90 % interval [s]", justify="right", no_wrap=True)
     split.add_column("what it is")
+    lap, limit, execution = _changes(comparison)
     rows = [
-        ("lap time", comparison.change, "typical lap, B less A"),
-        ("limit", comparison.limit_change, "what car and tyres can do"),
-        ("execution", comparison.execution_change, "how much of it the driver used"),
+        ("lap time", lap, comparison.change, "typical lap, B less A"),
+        ("limit", limit, comparison.limit_change, "what car and tyres can do"),
+        ("execution", execution, comparison.execution_change, "how much of it the driver used"),
     ]
-    rows += [(f"  limit: {name}", change, f"{name} limit alone") for name, change in comparison.by_limit.items()]
+    rows += [
+        (f"  limit: {name}", change.value, change, f"{name} limit alone")
+        for name, change in comparison.by_limit.items()
+    ]
     if comparison.drift is not None:
-        rows.append(("drift", comparison.drift, "per outing, taken out of the above"))
-    for name, change, words in rows:
-        split.add_row(Text(name), signed(change.value), _span(change), words)
+        rows.append(("drift", comparison.drift.value, comparison.drift, "per outing, taken out of the above"))
+    for name, value, change, words in rows:
+        split.add_row(Text(name), signed(value), _span(change), words)
     out.print(split)
     settled = f"These laps would have shown a change of the limit of {comparison.detectable_s:.2f} s."
     if comparison.verdict not in (PAID_OFF, COST_TIME):
