@@ -83,17 +83,17 @@ def _capped(priority: Priority, found: Sequence[Arrival]) -> Priority:
     """The priority with what it may bring at the fast corners behind it, in its step and behind its sentence."""
     whole = priority.step
     asks_no_speed = priority.kind not in WORDS and priority.phase != PHASE_NAMES[MID_CORNER]  # only where to look
-    if priority.build_up or asks_no_speed:  # a fast corner's step is capped already
-        step = whole
-    else:
+    first, cap = whole, ""
+    if not (priority.build_up or asks_no_speed):  # a fast corner's step is capped already
         caps = " and ".join(
             f"{each.corner.step_kmh:.0f} km/h faster at {spoken(each.corner.corner.name, begins=False)}"
             for each in found
         )
-        step = f"{FIRST_PART.get(priority.kind, whole)}, but arrive at most {caps}"
-    head, _, doubts = priority.sentence.rpartition(f"{whole}.")  # of what the step is worth: said behind it
-    capped = f"{head}{step}. {arrival_words(found, coach=not priority.build_up)}{doubts}"
-    return replace(priority, sentence=capped, step=step)
+        first, cap = FIRST_PART.get(priority.kind, whole), f", but arrive at most {caps}"
+    head, _, behind_it = priority.sentence.rpartition(whole)
+    aside, _, doubts = behind_it.partition(".")  # what the next step takes of it; doubts of what the step is worth
+    capped = f"{head}{first}{aside}{cap}. {arrival_words(found, coach=not priority.build_up)}{doubts}"
+    return replace(priority, sentence=capped, step=first + cap)
 
 
 def arrival_words(found: Sequence[Arrival], *, coach: bool = True) -> str:

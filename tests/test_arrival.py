@@ -107,6 +107,23 @@ def test_a_doubt_behind_the_step_does_not_leave_the_uncapped_step_in_the_sentenc
     assert fast.sentence.endswith(f"and only with your coach's agreement. {WORTH_UNSURE}")
 
 
+def test_what_the_next_step_rests_on_stays_beside_the_step_that_gets_the_cap(case):
+    # The whole sentence stood behind the cap where the target asks for less than the note: the step came first, and
+    # again behind the observation, uncapped.
+    worth, step = Interval(1.0, 0.9, 1.1), "Carry about 2 km/h more through the slowest point"
+    aside = "(the next step rests on 1 km/h of that)"
+    sentence = f"North, mid-corner: minimum speed 65 km/h (5 of 5 laps). {step} {aside}. {WORTH_UNSURE}"
+    done = Priority("North", "mid_corner", sentence, worth, False, "low minimum speed", step=step)
+    (fast,) = warned(with_fast(case, 1), (done,))
+    assert fast.sentence.startswith(
+        f"North, mid-corner: minimum speed 65 km/h (5 of 5 laps). {step} {aside}, but arrive at most 2 km/h faster at "
+        "East. All that is to be had there"
+    )
+    assert fast.sentence.endswith(f"and only with your coach's agreement. {WORTH_UNSURE}")
+    assert fast.sentence.count(step) == 1
+    assert fast.step == f"{step}, but arrive at most 2 km/h faster at East"
+
+
 def test_a_step_is_worth_no_more_than_the_cap_at_the_fast_corner_behind_it_lets_it_bring(case):
     # Late throttle of the first exit; the goal leaves it at full push. Arriving 2 km/h faster at the end of 140 m of
     # exit, along which v² grows evenly with the distance, saves at most what 2 km/h more over all of it would:
