@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlap.conditions import below_driven
 from simlap.habit_laps import TRAFFIC
 from simlap.habit_single import SINGLE_LOSS
 from simlap.habits import spoken
@@ -39,6 +40,7 @@ class PhaseUse:
     laps: int  #: counted laps
     slows: float  #: speed that the limit gives up for this corner [m/s]
     set_aside: bool = False  #: a lap that does not count was held up in this corner or left the track in it
+    no_bound: bool = False  #: the limit is slower in this corner than what was driven
 
 
 def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
@@ -50,6 +52,7 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
     places = np.array(
         [lap.place_m for lap in analysis.lapset.flying if not lap.counted and lap.place_m is not None], dtype=float
     )
+    below = {each.corner.name for each in below_driven(analysis)}
     uses = []
     for index, corner in enumerate(analysis.corners):
         numbers = [len(corner.phases) * index + k for k in range(len(corner.phases))]
@@ -69,6 +72,7 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
                     laps=len(analysis.counted),
                     slows=slows,
                     set_aside=bool(set_aside),
+                    no_bound=corner.corner.name in below,
                 )
             )
     return tuple(uses)
@@ -85,6 +89,7 @@ def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities:
         and use.slows >= KEEP_SLOWS
         and use.laps >= KEEP_LAPS
         and not use.set_aside
+        and not use.no_bound  # nearness to a limit that is none says nothing
         and (use.corner, use.phase) not in taken
         and use.corner not in lost_once
         and use.lost_s <= KEEP_LOST * use.time_s

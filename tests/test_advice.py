@@ -279,6 +279,7 @@ def test_the_phase_nearest_the_limit_and_most_alike_is_kept():
         {"slows": 1.0},  # flat: nothing but courage
         {"laps": 2},
         {"set_aside": True},  # a lap left the track there: it does not count among the 8
+        {"no_bound": True},  # the limit is slower there than what was driven: near to it says nothing
     ],
 )
 def test_poor_short_flat_or_single_phases_are_not_praised(poor):
@@ -302,6 +303,17 @@ def test_a_lap_set_aside_for_what_it_did_in_a_corner_is_known_there(beyond_m, co
     laps = replace(analysis.lapset, laps=(first, *analysis.lapset.laps[1:]))
     known = [use.corner for use in phase_uses(replace(analysis, lapset=laps))[::2] if use.set_aside]
     assert known == [analysis.corners[1].corner.name] * there
+
+
+@pytest.mark.parametrize(("below", "there"), [(5.0, 1), (-5.0, 0)])
+def test_a_corner_in_which_the_limit_is_slower_than_what_was_driven_is_known_there(below, there):
+    analysis = circle_case()
+    one = analysis.corners[1]
+    limit = replace(one, min_speed_typical=20.0, min_speed_limit=20.0 - below)
+    v = np.full_like(analysis.table.v, 20.0)
+    changed = replace(analysis, table=replace(analysis.table, v=v), corners=(analysis.corners[0], limit))
+    known = [use.corner for use in phase_uses(changed)[2:4:2] if use.no_bound]
+    assert known == [one.corner.name] * there
 
 
 @pytest.mark.parametrize(("behind", "slows"), [(35.0, 0.0), (25.0, 5.0)])
