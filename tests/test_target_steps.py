@@ -551,6 +551,18 @@ def test_below_the_least_chance_is_no_step_and_without_corners_the_notes_lead(cl
     assert "repeat what you do" in " ".join(capsys.readouterr().out.split())
 
 
+@pytest.mark.parametrize(
+    ("held_by", "told"),
+    [
+        ("chance", "No step in a corner fits into a likely lap beside that: join your phases"),
+        ("steps", "No step in a corner is small enough and yet brings enough to be named: join your phases"),
+    ],
+)
+def test_without_corners_the_reason_is_the_one_that_held_the_step_back(club, capsys, held_by, told):
+    print_target(club.analysis, replace(target_of(club.analysis), corners=(), no_step="", held_by=held_by))
+    assert told in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_middle_is_taken_no_faster_than_a_step_where_the_braking_holds_the_slowest_place(analysis):
     # A dip at the end of the braking stays the slowest place, however much faster the middle behind it is driven.
     phases, line, step = analysis.phases, analysis.line, Steps().speed_kmh(fast=False)

@@ -125,7 +125,7 @@ def _what_to_do(analysis: Analysis, target: Target) -> list[Table | Text]:
             *(Prose(line) for line in _brake_point_waits(analysis, target)),
         ]
     else:
-        parts.append(Prose(_without_corners(analysis)))
+        parts.append(Prose(_without_corners(analysis, target)))
     if target.held_by:
         parts.append(Prose(HELD_BACK[target.held_by]))
     if target.repeat_s >= WORTH_TELLING:
@@ -190,7 +190,7 @@ def _moves(mark: Mark | None) -> bool:
     return mark is not None and mark.now != mark.next
 
 
-def _without_corners(analysis: Analysis) -> str:
+def _without_corners(analysis: Analysis, target: Target) -> str:
     """What to do where the next step changes nothing in any corner, as the notes say it."""
     places = [
         f"{corner_label(one.corner)}, {PHASE_WORDS[one.phase]}"
@@ -199,10 +199,10 @@ def _without_corners(analysis: Analysis) -> str:
     ]
     if not places:
         return "No corner shows a clear loss that a likely step could take: repeat what you do."
-    return (
-        "No step in a corner fits into a likely lap beside that: join your phases as you repeat them, and work on what "
-        f"the notes name first ({places[0]})."
-    )
+    none = "No step in a corner fits into a likely lap beside that"
+    if target.held_by == "steps":
+        none = "No step in a corner is small enough and yet brings enough to be named"
+    return f"{none}: join your phases as you repeat them, and work on what the notes name first ({places[0]})."
 
 
 def _longer(lift: Mark | None) -> str:
