@@ -75,7 +75,8 @@ def plot_gg(envelope: Envelope, ax: Any, *, band: tuple[float, float], samples: 
             if mask.any():
                 x, y = np.where(mask, -lateral[part] / G, np.nan), np.where(mask, along[part] / G, np.nan)
                 artists += ax.plot(x, y, dashes, linewidth=1.8, label=words, color=colour)
-    ax.set_title(f"{low * MS_TO_KMH:.0f} to {high * MS_TO_KMH:.0f} km/h", fontsize=9)
+    speeds = f"{low * MS_TO_KMH:.0f} to {high * MS_TO_KMH:.0f} km/h, limit at {v * MS_TO_KMH:.0f} km/h"
+    ax.set_title(speeds, fontsize=9)
     ax.set_xlabel("lateral [g], left turns to the left")
     ax.set_ylabel("along the road [g]")
     ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)

@@ -44,6 +44,19 @@ def test_untested_speeds_are_dashed():
         assert {line.get_linestyle() for line in drawn} == {style}
 
 
+def test_the_title_says_for_which_speed_in_the_band_the_edge_is_drawn():
+    # The engine gives far less at the end of a band than at its start: dots beyond its middle's edge beat no limit.
+    car = Envelope.from_limits(
+        lateral=(G, 0.0), braking=(G, 0.0), traction=(G, 0.0), engine=(np.array([0.0, 50.0]), np.array([5.0, 0.0])),
+        exponent_braking=2.0, exponent_drive=2.0, cornering_drag=0.0,
+    )  # fmt: skip
+    ax = Figure().subplots()
+    drawn = plot_gg(car, ax, band=(20.0, 40.0))
+    assert ax.get_title() == "72 to 144 km/h, limit at 108 km/h"
+    # 30 m/s = 108 km/h: 5 m/s² less 30 parts of 50
+    assert max(np.nanmax(line.get_ydata()) for line in drawn) == pytest.approx(2.0 / G, rel=1e-3)
+
+
 def test_samples_lie_at_their_accelerations_in_g_and_in_their_band(fitted):
     case, fit = fitted
     samples = road_samples(case.table, case.line)
