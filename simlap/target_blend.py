@@ -14,12 +14,16 @@ from simlap.results import Analysis
 from simlap.solver import solve_batch
 from simlap.station_limits import StationLimits
 from simlap.target_lift import Lift
-from simlap.target_marks import Marks, marks_asked, marks_of
+from simlap.target_marks import Marks, drive_late, marks_asked, marks_of
 from simlap.units import MS_TO_KMH
 
 SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of the laps reach or beat
 
+# An exit is late where driving it sooner gives more than this share of what it lacks; else its throttle is part open.
+MOSTLY_LATE = 0.5  # [1]
+
 NO_LIFTS: Mapping[int, Lift] = {}
+NOT_LATE: Mapping[int, float] = {}
 
 Moves = dict[int, float]  # how far each phase moves from the shown lap (0) to the goal (1)
 
@@ -37,7 +41,8 @@ class Bench:
 
     def solve(self, moves: list[Moves]) -> tuple[np.ndarray, np.ndarray]:
         """Speed (runs, n) and lap time (runs,) of the joined laps with these moves."""
-        laps = [blend(self.shown, self.goal, self.analysis.phases, each, self.lifts) for each in moves]
+        late = self.late if any(phase % PHASES == EXIT for each in moves for phase in each) else {}
+        laps = [blend(self.shown, self.goal, self.analysis.phases, each, self.lifts, late) for each in moves]
         found = solve_batch(
             self.analysis.line,
             self.analysis.fit.envelope.pack()[None, :],
@@ -54,6 +59,24 @@ class Bench:
     def shown_v(self) -> np.ndarray:
         """Speed of the shown lap as the solver joins it, (n,). [m/s]"""
         return self.solve([{}])[0][0]
+
+    @cached_property
+    def late(self) -> Mapping[int, float]:
+        """Per index of a corner by how many stations its drive is later than the goal's, where that is the most of what
+        its exit lacks."""
+        line, phases = self.analysis.line, self.analysis.phases
+        found = {}
+        for index in range(len(self.analysis.corners)):
+            now, goal = (marks_of(self.analysis, index, v) for v in (self.shown_v, self.goal.v))
+            stations = drive_late(float(line.length), now, goal) * self.shown.v.size / float(line.length)
+            here = phases.stretch(PHASES * index + EXIT)
+            lacks = np.maximum(self.goal.a - self.shown.a, 0.0)[here].sum()
+            if not stations:
+                continue
+            gives = (_sooner(self.shown.a, self.goal.a, here, stations) - self.shown.a[here]).sum()
+            if gives > MOSTLY_LATE * lacks:
+                found[index] = stations
+        return found
 
     def _rise(self, index: int, own: Moves, v: np.ndarray) -> float:
         """By how much the middle of a corner is faster on `v` (n,) where these moves raise it, on the mean. [km/h]
@@ -159,21 +182,41 @@ def wanted_shares(lap: Driven, goal: Driven, phases: PhaseMap) -> np.ndarray:
     return move
 
 
-def blend(lap: Driven, goal: Driven, phases: PhaseMap, moves: Moves, lifts: Mapping[int, Lift] = NO_LIFTS) -> Driven:
+def _sooner(a: np.ndarray, goal: np.ndarray, here: np.ndarray, stations: float) -> np.ndarray:
+    """What is driven at the stations `here` of an exit when it is driven so many `stations` sooner: never less than was
+    driven there, nor more than the goal. [m/s²]"""
+    way = np.arange(here.size)
+    return np.maximum(a[here], np.minimum(goal[here], np.interp(way + stations, way, a[here])))
+
+
+def blend(
+    lap: Driven,
+    goal: Driven,
+    phases: PhaseMap,
+    moves: Moves,
+    lifts: Mapping[int, Lift] = NO_LIFTS,
+    late: Mapping[int, float] = NOT_LATE,
+) -> Driven:
     """`lap` with speed and acceleration of some phases moved towards `goal`.
 
     A braking phase before which the throttle closes early, in a corner of `lifts`, keeps its brakes: the goal drives
     there for a part of the way without throttle, and the solver brakes for what comes of it as hard as the lap does.
+    An exit that drives fully so many stations `late` does the same sooner, by that share of them: what a driver does
+    who opens the throttle some metres earlier, where the same share of the whole way to the goal is worth twice that.
     """
-    share, held = np.zeros(phases.count), np.zeros(lap.a.size)
+    share, held, sooner = np.zeros(phases.count), np.zeros(lap.a.size), lap.a.copy()
     for phase, move in moves.items():
-        lift = lifts.get(phase // PHASES) if phase % PHASES == BRAKING else None
-        if lift is None:
-            share[phase] = move
+        corner, kind = divmod(phase, PHASES)
+        if kind == BRAKING and corner in lifts:
+            held = np.maximum(held, lifts[corner].held(move))
+        elif kind == EXIT and corner in late:
+            here = phases.stretch(phase)
+            sooner[here] = _sooner(lap.a, goal.a, here, move * late[corner])
         else:
-            held = np.maximum(held, lift.held(move))
+            share[phase] = move
     w = share[phases.phase]
     # a speed above the goal's is kept: the driver has shown it
     v = lap.v + w * np.maximum(goal.v - lap.v, 0.0)
     a = lap.a + w * (goal.a - lap.a)
+    a = np.maximum(a, sooner)
     return replace(lap, v=v, a=a + held * np.maximum(goal.a - a, 0.0))

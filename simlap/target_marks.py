@@ -40,7 +40,7 @@ class Marks:
     slowest_kmh: float
     full_m: float | None  #: station where full drive begins [m]
     exit_kmh: float | None  #: speed at the end of the exit
-    half_m: float | None = None  #: station where half of full drive begins; not asked for [m]
+    half_m: float | None = None  #: station where half of full drive begins; moved, but not told [m]
     lift_m: float | None = None  #: station where a throttle closes that is closed too early before the brake [m]
 
 
@@ -91,14 +91,23 @@ def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: fl
     if brake is not None:
         later = max(braking * _ahead(brake, goal.brake_m, length), _ahead(brake, then.brake_m, length), 0.0)
         brake = (brake + later) % length
+    late = drive_late(length, now, goal)
     if full is not None:
-        late, begins = _ahead(goal.full_m, full, length), _ahead(goal.half_m, now.half_m, length)
-        late = min(late, begins) if late <= PART_OPEN * begins else 0.0
-        earlier = max(leaving * late, _ahead(then.full_m, full, length), 0.0)
-        full = (full - earlier) % length
+        # where the limit itself opens slowly its full drive is hardly sooner: no driver is asked for more than that
+        at_most = min(late, max(0.0, _ahead(goal.full_m, full, length)))
+        full = (full - max(leaving * at_most, _ahead(then.full_m, full, length), 0.0)) % length
+    half = now.half_m if now.half_m is None else (now.half_m - leaving * late) % length
     slowest = max(now.slowest_kmh, then.slowest_kmh)
     leave = now.exit_kmh if now.exit_kmh is None or then.exit_kmh is None else max(now.exit_kmh, then.exit_kmh)
-    return Marks(brake, slowest, full, leave)
+    return Marks(brake, slowest, full, leave, half)
+
+
+def drive_late(length: float, now: Marks, goal: Marks) -> float:
+    """How much later than the goal a lap drives; none where its throttle is not late but stays part open. [m]"""
+    late, begins = _ahead(goal.full_m, now.full_m, length), _ahead(goal.half_m, now.half_m, length)
+    if late > PART_OPEN * begins:
+        return 0.0
+    return max(0.0, begins if begins > PART_OPEN * late else min(late, begins))
 
 
 def _ahead(one: float | None, other: float | None, length: float) -> float:
@@ -134,7 +143,8 @@ def within(result: CornerResult, length: float, now: Marks, then: Marks, steps: 
     slowest = min(now.slowest_kmh + outing * steps.speed_kmh(result.build_up), speed_asked(result, steps, outing))
     if then.slowest_kmh > max(slowest, now.slowest_kmh) + ROUNDING:
         return False
-    later, earlier = _ahead(now.brake_m, then.brake_m, length), _ahead(then.full_m, now.full_m, length)
+    later = _ahead(now.brake_m, then.brake_m, length)
+    earlier = max(_ahead(then.full_m, now.full_m, length), _ahead(then.half_m, now.half_m, length))
     if not -EARLIER <= later <= steps.brake_point_m * share + ROUNDING:
         return False
     return earlier <= steps.full_throttle_m * share + ROUNDING

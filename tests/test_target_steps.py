@@ -25,7 +25,7 @@ from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_o
 from simlap.target_steps import Plan, _within_steps
 from simlap.target_worth import _worth
 from simlap.thresholds import default_thresholds
-from simlap.units import MS_TO_KMH
+from simlap.units import MS_TO_KMH, G
 
 TRACK = invented_circuit("club")
 LINE = TRACK.line.resample(2.0)
@@ -217,7 +217,7 @@ def test_half_of_the_way_to_an_earlier_throttle_is_half_of_its_metres():
     now = Marks(brake_m=100.0, slowest_kmh=68.0, full_m=260.0, exit_kmh=147.0, half_m=258.0)
     goal = Marks(brake_m=112.0, slowest_kmh=69.0, full_m=244.0, exit_kmh=149.0, half_m=240.0)
     then = replace(now, exit_kmh=148.0)
-    assert marks_asked(3000.0, now, goal, then, 0.25, 0.5) == Marks(103.0, 68.0, 252.0, 148.0)
+    assert marks_asked(3000.0, now, goal, then, 0.25, 0.5) == Marks(103.0, 68.0, 252.0, 148.0, 250.0)
     # a throttle that is opened as early, and never quite, has no place to be moved
     for half in (260.0, 252.0):  # half of it 2 m before the goal's, 6 m behind it
         part = replace(goal, full_m=20.0, half_m=half)
@@ -478,6 +478,53 @@ def test_ten_metres_longer_on_the_throttle_are_worth_what_they_save(lifted):
     assert saved > 0.01
     assert now - then == pytest.approx(saved, rel=0.25, abs=0.003)
     assert now - whole > 5.0 * (now - then)  # all of the way is worth several times as much
+
+
+LATE_M = 40.0
+
+
+def leaving(analysis, index, pull):
+    """Bench of a driver at the limit but for one exit: `pull` (metres since it began) of the engine's limit there."""
+    line, envelope = analysis.line, analysis.fit.envelope
+    goal = lap_of(line, np.asarray(analysis.limit.v))
+    here, ds = analysis.phases.stretch(3 * index + 2), np.asarray(line.ds)
+    v, way = np.array(goal.v), 0.0
+    for i, j in itertools.pairwise(here):
+        drive = float(envelope.engine_limit(v[i], v[i] ** 2 * line.kappa[i])) - G * np.sin(line.grade[i])
+        v[j] = min(goal.v[j], np.sqrt(v[i] ** 2 + 2.0 * pull(way) * drive * ds[i]))
+        way += float(ds[i])
+    return Bench(analysis, lap_of(line, v), goal)
+
+
+@pytest.fixture(scope="module")
+def late(club):
+    """A driver who rolls for 40 m behind the slowest place of the corner with the longest exit, then drives fully."""
+    index = max(range(len(club.analysis.corners)), key=lambda i: club.analysis.phases.stretch(3 * i + 2).size)
+    return leaving(club.analysis, index, lambda way: float(way >= LATE_M)), index
+
+
+def test_ten_metres_sooner_on_the_throttle_are_worth_what_they_save(late):
+    # Truth: the same exit driven fully from 30 m on, by the engine's limit station by station. No more is booked than
+    # the limit lap pulls there, which is faster and so pulls up to a fifth less. A fourth of the way to the limit, in
+    # speed and acceleration, was worth two thirds too much.
+    bench, index = late
+    length, n = float(bench.analysis.line.length), bench.shown.v.size
+    assert bench.late[index] * length / n == pytest.approx(LATE_M, abs=6.0)  # the limit itself opens within 6 m
+    share = 10.0 * n / length / bench.late[index]
+    _, (now, then, whole) = bench.solve([{}, {3 * index + 2: share}, {3 * index + 2: 1.0}])
+    sooner = leaving(bench.analysis, index, lambda way: float(way >= LATE_M - 10.0))
+    saved = bench.shown.lap_time - sooner.shown.lap_time
+    assert saved > 0.1
+    assert 0.8 * saved < now - then < 1.02 * saved
+    # all of the way is nearly the limit's exit
+    assert 0.8 * (now - bench.analysis.limit.lap_time) < now - whole < now - bench.analysis.limit.lap_time
+
+
+def test_an_exit_that_stays_part_open_is_not_driven_sooner(late):
+    # two metres late, and a tenth short of the engine's pull all the way out: no metres give that
+    bench, index = late
+    part = leaving(bench.analysis, index, lambda way: 0.0 if way < 2.0 else 0.9)
+    assert index not in part.late
 
 
 def test_a_target_asks_for_the_metres_of_the_note_and_keeps_the_brake_point(lifted, monkeypatch, capsys):
