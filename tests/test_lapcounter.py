@@ -10,7 +10,7 @@ from motion_cases import Drive, drive, logged
 from report_case import circle_case
 
 from simlap.lap_types import LapSet
-from simlap.lapcounter import a_lap_apart, counter_changes, numbered_on, numbering_notes
+from simlap.lapcounter import Changes, a_lap_apart, counter_changes, numbered_on, numbering_notes
 from simlap.laps import find_laps
 from simlap.motion import Motion, motion_of
 from simlap.noted import Kind, Note
@@ -144,6 +144,40 @@ def test_a_counter_of_parts_of_laps_changes_on_the_line():
     d, session, _ = driven()
     parts = np.interp(session.t, d.crossings, np.arange(d.crossings.size))
     assert_all_laps_found(laps_of(parts), [1, 2, 3, 4, 5])
+
+
+@pytest.mark.parametrize(
+    ("written", "laps"),
+    [
+        # logged once shortly behind the line and once shortly before it: 1.05 and 1.95 are both in the lap behind 1
+        ([1.05, 1.95, 2.05, 2.95, 3.05], [1, 1, 2, 2, 3]),
+        # whole numbers through a channel that is good to a hundredth: 0.99 and 1.01 are 1
+        ([0.99, 1.01, 1.99, 2.01, 2.99], [1, 1, 2, 2, 3]),
+        # whole numbers, laid on the rows of a faster channel: one row in five lies half-way up
+        ([0.99, 0.99, 0.99, 0.99, 1.4, 1.99, 1.99, 1.99, 1.99, 2.4], [1, 1, 1, 1, 1, 2, 2, 2, 2, 2]),
+    ],
+    ids=["parts", "hundredths", "between"],
+)
+def test_a_counter_of_parts_is_cut_to_whole_laps_and_one_of_whole_laps_is_rounded(written, laps):
+    # Every value stands for 60 s, longer than a number that is passed over: what changes is the whole lap alone.
+    t = np.arange(60.0 * len(written))
+    changes = counter_changes(Session.from_arrays(t, lap=np.repeat(written, 60)))
+    at = [60.0 * i for i in range(1, len(laps)) if laps[i] != laps[i - 1]]
+    assert changes.t.tolist() == at
+    assert changes.was[0] == laps[0]
+    assert changes.to.tolist() == sorted(set(laps))[1:]
+
+
+def test_rows_lost_for_most_of_a_second_again_and_again_make_no_lap():
+    # 0.8 s of every 5 are lost: what stands between them is shorter than any lap, and is no number of its own.
+    counter = np.where(driven()[1].t % 5.0 < 0.8, 255.0, rising())
+    assert_all_laps_found(laps_of(counter), [2, 3, 4, 5, 6], 0.45)  # a line may lie in a loss, and is seen behind it
+
+
+def test_changes_on_the_first_and_the_last_moment_do_not_lie_between_them():
+    changes = Changes(np.array([5.0, 10.0, 15.0, 20.0, 25.0]), np.arange(5), np.arange(1, 6))
+    found = changes.between(10.0, 20.0)
+    assert (found.t.tolist(), found.was.tolist(), found.to.tolist()) == ([15.0], [2], [3])
 
 
 def test_a_counter_that_passes_through_nought_on_the_line_starts_anew_once():

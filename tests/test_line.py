@@ -1,15 +1,17 @@
 """Lines against curves whose curvature, slope and length are known in closed form."""
 
+import itertools
 import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.special import fresnel
 from solver_cases import circuit, hilly_line
 
 from simlap.errors import OptionError
-from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line
+from simlap.line import CLIMB, LAT_BANK, LAT_SLOPE, NORMAL, NORMAL_SLOPE, Line, _spline
 
 G = 9.80665  # [m/s²] CGPM 1901
 
@@ -94,6 +96,35 @@ def test_point_written_twice_is_one_point():
     line = Line.from_points(np.insert(x, 40, x[40]), np.insert(y, 40, y[40]))
     assert line.station.size == 100
     assert line.kappa == pytest.approx(1.0 / 50.0, rel=1e-5)
+
+
+def test_points_apart_by_rounding_alone_are_one_point():
+    # 1e-9 m is what carrying a position from degrees to metres and back leaves; no road turns within it.
+    x, y = circle_points(50.0, 100)
+    near = [np.insert(values, [21, 41, 61], values[[20, 40, 60]] + 1e-9) for values in (x, y)]
+    line = Line.from_points(*near)
+    assert line.station.size == 100
+    assert line.kappa == pytest.approx(1.0 / 50.0, rel=1e-5)
+
+
+def test_a_line_a_thousand_times_smaller_is_as_much_shorter_and_bends_as_much_more():
+    x, y = circle_points(50.0, 200)
+    large, small = Line.from_points(x, y), Line.from_points(x / 1000.0, y / 1000.0)  # points 1.6 mm apart
+    assert small.length == pytest.approx(large.length / 1000.0, rel=1e-9)
+    assert small.kappa == pytest.approx(large.kappa * 1000.0, rel=1e-6)
+
+
+def test_stations_are_laid_along_the_curve_to_a_billionth_of_its_length():
+    # A flat ellipse with few points, unevenly apart: the length of the spline by adaptive quadrature (QUADPACK).
+    angle = 2.0 * math.pi * np.arange(61) / 60
+    points = np.stack([200.0 * np.cos(angle), 20.0 * np.sin(angle), np.zeros(61)], axis=1)
+    knots = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1)))
+    points[-1] = points[0]
+    curve = _spline(knots, points, True, None)
+    length = sum(
+        quad(lambda u: np.linalg.norm(curve(u, 1)), a, b, epsrel=1e-12)[0] for a, b in itertools.pairwise(knots)
+    )
+    assert Line.from_points(*points[:-1].T).length == pytest.approx(length, rel=1e-9)
 
 
 def test_bank_follows_its_points():

@@ -413,6 +413,23 @@ def test_a_sign_and_letters_of_the_hemisphere_tell_west_once(log):
     ]
 
 
+def test_commas_between_thousands_are_not_taken_for_decimals(log):
+    # 7,250 turns a minute beside times with a decimal point: read with a decimal comma they would be 7.25.
+    with pytest.raises(LogFormatError, match=r"row 2, column 'rpm': '7,250' is not a number"):
+        read_session(log('time_s,speed_kmh,rpm\n0.5,36,"7,250"\n1.5,72,"7,300"\n'))
+
+
+def test_points_in_a_date_do_not_hide_a_decimal_comma(log):
+    session = read_session(log("Datum;time_s;speed_kmh\n27.11.2026;0,0;36,9\n27.11.2026;0,5;72,0\n"))
+    assert session.t.tolist() == [0.0, 0.5]
+    np.testing.assert_allclose(session.channel("speed"), [10.25, 20], rtol=ROUNDING)
+
+
+def test_a_decimal_comma_is_seen_in_cells_with_blanks_about_them(log):
+    session = read_session(log("time_s;speed_kmh\n 0,0 ; 36,9 \n 0,5 ; 72,0 \n"))
+    np.testing.assert_allclose(session.channel("speed"), [10.25, 20], rtol=ROUNDING)
+
+
 def test_a_decimal_comma_that_comes_late_is_seen(log):
     # A logger that writes whole numbers without decimals: 150 rows at standstill, then 0.5 and 72.5 km/h.
     rows = "".join(f"{i};0\n" for i in range(150))
