@@ -17,6 +17,7 @@ from simlap.cues import (
     Sync,
     _Group,
     _one_at_a_time,
+    _stretches,
     chapter_cues,
     escaped,
     finding_cues,
@@ -27,6 +28,7 @@ from simlap.cues import (
 from simlap.cues import FAST as FAST_CORNER
 from simlap.errors import NotEnoughData, OptionError
 from simlap.habit_laps import TRAFFIC
+from simlap.habits import PRECEDENCE
 from simlap.session import Session
 
 VIDEO_START = 90.0  # [s] clock of the log at the first frame
@@ -158,6 +160,36 @@ def test_only_what_the_driver_does_in_a_fast_corner_is_told_to_go_in_small_steps
 
     assert FAST_CORNER in shown("low minimum speed")
     assert FAST_CORNER not in shown(TRAFFIC)  # a slower car in front is nothing to build up to
+
+
+def test_of_what_costs_alike_the_note_that_comes_first_in_the_advice_is_shown():
+    case = circle_case()
+    first, last = PRECEDENCE[0], PRECEDENCE[-1]
+    one = replace(case.advice.findings[0], kind=first, sentence="North: the first.", worth_s=0.2)
+    other = replace(one, kind=last, sentence="North: " + "word " * 14 + "the last.")
+    for order in ((one, other), (other, one)):
+        advised = replace(case, advice=replace(case.advice, findings=order, priorities=()))
+        (cue,) = finding_cues(advised, Sync(VIDEO_START), 1)
+        assert cue.text.startswith("North: the first")
+
+
+def test_the_zone_of_a_circuits_only_corner_is_its_whole_lap():
+    # It ends where it begins, 250 m behind the start line of 1200 m: both ends of the lap belong to it.
+    assert _stretches(250.0, 250.0, 1200.0) == [(250.0, 1200.0), (0.0, 250.0)]
+    assert _stretches(0.0, 0.0, 1200.0) == [(0.0, 1200.0)]
+
+
+def test_a_corner_of_a_long_name_leaves_the_list_of_chapters_readable():
+    # 60 characters of the name, and what stands before it
+    cues = chapter_cues(circle_case(("n" * 500, "b", "c", "d")), Sync(0.0))
+    assert max(len(cue.text) for cue in cues) <= len("Lap 1: ") + 60
+
+
+def test_an_out_lap_is_no_lap_that_was_set_aside():
+    case = circle_case()
+    laps = (replace(case.lapset.laps[0], number=9, counted=False, flying=False, reason="out-lap"), *case.lapset.laps)
+    with pytest.raises(OptionError, match=r"lap 9 is no full lap \(out-lap\); it has 1, 2, 3, 4"):
+        finding_cues(replace(case, lapset=replace(case.lapset, laps=laps)), Sync(0.0), 9)
 
 
 def test_notes_follow_each_other_and_those_too_near_are_shown_as_long_as_the_later_one():

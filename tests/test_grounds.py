@@ -12,9 +12,11 @@ from simlap.circuits import invented_circuit
 from simlap.errors import LogFormatError
 from simlap.geodesy import to_geodetic, to_plane
 from simlap.grounds import on_one_circuit
+from simlap.line import Line
 from simlap.noted import Kind, Note
 from simlap.options import Options
 from simlap.session import Session
+from simlap.track import Track, start_line_across
 
 AWAY = (5000.0, 1000.0)  # [m] of the kart circuit's start line from the club circuit's
 BESIDE = (275.0, -775.0)  # ... so that the two come within 18 m of each other
@@ -124,11 +126,60 @@ def test_of_several_pauses_on_the_way_the_longest_parts_two_circuits():
     cut, _ = on_one_circuit(session, None, (latitude[0], longitude[0], latitude[1], longitude[1]))
     assert cut.t[-1] == pytest.approx(first[0, -1], abs=1.0)  # the way is looked at twice a second
 
+    # the other way round the road is driven before the pause, and goes with the first
+    session = log(first, late(between, 10.0), late(second, 900.0))
+    cut, _ = on_one_circuit(session, None, (latitude[0], longitude[0], latitude[1], longitude[1]))
+    assert cut.t[-1] == pytest.approx(first[0, -1] + 10.0 + between[0, -1], abs=1.0)
 
-def test_two_laps_elsewhere_are_not_left_out_unasked():
-    # 2.8 laps beside five are 56 %: somebody may have come for either.
+
+@pytest.mark.parametrize(("here", "there"), [(5, 2.8), (5, 2.2), (8, 2.5)])
+def test_two_laps_elsewhere_are_not_left_out_unasked(here, there):
+    # 2.8 laps beside five are 56 %, 2.5 beside eight 31 %: somebody may have come for either.
     with pytest.raises(LogFormatError, match="holds laps of two circuits"):
-        on_one_circuit(log(circle(5), circle(2.8, middle=(3000.0, 0.0)), pause=900.0))
+        on_one_circuit(log(circle(here, speed=32.0), circle(there, speed=32.0, middle=(3000.0, 0.0)), pause=900.0))
+
+
+def line_at(*east):
+    """A start line due east of the origin, from the first to the last of some places. [m]"""
+    latitude, longitude = to_geodetic(np.array([east[0], east[-1]]), np.zeros(2), ORIGIN)
+    return latitude[0], longitude[0], latitude[1], longitude[1]
+
+
+def test_a_start_line_tells_the_circuit_that_it_lies_on_and_none_that_is_far_off():
+    # Circles of 300 m about x = 0 and x = 3000 m: 325 m is 25 m beside the first, 550 m is 250 m off.
+    session = log(circle(5), circle(5, middle=(3000.0, 0.0)), pause=900.0)
+    cut, _ = on_one_circuit(session, None, line_at(315.0, 335.0))
+    assert cut.t[-1] == pytest.approx(circle(5)[0, -1], abs=1.0)
+    with pytest.raises(LogFormatError, match="The start line lies on none of them"):
+        on_one_circuit(session, None, line_at(540.0, 560.0))
+
+
+def ring(radius, east=0.0):
+    """A track about `east` [m] east of the origin, its radius [m] at angles 0 to 2 pi."""
+    angle = np.arange(0.0, 2.0 * np.pi, 0.02)
+    r = radius(angle)
+    line = Line.from_points(east + r * np.cos(angle), r * np.sin(angle))
+    return Track("Ring", line, start_line_across(line, 8.0), (), origin=ORIGIN)
+
+
+def test_a_track_file_tells_the_circuit_whose_ground_it_mostly_shares():
+    session = log(circle(5), circle(5, middle=(3000.0, 0.0)), pause=900.0)
+    # a layout with an own way through a quarter of the lap, smoothly left and joined
+    cut, _ = on_one_circuit(session, ring(lambda a: 300.0 - 120.0 * np.exp(-(((a - np.pi) / 0.45) ** 2))))
+    assert cut.t[-1] == pytest.approx(circle(5)[0, -1], abs=1.0)
+    # one beside it all the way, and one that crosses it twice, are other roads
+    for other in (ring(lambda a: 450.0 + 0.0 * a), ring(lambda a: 300.0 + 0.0 * a, east=250.0)):
+        with pytest.raises(LogFormatError, match="Track 'Ring' lies on none of them"):
+            on_one_circuit(session, other)
+
+
+def test_what_was_joined_from_files_of_another_circuit_is_no_part_any_more():
+    # Three files behind one another: the second and third were driven elsewhere.
+    first, second = circle(5), circle(5, middle=(3000.0, 0.0))
+    end = first[0, -1]
+    session = replace(log(first, second, pause=900.0), parts=(0.0, end + 900.0, end + 950.0))
+    cut, _ = on_one_circuit(session, None, line_at(280.0, 320.0))
+    assert cut.parts == (0.0,)
 
 
 def test_metres_have_no_start_line_in_degrees_to_name(club, kart):
@@ -176,9 +227,10 @@ def test_a_track_or_line_elsewhere_tells_nothing(club, kart):
         on_one_circuit(session, None, (47.0, 11.0, 47.0001, 11.0))
 
 
-def test_a_circuit_driven_again_after_another_is_taken_in_both_pieces():
+@pytest.mark.parametrize("off_m", [0.0, 18.0])  # the other side of the road, and a receiver that begins anew
+def test_a_circuit_driven_again_after_another_is_taken_in_both_pieces(off_m):
     here, there = circle(5), circle(5, middle=(3000.0, 0.0))
-    session = log(here, there, here, pause=900.0)
+    session = log(here, there, moved(here, (off_m, 0.0)), pause=900.0)
     end = here[0, -1]
     again = 2.0 * (end + 900.0)
     latitude, longitude = to_geodetic(np.array([280.0, 320.0]), np.zeros(2), ORIGIN)
@@ -196,6 +248,14 @@ def test_a_few_rounds_of_a_skid_pad_are_left_out_with_a_note():
     assert notes[0].endswith("s is taken, on the circuit driven most.")
     assert np.all(cut.t > pad[0, -1])
     assert cut.t[-1] == session.t[-1]
+
+
+def test_a_fifth_of_the_way_on_a_small_circuit_is_left_out_as_well():
+    # 4.5 laps of 628 m beside eight of 1885 m: 19 %, less than a quarter.
+    session = log(circle(8), circle(4.5, radius=100.0, speed=20.0, middle=(3000.0, 0.0)), pause=900.0)
+    cut, notes = on_one_circuit(session)
+    assert notes[0].endswith("s is taken, on the circuit driven most.")
+    assert cut.t[-1] == pytest.approx(circle(8)[0, -1], abs=1.0)
 
 
 def up_and_down(runs):
@@ -216,8 +276,19 @@ def up_and_down(runs):
         [circle(5), road((300.0, 0.0), (-9000.0, 0.0)), road((-9000.0, 0.0), (300.0, 0.0)), circle(5)],
         [circle(3), circle(1, radius=30.0, speed=8.0, middle=(380.0, 0.0)), circle(3)],  # an excursion
         [circle(5), circle(1.6, middle=(3000.0, 0.0))],  # a lap and a half elsewhere is none that could be judged
+        [*up_and_down(1), circle(5, middle=(20_000.0, 0.0))],  # there and back on one road is no lap
     ],
-    ids=["rounds", "other way", "hill climb", "one hill", "road there and back", "lunch", "excursion", "a lap"],
+    ids=[
+        "rounds",
+        "other way",
+        "hill climb",
+        "one hill",
+        "road there and back",
+        "lunch",
+        "excursion",
+        "a lap",
+        "hill and rounds",
+    ],
 )
 @pytest.mark.parametrize("pause", [1.0 / RATE, 1200.0], ids=["no pause", "pauses"])
 def test_one_circuit_is_left_as_it_is(drives, pause):
