@@ -287,6 +287,29 @@ def test_poor_short_flat_or_single_phases_are_not_praised(poor):
     assert best_used([use("A")], (), ()) != ""
 
 
+def test_a_phase_just_good_enough_is_praised_and_of_two_the_better_by_its_own_length():
+    # 2.7 % lost and 3.7 % of spread in 3 s; and as little in 0.9 s
+    assert best_used([use("A", lost_s=0.08, spread_s=0.11)], (), ()).startswith("A, ")
+    assert best_used([use("A", time_s=0.9, lost_s=0.02, spread_s=0.03)], (), ()).startswith("A, ")
+    # 0.18 s in 6 s are a smaller share than 0.12 s in 3 s
+    long = use("B", time_s=6.0, lost_s=0.10, spread_s=0.08)
+    assert best_used([use("A", lost_s=0.06, spread_s=0.06), long], (), ()).startswith("B, ")
+
+
+def test_a_corner_in_which_a_lap_lost_time_once_is_not_praised_in_any_phase():
+    once = replace(finding("early braking", 1), corner="A", phase="mid_corner", kind="single loss")
+    assert best_used([use("A")], [once], ()) == ""
+    assert best_used([use("A"), use("B")], [once], ()).startswith("B, ")
+
+
+def test_the_spread_of_a_phase_is_that_of_the_middle_half_of_the_laps():
+    # Five laps that take 0.96, 0.98, 1, 1.02 and 1.04 times as long: the quartiles are the second and the fourth.
+    # The first braking is 100 m at 30 m/s.
+    analysis = circle_case(factors={1: 0.96, 2: 1.04, 3: 1.5, 4: 0.98, 5: 1.0, 6: 1.02})  # lap 3 does not count
+    (first, *_) = phase_uses(analysis)
+    assert first.spread_s == pytest.approx(0.04 * 100.0 / 30.0, rel=0.03)  # stations of 2 m
+
+
 def test_what_has_a_finding_or_is_a_priority_is_not_praised():
     habit = replace(finding("early braking", 8), corner="A")
     chosen = Priority("B", "braking", "", gain(0.1), False, TIME_LOST)

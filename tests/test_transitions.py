@@ -11,12 +11,12 @@ from simlap.line import Line
 from simlap.solver import limit_profile
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import target_of
-from simlap.transitions import BLUR_POWER, Transitions, _ramp, with_transitions
+from simlap.transitions import BLUR_POWER, Transitions, _ramp, shows_transitions, with_transitions
 
 
-def oval():
-    kappa = np.concatenate([np.full(80, 1 / 50), np.zeros(200)] * 2)
-    return Line.from_curvature(kappa=kappa, ds=2.0, closed=True)
+def oval(ds=2.0):
+    kappa = np.concatenate([np.full(round(160 / ds), 1 / 50), np.zeros(round(400 / ds))] * 2)
+    return Line.from_curvature(kappa=kappa, ds=ds, closed=True)
 
 
 CAR = Envelope.constant(lateral=10.0, braking=8.0, drive=4.0)
@@ -102,3 +102,40 @@ def test_trail_braking_is_not_the_time_that_a_foot_needs(circuit):
     # a bound, whatever the ramps: no slower than what this very driver drove, nor than what is asked of him
     assert target.limit_s <= target.limit_with_transitions_s <= made.truth.lap_times_s.min() + 1e-6
     assert target.limit_with_transitions_s <= target.next_step.value + 1e-9
+
+
+def test_a_slow_release_costs_what_a_slow_pick_up_does_driven_backwards():
+    # Time reversed, braking is driving: a lap with 8 m/s² of brakes let go in 0.6 s and 4 m/s² of drive is, backwards,
+    # one with 4 m/s² of brakes and 8 m/s² of drive picked up in 0.6 s. The oval is its own mirror image. A release
+    # ends a step and a half too late, so that it costs too little: a twentieth on steps of 0.5 m.
+    line, quick, slow = oval(0.5), 0.02, 0.6
+    cost = []
+    for car, times in (
+        (CAR, Transitions(quick, slow, quick, (1, 1, 1))),
+        (Envelope.constant(lateral=10.0, braking=4.0, drive=8.0), Transitions(quick, quick, slow, (1, 1, 1))),
+    ):
+        instant = Transitions(quick, quick, quick, (1, 1, 1))
+        cost.append(with_transitions(line, car, times).lap_time - with_transitions(line, car, instant).lap_time)
+    assert cost[0] == pytest.approx(cost[1], rel=0.12)
+    assert cost[1] > 0.2
+
+
+def test_a_low_ramp_is_timed_over_the_middle_of_its_rise():
+    # Half a period of a cosine up to 0.25 in 0.4 s. Rise time, 10 to 90 %: 0.4 s · 2 asin(0.8) / pi = 0.236 s for 0.2,
+    # the steepest such part; the whole limit would take five times that.
+    t = np.arange(0.0, 1.0, 0.002)
+    used = 0.125 * (1.0 - np.cos(np.pi * np.clip((t - 0.2) / 0.4, 0.0, 1.0)))
+    assert _ramp(t, used) == pytest.approx([5.0 * 0.4 * 2.0 * np.arcsin(0.8) / np.pi], rel=0.02)
+
+
+def test_a_zone_over_which_the_clock_starts_anew_has_no_ramp_to_time():
+    # Lap times run from 0 at the start line: 59.8 s is followed by 0 s in the middle of a rise.
+    t, used = np.append(np.arange(59.6, 60.0, 0.02), np.arange(0.0, 0.4, 0.02)), np.linspace(0.0, 1.0, 40)
+    assert _ramp(t, used) == []
+    assert _ramp(-t[::-1], used) == []
+
+
+@pytest.mark.parametrize(("bandwidth", "sharp"), [(0.9, False), (1.1, True), (5.0, True)])
+def test_a_motion_that_rises_in_more_than_a_third_of_a_second_times_no_pedal(bandwidth, sharp):
+    # Rise time 0.35 / B (common practice): 0.39, 0.32 and 0.07 s; a driver changes pedals in 0.35 s.
+    assert shows_transitions(bandwidth) == sharp

@@ -335,3 +335,50 @@ def test_a_circle_is_one_zone():
     _, _, zones = cut(line)
     assert len(zones) == 1
     assert np.array_equal(holders(zones, line.station, line.length), np.ones(300))
+
+
+def made(v, active="engine"):
+    """A limit profile of speeds (n,) made by hand on stations of 1 m, and its line. [m/s]"""
+    line = Line.from_curvature(np.full(v.size, 2.0 * math.pi / v.size), 1.0)
+    return SimpleNamespace(v=v, a_lon=np.gradient(v**2 / 2.0), active=np.full(v.size, LIMIT_NAMES.index(active))), line
+
+
+TWO = (Corner("1", "left", 150.0, 180.0, 210.0), Corner("2", "left", 450.0, 480.0, 510.0))
+
+
+def along(places, speeds, n=600):
+    return np.interp(np.arange(float(n)), places, speeds)
+
+
+@pytest.mark.parametrize(("lost", "slows"), [(0.3, False), (0.8, True)])
+def test_less_than_half_a_metre_per_second_is_no_slowing(lost, slows):
+    # The second corner is slow; the limit loses 0.3 or 0.8 m/s before the first one.
+    v = along([0, 100, 170, 190, 300, 400, 470, 490, 599], [40, 40, 40 - lost, 40 - lost, 40, 40, 20, 20, 40])
+    profile, line = made(v, "lateral")
+    first, _ = cut_zones(line, TWO, profile)
+    assert (first.braking_stop > first.start) == slows
+    assert (first.start < first.corner.entry_m) == slows
+
+
+@pytest.mark.parametrize(("gained", "own"), [(1.0, True), (0.3, False)])
+def test_a_slowing_begins_behind_the_corner_before_where_speed_was_gained_between(gained, own):
+    # Before the second corner the limit falls from 40 to 38 m/s at 250 m (no corner of the list), gains a metre per
+    # second by 350 m, and slows to 20: that slowing is its own. The 0.3 m/s of a ripple are part of one long slowing.
+    v = along([0, 100, 200, 250, 350, 470, 490, 599], [40, 40, 40, 38, 38 + gained, 20, 20, 40])
+    profile, line = made(v, "lateral")
+    _, second = cut_zones(line, (replace(TWO[0], entry_m=60.0, apex_m=70.0, exit_m=80.0), TWO[1]), profile)
+    assert second.start == pytest.approx(350.0 if own else 200.0, abs=3.0)
+
+
+def test_mid_corner_ends_a_fifth_of_a_metre_per_second_above_the_lowest_speed():
+    # From 190 m the limit gains 0.02 m/s per metre: 0.2 m/s after 10 m, before the corner is over.
+    v = along([0, 100, 170, 190, 290, 400, 470, 490, 599], [40, 40, 30, 30, 32, 40, 20, 20, 40])
+    profile, line = made(v, "lateral")
+    first, _ = cut_zones(line, TWO, profile)
+    assert first.mid_stop == pytest.approx(200.0, abs=1.0)
+
+
+def test_the_only_corner_of_a_circuit_holds_the_lap_also_where_it_is_taken_flat():
+    profile, line = made(np.full(600, 40.0))
+    zones = cut_zones(line, TWO[:1], profile)
+    assert np.array_equal(holders(zones, line.station, line.length), np.ones(600))
