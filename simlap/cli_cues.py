@@ -72,21 +72,12 @@ def cues(
 
     The advice below them is the notes'.
     """
-    crossing = (crossing_video_time, crossing_lap)
-    if (video_start is None) == (crossing == (None, None)) or (None in crossing and crossing != (None, None)):
-        raise OptionError(
-            "cues: say where the video starts, either by --video-start SECONDS (clock of the log at the first frame) "
-            "or by --crossing-video-time SECONDS with --crossing-lap N."
-        )
-    if crossing_video_time is not None and not math.isfinite(crossing_video_time):
-        raise OptionError(f"--crossing-video-time {crossing_video_time:g}: write a number of seconds.")
+    _check_place(video_start, crossing_video_time, crossing_lap)
     from simlap.analysis import analyse
-    from simlap.cues import Sync, chapter_cues, finding_cues, read_moment, webvtt, with_caution
+    from simlap.cues import Sync, chapter_cues, finding_cues, webvtt, with_caution
     from simlap.files import write_text
     from simlap.readers.table import plural
 
-    if video_start is not None:
-        read_moment(video_start)  # what is no moment is told before the log is read
     options = build_options(
         start=start_line, laps=laps, drop=drop, quantile=quantile, draws=draws, seed=seed, thresholds=thresholds
     )
@@ -105,3 +96,25 @@ def cues(
     write_text(out, webvtt(with_caution(notes), f"Findings of lap {shown} of {session.source}, {OWN_NUMBERS}"))
     write_text(target, webvtt(chapter_cues(result, sync), f"Laps and corners of {session.source}"))
     say(f"{plural(len(notes), 'note')} of lap {shown} in {out}, chapters in {target}")
+
+
+def _check_place(video_start: str | None, crossing_video_time: float | None, crossing_lap: int | None) -> None:
+    """Refuse, before the log is read, what says not at all, twice or by halves where the video lies on its clock.
+
+    Raises
+    ------
+    OptionError
+        Also when a time is no time.
+    """
+    crossing = (crossing_video_time, crossing_lap)
+    if (video_start is None) == (crossing == (None, None)) or (None in crossing and crossing != (None, None)):
+        raise OptionError(
+            "cues: say where the video starts, either by --video-start SECONDS (clock of the log at the first frame) "
+            "or by --crossing-video-time SECONDS with --crossing-lap N."
+        )
+    if crossing_video_time is not None and not math.isfinite(crossing_video_time):
+        raise OptionError(f"--crossing-video-time {crossing_video_time:g}: write a number of seconds.")
+    if video_start is not None:
+        from simlap.cues import read_moment
+
+        read_moment(video_start)

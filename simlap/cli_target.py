@@ -41,46 +41,30 @@ STEPS = {
 FARTHEST_OUTING = 5  # further ahead than a race weekend nothing that was shown today holds
 
 
-def usual(name: str) -> str:
-    """The usual value of a step, for the help."""
-    return f"{STEPS[name][1]:g}"
+def step_option(name: str, words: str) -> Any:
+    """The option of a step in `STEPS`, its usual value shown."""
+    return typer.Option(STEPS[name][0], help=words, show_default=f"{STEPS[name][1]:g}")
+
+
+CornersOpt = Annotated[int | None, step_option("corners", "Corners to work on at once.")]
+BrakeOpt = Annotated[float | None, step_option("brake_point_m", "Brake later by at most this, in metres.")]
+SpeedOpt = Annotated[float | None, step_option("min_speed_kmh", "Carry at most this much more speed, in km/h.")]
+ThrottleOpt = Annotated[
+    float | None, step_option("full_throttle_m", "Full throttle earlier by at most this, in metres.")
+]
+LapStepOpt = Annotated[
+    float | None, step_option("lap_share", "Ask for at most this share of the lap time, in per cent.")
+]
 
 
 def target(
     sessions: SessionsArg,
     outing: Annotated[int, typer.Option("--outing", help="How many outings ahead: 1 is the next one.")] = 1,
-    corners: Annotated[
-        int | None,
-        typer.Option("--corners", help="Corners to work on at once.", show_default=usual("corners")),
-    ] = None,
-    brake_step: Annotated[
-        float | None,
-        typer.Option(
-            "--brake-step", help="Brake later by at most this, in metres.", show_default=usual("brake_point_m")
-        ),
-    ] = None,
-    speed_step: Annotated[
-        float | None,
-        typer.Option(
-            "--speed-step", help="Carry at most this much more speed, in km/h.", show_default=usual("min_speed_kmh")
-        ),
-    ] = None,
-    throttle_step: Annotated[
-        float | None,
-        typer.Option(
-            "--throttle-step",
-            help="Full throttle earlier by at most this, in metres.",
-            show_default=usual("full_throttle_m"),
-        ),
-    ] = None,
-    lap_step: Annotated[
-        float | None,
-        typer.Option(
-            "--lap-step",
-            help="Ask for at most this share of the lap time, in per cent.",
-            show_default=usual("lap_share"),
-        ),
-    ] = None,
+    corners: CornersOpt = None,
+    brake_step: BrakeOpt = None,
+    speed_step: SpeedOpt = None,
+    throttle_step: ThrottleOpt = None,
+    lap_step: LapStepOpt = None,
     track: TrackOpt = None,
     start_line: StartLineOpt = None,
     laps: LapsOpt = None,

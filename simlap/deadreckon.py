@@ -51,10 +51,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     """
     notes = ["No positions in the log: the path is reckoned from speed and course rate."]
     source = _speed_source(session, notes)
-    speed = observe(session, source)
-    if speed.t.size < LEAST_ROWS:
-        raise NotEnoughData(f"{session.source}: {speed.t.size} speeds; at least {LEAST_ROWS} are needed.")
-    speed, lag = _aligned(session, speed, notes)
+    speed, lag = _aligned(session, _speeds(session, source), notes)
     turning, t_range = _turn_channels(session)
     t, dt = _common_clock(session.source, speed, t_range), 1.0 / MOTION_RATE
     v_raw = np.interp(t, speed.t, speed.value)
@@ -74,9 +71,6 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
     quality = _quality(lag, source, turn.name, closing, float(1.0 - valid.mean()))
     notes += _lost_in_gaps(t, lost, closing.bridged)
     kappa = np.where(v > SLOW, rate / np.maximum(v, SLOW), 0.0)
-    altitude = None
-    if session.has("altitude"):
-        altitude = observe(session, "altitude").smoothed(t, dt, min(bandwidth, ALTITUDE_BANDWIDTH))
     a_lat = v**2 * kappa
     moves = v > SLOW
     across = None
@@ -92,7 +86,7 @@ def reckoned_motion(session: Session, bandwidth: float, seed: int = 0) -> Motion
         kappa=kappa,
         a_lon=a_lon,
         a_lat=a_lat,
-        altitude=altitude,
+        altitude=_altitude(session, t, bandwidth),
         noise_a_lon=np.gradient(shake_v, dt, axis=0).T,
         noise_a_lat=(v[:, None] * shake_rate).T,
         origin=None,
@@ -136,6 +130,21 @@ def _speed_source(session: Session, notes: list[str]) -> str:
             "Speed comes from the wheels, the only speed in the log: braking comes out too hard where they slip."
         )
     return source
+
+
+def _speeds(session: Session, source: str) -> Observation:
+    """The speed of this name, where there is enough of it."""
+    speed = observe(session, source)
+    if speed.t.size < LEAST_ROWS:
+        raise NotEnoughData(f"{session.source}: {speed.t.size} speeds; at least {LEAST_ROWS} are needed.")
+    return speed
+
+
+def _altitude(session: Session, t: np.ndarray, bandwidth: float) -> np.ndarray | None:
+    """Smoothed height (n,) at the times `t` (n,) [s], None where none is logged. [m]"""
+    if not session.has("altitude"):
+        return None
+    return observe(session, "altitude").smoothed(t, 1.0 / MOTION_RATE, min(bandwidth, ALTITUDE_BANDWIDTH))
 
 
 def _common_clock(source: str, speed: Observation, turning: tuple[float, float]) -> np.ndarray:

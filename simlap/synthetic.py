@@ -19,7 +19,7 @@ from simlap.frozen import own
 from simlap.session import Session
 from simlap.synthetic_drive import Inputs, closed_run
 from simlap.synthetic_driver import CornerSkill, Driver, TrueZone
-from simlap.synthetic_outing import Course, LapStates, Outing, TrueLap, drive_outing
+from simlap.synthetic_outing import Course, DrivenOuting, LapStates, Outing, TrueLap, drive_outing
 from simlap.synthetic_sensors import Sensors, TrueMotion, record
 from simlap.synthetic_usage import Key, inputs_of, ledgers
 
@@ -156,23 +156,37 @@ def synthetic_session(
     outing = Outing(laps, out_and_in, traffic_lap, mistake_lap, grip, grip_drift, standing_s)
     rng_line, rng_usage, rng_sensor = (np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(3))
     course = Course.of(track_or_line, envelope, driver)
-    base, car, zones = course.base, course.car, course.zones
     driven = drive_outing(course, driver, outing, rng_line, rng_usage)
     session, rows = record(
         driven.motion,
         sensors,
-        car,
+        course.car,
         getattr(track_or_line, "origin", None),
         rng_sensor,
         standing_s=driven.wait_s,
         source=f"synthetic session, seed {seed}",
     )
+    return SyntheticSession(session, _truth(course, driven, rows, envelope, driver, sensors, losses))
+
+
+def _truth(
+    course: Course,
+    driven: DrivenOuting,
+    rows: TrueMotion,
+    envelope: Envelope,
+    driver: Driver,
+    sensors: Sensors,
+    losses: bool,
+) -> Truth:
+    """What was put into an outing that was `driven`, `rows` its motion on the rows of the log; limit and typical lap
+    are driven again on the mean path, and so are the ledgers with `losses`."""
+    base, car, zones = course.base, course.car, course.zones
     road, surface, n = driven.mean_road, driven.mean_grip, base.x.size
     z_limit, limit_lap = closed_run(road, car, surface, Inputs.perfect(n))
     typical = np.median(driven.usage[driven.plain], axis=0)
     _, typical_lap = closed_run(road, car, surface, inputs_of(zones, typical[None], driver, n, base.spacing))
     books = ledgers(road, car, surface, zones, typical, driver) if losses else ({}, {}, {}, {}, {})
-    truth = Truth(
+    return Truth(
         envelope=envelope,
         driver=driver,
         sensors=sensors,
@@ -191,7 +205,6 @@ def synthetic_session(
         gain_alone_total_s=MappingProxyType(books[3]),
         gain_corner_total_s=MappingProxyType(books[4]),
     )
-    return SyntheticSession(session, truth)
 
 
 def synthetic_pair(
