@@ -114,7 +114,7 @@ def test_weak_drive_at_full_throttle_asks_for_a_look_at_the_gear():
 def flat(metres, radius=300.0, start=150.0):
     """46 m/s from `start` on for so many metres, where 4 m/s² are left, before and behind that with all of them."""
     v2 = 46.0**2 + 2.0 * 4.0 * np.clip(along - start - metres, 0.0, None)
-    rising = 46.0**2 - 2.0 * 4.0 * np.clip(start - along, 0.0, None)
+    rising = np.maximum(46.0**2 - 2.0 * 4.0 * np.clip(start - along, 0.0, None), 10.0**2)  # from 10 m/s on
     return {**NO_SLOWING, "v": np.sqrt(np.where(along < start, rising, np.minimum(v2, 50.0**2))), "radius": radius}
 
 
