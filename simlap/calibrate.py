@@ -22,6 +22,7 @@ import numpy as np
 
 from simlap.lag import band_pass
 from simlap.noted import Kind, Note
+from simlap.robust import deviation
 from simlap.sensors import Observation
 from simlap.units import G
 
@@ -34,6 +35,10 @@ COARSE, FINE = 0.05, 0.01  # [s]
 LEAST_FIT = 0.3  # share of a channel's variance that the path must explain; else it is no reading of this motion
 FIRST_RESIDUAL = 0.02  # first guess of the share of a channel's variance that is noise
 SCALES = (0.6, 1.6)  # a channel that reads another share of the path's motion is in another unit, or another channel
+# Where positions jump the first path makes moves that no channel has seen. An instant is left out where a channel and
+# the path differ by so many robust deviations and by so much of the channel's rms (on straights a channel follows more
+# closely than in corners, which must stay in). The first fit leans towards such moves: so many rounds at most.
+OUTLIER, OUTLIER_SHARE, OUTLIER_ROUNDS = 6.0, 0.5, 30
 LEAST_TIME = 20.0  # [s] of driving
 MOVING = 5.0  # [m/s]
 NOSE_ROUNDS, NOSE_STEP, MOST_NOSE = 4, 1e-4, 0.012  # rounds, [rad s²/m], [rad s²/m]: 7 degrees at 1 g
@@ -133,21 +138,34 @@ class Calibration:
         at = self.drive.t[self.used] + lag
         matrix = np.column_stack([np.interp(at, self.drive.t, f) for f in self.features[name].T])
         read = self.read[name][self.used]
-        sign = 1.0 if matrix[:, 0] @ read >= 0.0 else -1.0
+        # by the direction alone: where positions jump, the path's size says nothing
+        sign = 1.0 if np.sign(matrix[:, 0]) @ read >= 0.0 else -1.0
+        size = OUTLIER_SHARE * float(np.sqrt(np.mean(read**2)))
+        kept = np.ones(read.size, dtype=bool)
+        for _ in range(OUTLIER_ROUNDS):
+            coefficients, residual = self._solved(name, matrix[kept], sign * read[kept])
+            away = np.abs(sign * read - matrix @ coefficients)
+            before, kept = kept, away <= max(OUTLIER * deviation(away), size)
+            if np.array_equal(kept, before):
+                break
+        return Fit(coefficients, sign * (1.0 - residual)), residual
+
+    def _solved(self, name: str, matrix: np.ndarray, read: np.ndarray) -> tuple[np.ndarray, float]:
+        """Coefficients, and the residual variance over the variance, of instants whose features are `matrix` (n, p)."""
         mean, spread = np.array(PRIOR[name]).T
         variance = float(np.mean(read**2))
         # Samples within one period of the bandwidth share their noise.
-        free = max(self.used.size * STEP * THIN * 2.0 * HIGH, 1.0)
-        square, product = matrix.T @ matrix, matrix.T @ (sign * read)
-        square[0, 0] -= min(self.doubt[name] * self.used.size, 0.5 * square[0, 0])
+        free = max(read.size * STEP * THIN * 2.0 * HIGH, 1.0)
+        square, product = matrix.T @ matrix, matrix.T @ read
+        square[0, 0] -= min(self.doubt[name] * read.size, 0.5 * square[0, 0])
         residual = FIRST_RESIDUAL
         for _ in range(2):
-            precision = free / self.used.size / max(residual * variance, 1e-12)
+            precision = free / read.size / max(residual * variance, 1e-12)
             coefficients = np.linalg.solve(
                 precision * square + np.diag(1.0 / spread**2), precision * product + mean / spread**2
             )
-            residual = float(np.mean((sign * read - matrix @ coefficients) ** 2)) / max(variance, 1e-12)
-        return Fit(coefficients, sign * (1.0 - residual)), residual
+            residual = float(np.mean((read - matrix @ coefficients) ** 2)) / max(variance, 1e-12)
+        return coefficients, residual
 
     def cost(self, lag: float, names: list[str]) -> float:
         """Sum of the logarithms of the residual variances: minus twice the likelihood per sample."""

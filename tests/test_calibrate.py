@@ -1,5 +1,7 @@
 """Sensors against a first path: channels made up of a motion that is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,6 +59,25 @@ def test_noise_of_the_first_path_does_not_make_the_scale_too_small():
     _, _, a_lat = motion()
     out, _ = calibrate(first_path(0.1, 1.5), {"a_lat": Observation(T, a_lat, 25.0)}, [])
     assert np.polyfit(between(a_lat), between(out["a_lat"].value), 1)[0] == pytest.approx(1.0, abs=0.03)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_jumps_of_the_positions_do_not_make_the_scales_too_small(sign):
+    # Six times in five minutes the positions jump by 8 m for 2 s: smoothed to 1 Hz (a Gaussian of 0.13 s), such an edge
+    # is 8 m · x / (0.13 s)² of acceleration, 290 m/s² at the most, that no sensor has felt. Least squares over all
+    # instants finds less than 0.6 of the scale and leaves the channels out.
+    v, _, a_lat = motion()
+    path = first_path(0.1)
+    aside = np.zeros(T.size)
+    for at in (40.0, 81.0, 122.0, 163.0, 204.0, 245.0):
+        aside += 8.0 * (np.abs(T - at - 1.0) < 1.0)
+    felt = np.gradient(np.gradient(lowpass(aside, STEP, BANDWIDTH), STEP), STEP)
+    path = replace(path, a_lat=path.a_lat + felt, course_rate=path.course_rate + felt / path.v)
+    read = {"a_lat": sign * a_lat, "yaw_rate": sign * a_lat / v}
+    out, lag = calibrate(path, {name: Observation(T, values, 25.0) for name, values in read.items()}, [])
+    assert lag == pytest.approx(0.1, abs=0.01)
+    for name, true in (("a_lat", a_lat), ("yaw_rate", a_lat / v)):
+        assert np.polyfit(between(true), between(out[name].value), 1)[0] == pytest.approx(1.0, abs=0.02)
 
 
 def test_a_receiver_cannot_be_ahead_of_time():
