@@ -11,6 +11,7 @@ import numpy as np
 from simlap.drawnfixes import drawn_corners
 from simlap.errors import NotEnoughData
 from simlap.geodesy import Origin, origin_of, to_plane
+from simlap.robust import deviation
 from simlap.session import Session
 from simlap.splines import lowpass
 
@@ -21,6 +22,11 @@ JUMP_SLACK = 5.0  # [m] two fixes may err by so much against each other
 JUMP_WINDOW = 9  # fixes; single jumps are seen against the median of so many, runs by what a car can reach
 BRINGS = 3  # times the fixes that it costs, a piece between jumps must bring
 MOST_PIECES = 2000  # pieces between jumps that are tried; a log with more is noise
+# A jump there and back: one step, and soon after it one that takes it back, away from their neighbours by more than a
+# crash could move a car within a fix, and by far more than the fixes of this log err.
+THERE, THERE_ACCELERATION, THERE_DEVIATIONS = 1.5, 100.0, 10.0  # [m], [m/s²], robust deviations
+AND_BACK, LONGEST_AWAY = 0.3, 5.0  # share of the first step that is not taken back; [s]
+AWAY_WINDOW = 5  # steps whose median velocity a jump is seen against
 NULL_ISLAND = 1e-6  # [deg] receivers without a fix write 0, 0
 SILENT = 1.0  # [s] without a value of a channel, or some of its own steps: what it did there is not known
 STEPS_SILENT = 4.0  # steps of a slow channel
@@ -145,6 +151,7 @@ def fixes_of(session: Session, plane: Origin | None = None) -> Fixes:
     t = session.t[rows]
     keep = np.hypot(x - np.median(x), y - np.median(y)) < FAR
     keep[keep] = _not_jumping(t[keep], x[keep], y[keep])
+    keep[keep] = _not_away(t[keep], x[keep], y[keep])
     dropped = int((~keep).sum())
     if dropped:
         notes.append(f"{dropped} position fixes jump by more than a car can drive; left out.")
@@ -213,6 +220,38 @@ def _not_jumping(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     near = np.flatnonzero(away <= JUMP_SPEED * JUMP_WINDOW * np.median(np.diff(t)) + JUMP_SLACK)
     keep[:] = False
     keep[near[_longest_chain(t[near], x[near], y[near])]] = True
+    return keep
+
+
+def _not_away(t: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """False for fixes between a jump and its way back.
+
+    A receiver that loses satellites, or takes a reflection for one, lies some metres beside the car for a second or
+    two: near enough for a car to reach, but not within one fix. A jump that is not taken back soon stays in: which of
+    its sides is right, positions alone do not tell.
+    """
+    keep = np.ones(t.size, dtype=bool)
+    if t.size < JUMP_WINDOW:
+        return keep
+    from scipy.ndimage import median_filter
+
+    dt = np.diff(t)
+    east, north = np.diff(x) / dt, np.diff(y) / dt
+    beside = (east - median_filter(east, AWAY_WINDOW)) + 1j * (north - median_filter(north, AWAY_WINDOW))
+    moved = beside * dt
+    least = np.maximum(THERE, THERE_ACCELERATION * dt**2)
+    jumps = np.flatnonzero(np.abs(moved) > np.maximum(least, THERE_DEVIATIONS * deviation(np.abs(moved))))
+    done = -1
+    for k, there in enumerate(jumps.tolist()):
+        if there <= done:
+            continue
+        for back in jumps[k + 1 :].tolist():
+            if t[back] - t[there] > LONGEST_AWAY:
+                break
+            if abs(moved[there] + moved[back]) < AND_BACK * abs(moved[there]):
+                keep[there + 1 : back + 1] = False
+                done = back
+                break
     return keep
 
 

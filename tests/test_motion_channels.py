@@ -247,6 +247,27 @@ def test_a_run_of_wrong_fixes_is_dropped_and_what_follows_is_kept():
     assert fixes.t[-1] == t[-1]
 
 
+@pytest.mark.parametrize("seconds", [0.2, 1.0, 4.0])
+@pytest.mark.parametrize("metres", [2.0, 6.0, 15.0])
+def test_fixes_that_lie_beside_the_road_for_seconds_are_dropped_and_no_others(metres, seconds):
+    # A car could drive these metres, but not within a tenth of a second: 2 m take 200 m/s². Corners of 15 m at 12 m/s
+    # (9.6 m/s²) and fixes that err by 0.05 m are no jumps.
+    t = np.arange(0.0, 120.0, 0.1)
+    noise = 0.05 * np.random.default_rng(4).standard_normal((2, t.size))
+    x, y = 15.0 * np.cos(0.8 * t) + noise[0], 15.0 * np.sin(0.8 * t) + noise[1]
+    plain = fixes_of(Session.from_arrays(t, x=x, y=y))
+    assert plain.dropped == 0
+    away = (t > 59.95) & (t < 59.95 + seconds)
+    fixes = fixes_of(Session.from_arrays(t, x=x + 0.6 * metres * away, y=y - 0.8 * metres * away))
+    assert fixes.t == pytest.approx(t[~away])
+
+
+def test_positions_that_jump_and_stay_there_are_kept_on_both_sides():
+    # A receiver that finds its place again: which side is right, positions alone do not tell.
+    t = np.arange(0.0, 120.0, 0.1)
+    assert fixes_of(Session.from_arrays(t, x=30.0 * t, y=6.0 * (t > 60.0))).dropped == 0
+
+
 def test_positions_that_stay_away_for_minutes_are_refused_with_the_gap():
     # inertial channels and speed carry a path over seconds; over five minutes it runs away
     d = drive("club", laps=4, seed=5)
