@@ -10,7 +10,7 @@ import numpy as np
 
 from simlap.chance import SCATTER
 from simlap.lap_types import Aside, Lap
-from simlap.lapsteps import LEAST_GROUP, Step, Trend, lap_list, step_in, unlike_laps
+from simlap.lapsteps import LEAST_GROUP, Step, Trend, lap_list, scatter_about, step_in, unlike_laps
 from simlap.phases import PHASES
 from simlap.spread import slowest_speed
 
@@ -27,6 +27,8 @@ IN_ONE_PLACE = 0.5
 # Step in one phase of a corner that is told: in seconds, and as a share of the faster laps' time there, where the
 # later laps are slower and where they are faster (a driver who finds the right line gains a lot in one phase).
 LEAST_STEP, LET_GO, LEARNT = 0.3, 0.05, 0.15  # [s], [1], [1]
+# Another corner changed with the same laps where it did so by half of such a step, and by so many standard errors.
+ELSEWHERE, SURE = 0.15, 4.0  # [s], [1]
 # A slowest speed of the limit below the driven one by more than this is no bound: the noise of the speed. [m/s]
 BELOW_DRIVEN = 0.1
 
@@ -37,6 +39,7 @@ class CornerStep:
 
     corner: str
     step: Step
+    elsewhere: tuple[str, ...] = ()  #: other corners whose times change between the same laps
 
     @property
     def question(self) -> str:
@@ -84,7 +87,7 @@ def unlike_of(analysis: Analysis) -> Trend | Step | None:
 
 
 def corner_steps(analysis: Analysis) -> tuple[CornerStep, ...]:
-    """Corners whose times step between two groups of laps while the rest of the lap does not, in track order."""
+    """Corners whose times step between two groups of laps while the whole lap's do not, in track order."""
     return () if unlike_of(analysis) is not None else _corner_steps(analysis)
 
 
@@ -98,14 +101,28 @@ def _corner_steps(analysis: Analysis) -> tuple[CornerStep, ...]:
     # the phases share the scatter of a lap
     usual = SCATTER * analysis.typical_lap_s / np.sqrt(max(filled.size, 1))
     found = []
+    corners = {
+        corner.corner.name: times[:, PHASES * index : PHASES * (index + 1)].sum(axis=1)
+        for index, corner in enumerate(analysis.corners)
+    }
     for index, corner in enumerate(analysis.corners):
         own = [phase for phase in range(PHASES * index, PHASES * (index + 1)) if phase in filled]
         steps = [step_in(numbers, times[:, phase], usual, places=filled.size) for phase in own]
         clear = [step for step in steps if step is not None and _is_foreign(step)]
         if clear:
             step = max(clear, key=lambda step: abs(step.change_s))
-            found.append(CornerStep(corner.corner.name, _over(step, numbers, times[:, own].sum(axis=1))))
+            name = corner.corner.name
+            also = [n for n, own_s in corners.items() if n != name and _changes_with(step, numbers, own_s, usual)]
+            found.append(CornerStep(name, _over(step, numbers, times[:, own].sum(axis=1)), tuple(also)))
     return tuple(found)
+
+
+def _changes_with(step: Step, numbers: np.ndarray, times: np.ndarray, usual: float) -> bool:
+    """Whether the times (m,) of another corner differ clearly between the two groups of laps of a step. [s]"""
+    run, others = (times[np.isin(numbers, laps)] for laps in (step.run, step.others))
+    squares = float(run.var() * run.size + others.var() * others.size)
+    error = scatter_about(squares, run.size + others.size - 2, usual) * np.sqrt(1.0 / run.size + 1.0 / others.size)
+    return bool(abs(run.mean() - others.mean()) >= max(ELSEWHERE, SURE * float(error)))
 
 
 def _over(step: Step, numbers: np.ndarray, times: np.ndarray) -> Step:

@@ -213,13 +213,29 @@ def test_a_flag_in_one_corner_is_asked_about_there_and_nowhere_else():
     assert found.step.change_s == pytest.approx(-0.96, abs=0.04)
     assert unlike_of(case) is None  # 2.3 % of the lap, all of it in one corner
     (told,) = [caution.text for caution in cautions(case) if caution.key == "one corner changed"]
-    assert "In South, laps 1, 2 and 4 were 1.0 s faster than laps 5 to 10" in told
+    assert "In South, laps 1, 2 and 4 were 1.0 s faster than laps 5 to 10, while the rest of the lap stayed" in told
     (asked,) = questioned(case, [replace(case.advice.priorities[0], corner="South", sentence="Do it.")])
     assert asked.sentence == (
         "Do it. Laps 1, 2 and 4 were 1.0 s faster here than laps 5 to 10: was there a flag, rain, other tyres?"
     )
     (left,) = questioned(case, [replace(case.advice.priorities[0], corner="East", sentence="Do it.")])
     assert left.sentence == "Do it."
+
+
+def test_a_corner_that_changes_with_another_is_not_said_to_change_alone():
+    # A second driver from lap 5 on: 0.96 s slower in South, and 0.36 s faster in North.
+    case = with_slow_corner(range(5, 11), 1.4)
+    north = case.phases.phase == 1
+    quicker = [
+        replace(lap, dt=np.where(north & (number >= 5), lap.dt * 0.85, lap.dt))
+        for number, lap in zip(case.table.numbers, case.lap_driven, strict=True)
+    ]
+    case = replace(case, lap_driven=tuple(quicker))
+    (found,) = corner_steps(case)
+    assert (found.corner, found.elsewhere) == ("South", ("North",))
+    (told,) = [caution.text for caution in cautions(case) if caution.key == "one corner changed"]
+    assert "and 1 other corner (North) changed with the same laps: another driver" in told
+    assert "stayed as it was" not in told
 
 
 def test_a_corner_learnt_and_one_that_scatters_are_not_asked_about():

@@ -1,12 +1,12 @@
 """Cautions for an analysis: what its numbers raise, after what its data raise and before what always stands."""
 
-from simlap.conditions import beats_limit, below_driven, corner_steps, slow_group, unlike_of
+from simlap.conditions import CornerStep, beats_limit, below_driven, corner_steps, slow_group, unlike_of
 from simlap.lapsteps import Step
 from simlap.outings import unlike_outings_of
 from simlap.owngrip import less_grip_words
 from simlap.placing import PLACED_M, row_step, told_to
 from simlap.report.data_cautions import data_cautions
-from simlap.report.plain import corner_label, lap_time
+from simlap.report.plain import clean, corner_label, lap_time
 from simlap.report.standing import STANDING, Caution
 from simlap.results import Analysis
 from simlap.units import MS_TO_KMH
@@ -73,12 +73,21 @@ def _unlike_laps(analysis: Analysis) -> list[Caution]:
     raised += [
         Caution(
             "one corner changed",
-            f"In {corner_label(one.corner)}, {one.step.words()}, while the rest of the lap stayed as it was: was there "
-            "a flag, rain, oil? Losses and advice there rest on both groups; choose one of them with --laps.",
+            f"In {corner_label(one.corner)}, {one.step.words()}, {_elsewhere(one)} Losses and advice there rest on "
+            "both groups; choose one of them with --laps.",
         )
         for one in corner_steps(analysis)
     ]
     return raised
+
+
+def _elsewhere(one: CornerStep) -> str:
+    """What the rest of the lap did when one corner changed, and what may be behind it."""
+    if not one.elsewhere:
+        return "while the rest of the lap stayed as it was: was there a flag, rain, oil?"
+    places = f"{len(one.elsewhere)} other corner{'s' * (len(one.elsewhere) > 1)}"
+    names = ", ".join(clean(name) for name in one.elsewhere)
+    return f"and {places} ({names}) changed with the same laps: another driver, other tyres, a change to the car?"
 
 
 def _limit_beaten(analysis: Analysis) -> list[Caution]:
