@@ -71,7 +71,7 @@ class Bench:
             stations = drive_late(float(line.length), now, goal) * self.shown.v.size / float(line.length)
             here = phases.stretch(PHASES * index + EXIT)
             lacks = np.maximum(self.goal.a - self.shown.a, 0.0)[here].sum()
-            if not stations:
+            if not stations or not here.size:  # a corner taken flat has no exit
                 continue
             gives = (_sooner(self.shown.a, self.goal.a, here, stations) - self.shown.a[here]).sum()
             if gives > MOSTLY_LATE * lacks:

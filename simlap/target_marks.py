@@ -92,7 +92,7 @@ def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: fl
         later = max(braking * _ahead(brake, goal.brake_m, length), _ahead(brake, then.brake_m, length), 0.0)
         brake = (brake + later) % length
     late = drive_late(length, now, goal)
-    if full is not None:
+    if full is not None and not _part_open(length, now, goal):
         # where the limit itself opens slowly its full drive is hardly sooner: no driver is asked for more than that
         at_most = min(late, max(0.0, _ahead(goal.full_m, full, length)))
         full = (full - max(leaving * at_most, _ahead(then.full_m, full, length), 0.0)) % length
@@ -104,10 +104,16 @@ def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: fl
 
 def drive_late(length: float, now: Marks, goal: Marks) -> float:
     """How much later than the goal a lap drives; none where its throttle is not late but stays part open. [m]"""
-    late, begins = _ahead(goal.full_m, now.full_m, length), _ahead(goal.half_m, now.half_m, length)
-    if late > PART_OPEN * begins:
+    if _part_open(length, now, goal):
         return 0.0
+    late, begins = _ahead(goal.full_m, now.full_m, length), _ahead(goal.half_m, now.half_m, length)
     return max(0.0, begins if begins > PART_OPEN * late else min(late, begins))
+
+
+def _part_open(length: float, now: Marks, goal: Marks) -> bool:
+    """Whether full drive is so late for another reason than a late throttle: it has no place that a driver could move,
+    and in a blend, whose drive passes the bound of "full" anywhere, it jumps."""
+    return _ahead(goal.full_m, now.full_m, length) > PART_OPEN * _ahead(goal.half_m, now.half_m, length)
 
 
 def _ahead(one: float | None, other: float | None, length: float) -> float:

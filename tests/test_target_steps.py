@@ -222,6 +222,8 @@ def test_half_of_the_way_to_an_earlier_throttle_is_half_of_its_metres():
     for half in (260.0, 252.0):  # half of it 2 m before the goal's, 6 m behind it
         part = replace(goal, full_m=20.0, half_m=half)
         assert marks_asked(3000.0, now, part, then, 0.0, 0.5).full_m == 260.0
+        # nor where a blend of both passes the bound of full drive 42 m sooner
+        assert marks_asked(3000.0, now, part, replace(then, full_m=218.0), 0.0, 0.1).full_m == 260.0
     # a blend that brakes later than its share of the way says so
     assert marks_asked(3000.0, now, goal, replace(then, brake_m=106.0), 0.25, 0.0).brake_m == 106.0
 
