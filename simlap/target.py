@@ -165,9 +165,8 @@ def _interval(bench: Bench, laps: list[Driven], moves: Moves, value: float) -> I
     """Interval of the next step: laps are resampled, the same phases raised, the draws' envelopes hold."""
     analysis, phases = bench.analysis, bench.analysis.phases
     draws = np.asarray(analysis.fit.draw_laps, dtype=int)[:INTERVAL_DRAWS]
-    runs = [
-        blend(composite([laps[row] for row in rows], phases), bench.goal, phases, moves, bench.lifts) for rows in draws
-    ]
+    shown = [composite([laps[row] for row in rows], phases) for rows in draws]
+    runs = [blend(lap, bench.goal, phases, moves, bench.lifts, bench.late) for lap in shown]
     envelopes = np.asarray(analysis.fit.draws)[: len(runs)]
     times = np.asarray(solve_batch(analysis.line, envelopes, all_kept(runs, phases, analysis.grip)).lap_time)
     times = np.minimum(times - bench.unexplained_s, min(lap.lap_time for lap in laps))

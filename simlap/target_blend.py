@@ -22,9 +22,6 @@ SHOWN_LEVEL = 0.25  # a phase counts as repeated at the time that a quarter of t
 # An exit is late where driving it sooner gives more than this share of what it lacks; else its throttle is part open.
 MOSTLY_LATE = 0.5  # [1]
 
-NO_LIFTS: Mapping[int, Lift] = {}
-NOT_LATE: Mapping[int, float] = {}
-
 Moves = dict[int, float]  # how far each phase moves from the shown lap (0) to the goal (1)
 
 
@@ -194,8 +191,8 @@ def blend(
     goal: Driven,
     phases: PhaseMap,
     moves: Moves,
-    lifts: Mapping[int, Lift] = NO_LIFTS,
-    late: Mapping[int, float] = NOT_LATE,
+    lifts: Mapping[int, Lift],
+    late: Mapping[int, float],
 ) -> Driven:
     """`lap` with speed and acceleration of some phases moved towards `goal`.
 

@@ -18,7 +18,7 @@ from simlap.phases import BRAKING, MID_CORNER
 from simlap.report.target import print_target
 from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
-from simlap.target import Mark, Steps, target_of
+from simlap.target import Mark, Steps, _interval, target_of
 from simlap.target_blend import Bench, composite, joined, shown_bench
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
@@ -520,6 +520,18 @@ def test_ten_metres_sooner_on_the_throttle_are_worth_what_they_save(late):
     assert 0.8 * saved < now - then < 1.02 * saved
     # all of the way is nearly the limit's exit
     assert 0.8 * (now - bench.analysis.limit.lap_time) < now - whole < now - bench.analysis.limit.lap_time
+
+
+def test_laps_that_are_all_alike_leave_no_doubt_about_a_late_exit(late):
+    # Resampled laps of a driver whose laps are all the same are that lap again, and so is the envelope: every draw is
+    # the next step itself.
+    bench, index = late
+    fit, share = bench.analysis.fit, {3 * index + 2: 0.25}
+    alike = replace(fit, draw_laps=np.zeros((4, 3), dtype=int), draws=np.tile(fit.envelope.pack(), (4, 1)))
+    same = replace(bench, analysis=replace(bench.analysis, fit=alike))
+    value = float(bench.solve([share])[1][0])
+    interval = _interval(same, [bench.shown] * 3, share, value)
+    assert (interval.low, interval.high) == pytest.approx((value, value), abs=1e-9)
 
 
 def test_an_exit_that_stays_part_open_is_not_driven_sooner(late):
