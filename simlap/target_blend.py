@@ -67,9 +67,9 @@ class Bench:
             now, goal = (marks_of(self.analysis, index, v) for v in (self.shown_v, self.goal.v))
             stations = drive_late(float(line.length), now, goal) * self.shown.v.size / float(line.length)
             here = phases.stretch(PHASES * index + EXIT)
-            lacks = np.maximum(self.goal.a - self.shown.a, 0.0)[here].sum()
             if not stations or not here.size:  # a corner taken flat has no exit
                 continue
+            lacks = np.maximum(self.goal.a - self.shown.a, 0.0)[here].sum()
             gives = (_sooner(self.shown.a, self.goal.a, here, stations) - self.shown.a[here]).sum()
             if gives > MOSTLY_LATE * lacks:
                 found[index] = stations
@@ -199,21 +199,20 @@ def blend(
     A braking phase before which the throttle closes early, in a corner of `lifts`, keeps its brakes: the goal drives
     there for a part of the way without throttle, and the solver brakes for what comes of it as hard as the lap does.
     An exit that drives fully so many stations `late` does the same sooner, by that share of them: what a driver does
-    who opens the throttle some metres earlier, where the same share of the whole way to the goal is worth twice that.
+    who opens the throttle some metres earlier; the same share of the whole way to the goal is worth far more.
     """
-    share, held, sooner = np.zeros(phases.count), np.zeros(lap.a.size), lap.a.copy()
+    share, held, more = np.zeros(phases.count), np.zeros(lap.a.size), np.zeros(lap.a.size)
     for phase, move in moves.items():
         corner, kind = divmod(phase, PHASES)
         if kind == BRAKING and corner in lifts:
             held = np.maximum(held, lifts[corner].held(move))
         elif kind == EXIT and corner in late:
             here = phases.stretch(phase)
-            sooner[here] = _sooner(lap.a, goal.a, here, move * late[corner])
+            more[here] = _sooner(lap.a, goal.a, here, move * late[corner]) - lap.a[here]
         else:
             share[phase] = move
     w = share[phases.phase]
     # a speed above the goal's is kept: the driver has shown it
     v = lap.v + w * np.maximum(goal.v - lap.v, 0.0)
-    a = lap.a + w * (goal.a - lap.a)
-    a = np.maximum(a, sooner)
+    a = lap.a + w * (goal.a - lap.a) + more
     return replace(lap, v=v, a=a + held * np.maximum(goal.a - a, 0.0))

@@ -19,7 +19,7 @@ from simlap.report.target import print_target
 from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Mark, Steps, _interval, target_of
-from simlap.target_blend import Bench, composite, joined, shown_bench
+from simlap.target_blend import Bench, blend, composite, joined, shown_bench
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
 from simlap.target_steps import Plan, _within_steps
@@ -532,6 +532,19 @@ def test_laps_that_are_all_alike_leave_no_doubt_about_a_late_exit(late):
     value = float(bench.solve([share])[1][0])
     interval = _interval(same, [bench.shown] * 3, share, value)
     assert (interval.low, interval.high) == pytest.approx((value, value), abs=1e-9)
+
+
+def test_a_phase_moved_all_the_way_is_the_goal_whether_it_brakes_harder_or_drives_harder(late):
+    # By definition: a move of 1 is the goal. A goal that brakes harder has the lower acceleration.
+    bench, index = late
+    other = next(
+        i for i in range(len(bench.analysis.corners)) if i != index and bench.analysis.phases.stretch(3 * i).size
+    )
+    softer = replace(bench.shown, a=0.8 * bench.goal.a)
+    moved = blend(softer, bench.goal, bench.analysis.phases, {3 * other: 1.0, 3 * index + 2: 0.2}, {}, bench.late)
+    here = bench.analysis.phases.stretch(3 * other)
+    assert bench.goal.a[here].min() < -5.0
+    np.testing.assert_allclose(moved.a[here], bench.goal.a[here], rtol=1e-12)
 
 
 def test_an_exit_that_stays_part_open_is_not_driven_sooner(late):
