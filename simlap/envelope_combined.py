@@ -107,9 +107,8 @@ def combined_shares(found, laps, quantile, lateral, along_limit):
     x = np.median(found.lateral[laps], axis=1) / lat_limit
     y = np.median(found.along[laps], axis=1) / lon_limit
     noise_x, noise_y = found.noise_lateral / lat_limit[0], found.noise_along / lon_limit[0]
-    each = np.hypot(found.lateral[laps] / lat_limit[:, None], found.along[laps] / lon_limit[:, None])
-    noise = np.hypot(noise_x * x[0], noise_y * y[0]) / np.hypot(x[0], y[0])
-    level, _, spread = upper_levels(each, noise, quantile)
+    each = found.use[laps]
+    level, _, spread = upper_levels(each, found.noise_use, quantile)
     lift = level - np.median(each, axis=1)
     return x, y, np.hypot(noise_x, spread), np.hypot(noise_y, spread), lift
 

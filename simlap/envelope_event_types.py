@@ -39,15 +39,17 @@ class CombinedEvents:
 
     lateral: np.ndarray  #: mean |lateral| [m/s²]
     along: np.ndarray  #: mean of what the tyres brake or drive, positive [m/s²]
+    use: np.ndarray  #: mean combined use of the tyres, by the limits of the moment
     speed2: np.ndarray  #: v² [m²/s²]
     noise_lateral: np.ndarray  #: (J,) standard deviation of the motion's error [m/s²]
     noise_along: np.ndarray  #: (J,) the same [m/s²]
+    noise_use: np.ndarray  #: (J,) the same of `use`
     bend: np.ndarray  #: (P, J) mean of the combined use over the window by the use at the window's mean
     where: np.ndarray  #: index of the window's first station
     turn: np.ndarray  #: (J,) +1 left, -1 right
 
     def __post_init__(self) -> None:
-        own(self, "lateral", "along", "speed2", "noise_lateral", "noise_along", "bend", "turn")
+        own(self, "lateral", "along", "use", "speed2", "noise_lateral", "noise_along", "noise_use", "bend", "turn")
         own(self, "where", dtype=int)
 
     @property

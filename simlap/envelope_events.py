@@ -105,7 +105,7 @@ class EventFinder:
         return out
 
     def _side(self, guess: Guess, speed2: np.ndarray) -> np.ndarray:
-        return np.where(self.turn >= 0, guess.lateral[0](speed2), guess.lateral[1](speed2))
+        return _side_of(guess, speed2, self.turn)
 
     def shares(self, guess: Guess) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Lateral, braking and drive share of the median lap at each station, (n,); the car's, drag included."""
@@ -239,7 +239,8 @@ class EventFinder:
         allowed &= w.lowest(other) > COMBINED_SHARE
         along = np.clip(-self.force if braking else self.force, 0.0, None)
         use_lat, use_lon = np.abs(s.lateral) / self._side(guess, s.speed2), along / limit(s.speed2)
-        total = w.mean(np.hypot(use_lat, use_lon))
+        exponent = guess.exponent_braking if braking else guess.exponent_drive
+        total = w.mean(combined_use(use_lat, use_lon, exponent))
         chosen = self._choose(total, total, allowed, COMBINED_EVERY, self.noise_along, at_least_one=False)
         rows = np.arange(total.shape[0])[:, None]
         at = rows, chosen.where
@@ -250,12 +251,18 @@ class EventFinder:
             np.median(np.sum(weight * combined_use(lat, lon, p), axis=2) / combined_use(mean_lat, mean_lon, p), axis=0)
             for p in exponents
         ]
+        speed2 = self.window_speed2[at]
+        noise_lateral = self.noise_lateral[chosen.where].mean(axis=0)
+        noise_along = self.noise_along[chosen.where].mean(axis=0)
+        shares = noise_lateral / _side_of(guess, speed2, chosen.turn), noise_along / limit(speed2)
         return CombinedEvents(
             lateral=w.mean(np.abs(s.lateral))[at],
             along=w.mean(along)[at],
-            speed2=self.window_speed2[at],
-            noise_lateral=self.noise_lateral[chosen.where].mean(axis=0),
-            noise_along=self.noise_along[chosen.where].mean(axis=0),
+            use=total[at],
+            speed2=speed2,
+            noise_lateral=noise_lateral,
+            noise_along=noise_along,
+            noise_use=np.median(_error_of_use((mean_lat, mean_lon), shares, exponent), axis=0),
             bend=np.array(bend).reshape(len(exponents), chosen.count),
             where=chosen.where,
             turn=chosen.turn,
@@ -318,6 +325,20 @@ class EventFinder:
             stretch=np.array(stretches, dtype=int),
             opened=np.zeros(len(starts), dtype=bool),
         )
+
+
+def _side_of(guess: Guess, speed2: np.ndarray, turn: np.ndarray) -> np.ndarray:
+    """Lateral limit of the side that is turned to. [m/s²]"""
+    return np.where(turn >= 0, guess.lateral[0](speed2), guess.lateral[1](speed2))
+
+
+def _error_of_use(
+    means: tuple[np.ndarray, np.ndarray], noise: tuple[np.ndarray, np.ndarray], exponent: float
+) -> np.ndarray:
+    """Standard deviation of the combined use of two shares (m, J), from those of each: by the use's slopes."""
+    used = np.maximum(combined_use(*means, exponent), 1e-9)
+    lateral, along = ((mean / used) ** (exponent - 1.0) * each for mean, each in zip(means, noise, strict=True))
+    return np.hypot(lateral, along)
 
 
 def _from_median(values: np.ndarray, known: np.ndarray) -> np.ndarray:

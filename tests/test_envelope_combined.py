@@ -1,5 +1,7 @@
 """Traction and the drive exponent from windows on a curve that is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -34,8 +36,9 @@ def told(found, knots, engine, slowest=np.inf, laps=3):
 def windows(turn, speed2, along, across):
     rows = np.ones((3, 1))
     return CombinedEvents(
-        lateral=rows * across, along=rows * along, speed2=rows * speed2, noise_lateral=0.0 * speed2 + 0.01,
-        noise_along=0.0 * speed2 + 0.01, bend=np.ones((9, speed2.size)), where=np.zeros((3, speed2.size)),
+        lateral=rows * across, along=rows * along, use=rows * np.ones_like(speed2), speed2=rows * speed2,
+        noise_lateral=0.0 * speed2 + 0.01, noise_along=0.0 * speed2 + 0.01, noise_use=0.0 * speed2 + 0.001,
+        bend=np.ones((9, speed2.size)), where=np.zeros((3, speed2.size)),
         turn=np.full(speed2.size, turn),
     )  # fmt: skip
 
@@ -49,6 +52,21 @@ def test_traction_and_exponent_of_tyres_at_their_limit_are_found(turn, spare):
     engine = spare * pulled + DRAG[2] * across**2  # on a straight
     ratio, exponent = told(windows(turn, speed2, along, across), np.sqrt(speed2), engine)
     # 1.5 % is the error that each window gets beside its noise; the exponent's bar is 0.25 ("limits", DEVELOPERS.md)
+    assert ratio == pytest.approx(RATIO, abs=0.015)
+    assert exponent == pytest.approx(EXPONENT, abs=0.12)
+
+
+def test_laps_further_round_the_curve_of_the_limit_show_no_variation_of_the_driver():
+    # The same windows, but one of the three laps is earlier in the exit and one later: all three at the limit.
+    speed2, along, across = at_the_limit(1.0)
+    limit = LATERAL[0][0] + LATERAL[0][1] * speed2
+    tyres = RATIO * (BRAKING[0] + GROWS * BRAKING[1] * speed2) + slowed_by(DRAG, speed2)
+    share = across / limit * np.array([[0.85], [1.0], [1.15]])
+    found = replace(
+        windows(1.0, speed2, along, across), lateral=share * limit,
+        along=tyres * (1.0 - share**EXPONENT) ** (1.0 / EXPONENT),
+    )  # fmt: skip
+    ratio, exponent = told(found, np.sqrt(speed2), np.full(WINDOWS, 30.0))
     assert ratio == pytest.approx(RATIO, abs=0.015)
     assert exponent == pytest.approx(EXPONENT, abs=0.12)
 

@@ -128,6 +128,24 @@ def test_part_throttle_tells_nothing_at_speeds_where_a_full_one_was_seen():
     assert pull[slow] == pytest.approx(260.0 / speed[slow], rel=0.005)
 
 
+@pytest.mark.parametrize(("limit", "exponent"), [(BRAKING, BRAKING_EXPONENT), (-TRACTION, DRIVE_EXPONENT)])
+def test_laps_at_other_moments_of_one_limit_use_the_tyres_alike(limit, exponent):
+    # Three laps on the curve x^p + y^p = 1, each further round it: none used more than the others. A small error of
+    # either acceleration counts with the curve's slope there, x^(p - 1) and y^(p - 1).
+    share = np.array([[0.6], [0.7], [0.8]])
+    lateral = share * LATERAL
+    along = -limit * left_over(share, exponent) - slowed_by(DRAG, SPEED**2, lateral**2)
+    rng = np.random.default_rng(3)
+    noise = {name: scale * rng.standard_normal((2, 3, 200)) for name, scale in (("lateral", 0.3), ("along", 0.2))}
+    samples = replace(held(lateral, along), noise_lateral=noise["lateral"], noise_along=noise["along"])
+    found = EventFinder(samples).combined_events(GUESS, np.array([exponent]), braking=limit > 0.0)
+    assert found.count
+    assert found.use == pytest.approx(1.0, rel=1e-9)
+    slopes = 0.7 ** (exponent - 1.0) / LATERAL, left_over(0.7, exponent) ** (exponent - 1.0) / abs(limit)
+    expected = np.hypot(slopes[0] * found.noise_lateral, slopes[1] * found.noise_along)
+    assert found.noise_use == pytest.approx(expected, rel=1e-9)  # the middle lap's
+
+
 @pytest.mark.parametrize(("gives", "told"), [(4.2, False), (6.0, True)])
 def test_drive_on_a_straight_tells_of_the_tyres_only_where_the_engine_has_more_to_give(gives, told):
     steady = held(0.0, 4.2)  # three fifths of the traction

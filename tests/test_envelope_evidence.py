@@ -91,7 +91,7 @@ def test_laps_within_two_per_cent_of_a_limit_reached_it_and_events_far_below_tes
         levels=levels, spread={n: np.zeros((1, 2)) for n in limits},
     )  # fmt: skip
     none = np.zeros((3, 0))
-    nowhere = CombinedEvents(none, none, none, none[0], none[0], np.zeros((1, 0)), none, none[0])
+    nowhere = CombinedEvents(none, none, none, none, none[0], none[0], none[0], np.zeros((1, 0)), none, none[0])
     events = SimpleNamespace(
         lateral=shown(*12.0 * reached), braking=shown(*10.0 * reached), drive=shown(*5.0 * reached), trail=nowhere,
         pickup=nowhere, engine=SimpleNamespace(floor=0.03, windows=Mixture(spike=0.8, shortfall=0.3)),
