@@ -31,7 +31,9 @@ class Against:
         """Plain data for JSON; positive seconds are lost to the reference."""
 
         between = round(self.ledger.driven_s, 3) - round(self.ledger.reference_s, 3)
-        lost, caused = rounded_parts(self.ledger.lost, between), rounded_parts(self.ledger.caused)
+        unexplained = round(self.ledger.unexplained_s, 3) + 0.0
+        lost = rounded_parts(self.ledger.lost, between)
+        caused = rounded_parts(self.ledger.caused, between - unexplained)
 
         def phase(index: int) -> dict[str, float]:
             return {
@@ -46,7 +48,7 @@ class Against:
             "remark": self.remark,
             "subject_s": round(self.ledger.driven_s, 3),
             "reference_s": round(self.ledger.reference_s, 3),
-            "unexplained_s": round(self.ledger.unexplained_s, 3) + 0.0,
+            "unexplained_s": unexplained,
             "corners": [
                 {
                     "name": name,

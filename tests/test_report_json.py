@@ -66,6 +66,36 @@ def test_rounded_parts_keep_their_sum_where_plain_rounding_loses_it(ledger):
     assert total == pytest.approx(12 * 0.0103333, abs=MS / 2)
 
 
+def test_written_parts_add_up_to_the_written_sums_digit_for_digit():
+    # Typical 100.00049 s, limit 90.00051 s, unexplained -0.0004 s: written 100.000, 90.001 and 0.000, so a reader
+    # subtracts to 9.999 s, while the causes add up to 10.00038 s. A phase of nothing stays nothing.
+    case = circle_case()
+    limit, unexplained = Interval(90.00051, 90.0, 90.1), -0.0004
+    typical = 100.00049
+    share = {"lost": (typical - limit.value) / 8.0, "caused": (typical - limit.value - unexplained) / 8.0}
+    part = {ledger: Interval(value, value, value) for ledger, value in share.items()}
+    none = {ledger: Interval(0.0, 0.0, 0.0) for ledger in share}
+    corners = tuple(
+        replace(c, phases=(replace(c.phases[0], **part), replace(c.phases[1], **part), replace(c.phases[2], **none)),
+                lost=Interval(2.0 * share["lost"], 0.0, 9.0))
+        for c in case.corners
+    )  # fmt: skip
+    written = analysis_to_dict(
+        replace(case, corners=corners, typical_lap_s=typical, limit_lap=limit, unexplained_s=unexplained)
+    )
+    between = written["typical_lap_s"] - written["limit_lap_s"]["value"]
+    phases = [phase for corner in written["corners"] for phase in corner["phases"].values()]
+    assert sum(phase["lost_s"]["value"] for phase in phases) == pytest.approx(between, abs=1e-9)
+    caused = sum(phase["caused_s"]["value"] for phase in phases)
+    assert caused == pytest.approx(between - written["unexplained_s"], abs=1e-9)
+    assert {phase[f"{ledger}_s"]["value"] for phase in phases[2::3] for ledger in share} == {0.0}
+    for corner in written["corners"]:
+        own = sum(phase["lost_s"]["value"] for phase in corner["phases"].values())
+        assert corner["lost_s"]["value"] == pytest.approx(own, abs=1e-9)
+    for phase in phases:
+        assert phase["lost_s"]["low"] <= phase["lost_s"]["value"] <= phase["lost_s"]["high"]
+
+
 def test_banking_of_an_apex_behind_the_last_station_lies_between_it_and_the_first():
     # Stations every 2 m of 1200: an apex at 1199 m lies half-way from 4 degrees at 1198 to 2 degrees at 0.
     case = circle_case()

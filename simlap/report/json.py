@@ -101,7 +101,8 @@ def analysis_to_dict(analysis: Analysis, against: Against | None = None) -> dict
     """The whole analysis in the shape that `SCHEMA_TEXT` describes; values that `json.dumps` takes as they are."""
     between = _time(analysis.typical_lap_s) - _time(analysis.limit_lap.value)
     lost = rounded_parts((phase.lost.value for corner in analysis.corners for phase in corner.phases), between)
-    caused = rounded_parts(phase.caused.value for corner in analysis.corners for phase in corner.phases)
+    explained = between - _time(analysis.unexplained_s)
+    caused = rounded_parts((phase.caused.value for corner in analysis.corners for phase in corner.phases), explained)
     per_corner = len(PHASE_NAMES)
     line = analysis.line
     return {
@@ -202,7 +203,7 @@ def _corner(
         "rank": int(corner.rank),
         "banking_deg": _banking(line, corner.corner.apex_m),
         "min_speed_kmh": {name: round(float(v) * MS_TO_KMH, SPEED_DIGITS) for name, v in speeds.items()},
-        "lost_s": interval_to_dict(corner.lost),
+        "lost_s": _summed(corner.lost, sum(lost)),
         "gain_alone_s": interval_to_dict(corner.gain_alone),
         "top3_chance": round(float(corner.top3_chance), SHARE_DIGITS),
         "clear_loss": bool(corner.clear),
@@ -234,8 +235,8 @@ def _phase(phase: PhaseResult, lost: float, caused: float) -> dict[str, Any]:
     return {
         "start_m": _station(phase.start_m),
         "stop_m": _station(phase.stop_m),
-        "lost_s": {**interval_to_dict(phase.lost), "value": lost},
-        "caused_s": {**interval_to_dict(phase.caused), "value": caused},
+        "lost_s": _summed(phase.lost, lost),
+        "caused_s": _summed(phase.caused, caused),
         "gain_alone_s": interval_to_dict(phase.gain_alone),
         "gear_changes_s": None if phase.gear_changes_s is None else round(phase.gear_changes_s, TIME_DIGITS),
     }
@@ -304,6 +305,13 @@ def plain(value: Any) -> Any:
 def interval_to_dict(interval: Interval, digits: int = TIME_DIGITS) -> dict[str, float]:
     """Value, low and high as plain numbers, rounded; never -0.0."""
     return {name: round(float(getattr(interval, name)), digits) + 0.0 for name in ("value", "low", "high")}
+
+
+def _summed(interval: Interval, value: float) -> dict[str, float]:
+    """An interval around a value that was rounded so that sums hold; it never lies beside the value. [s]"""
+    ends = interval_to_dict(interval)
+    value = _time(value)
+    return {"value": value, "low": min(ends["low"], value), "high": max(ends["high"], value)}
 
 
 def _time(value: float) -> float:

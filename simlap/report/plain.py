@@ -107,11 +107,15 @@ def rounded_parts(parts: Iterable[float], total: float | None = None) -> list[fl
     """Parts rounded to a millisecond so that they still add up to `total`, or else to the rounded sum.
 
     The running sum is rounded, not the part: each part moves by less than one millisecond, the sum by less than
-    half of one. `total` is the sum as the reader forms it from other rounded numbers, at most a millisecond away.
+    half of one. `total` is the sum as the reader forms it from up to three other rounded numbers; the part of a
+    millisecond or two that it is away is shared out by the size of the parts, so what is zero stays zero.
     """
-    running = [0.0, *accumulate(map(float, parts))]
-    if total is not None and abs(total - running[-1]) < 1.1 * 10.0**-MILLI:  # two roundings of half a digit
-        running[-1] = total
+    parts = [float(part) for part in parts]
+    running = [0.0, *accumulate(parts)]
+    sizes = [0.0, *accumulate(map(abs, parts))]
+    away = 0.0 if total is None else total - running[-1]
+    if sizes[-1] > 0.0 and abs(away) < 1.6 * 10.0**-MILLI:  # three roundings of half a digit
+        running = [one + away * size / sizes[-1] for one, size in zip(running, sizes, strict=True)]
     ticks = (round(each, MILLI) for each in running)
     return [round(after - before, MILLI) + 0.0 for before, after in pairwise(ticks)]
 
