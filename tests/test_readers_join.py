@@ -40,6 +40,66 @@ def test_clocks_that_start_anew_are_offset_behind_one_another(write):
     assert session.notes == ("b.csv: its clock starts anew, 62.90 s added; the pause of 60 s before it is assumed",)
 
 
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
+def test_clocks_of_the_day_that_pass_midnight_between_two_files_run_on(tmp_path, order):
+    # 23:59:50 to 23:59:53, 00:00:10 to 00:00:13, 00:05:00 to 00:05:03: a day has 86400 s.
+    paths = []
+    for number, start in enumerate(("23:59:5", "00:00:1", "00:05:0")):
+        path = tmp_path / f"{number}.csv"
+        rows = "".join(f"{start}{i // 10}.{i % 10},{50 * number + i}\n" for i in range(30))
+        path.write_text(f"time,speed_kmh\n{rows}")
+        paths.append(path)
+    session = read_session([paths[number] for number in order])
+    starts = np.repeat([86390.0, 86410.0, 86700.0], 30)
+    np.testing.assert_allclose(session.t, starts + np.tile(np.arange(30) / 10, 3), atol=1e-6)
+    assert session.time_of_day
+    assert session.notes[0] == "1.csv and 2.csv: begin after midnight, a day added"
+
+
+def test_a_morning_and_an_afternoon_by_the_clock_of_one_day_stay_on_it(tmp_path):
+    for name, hour in (("a.csv", 8), ("b.csv", 19)):
+        rows = "".join(f"{hour:02d}:00:0{i // 10}.{i % 10},{hour + i}\n" for i in range(30))
+        (tmp_path / name).write_text(f"time,speed_kmh\n{rows}")
+    session = read_session([tmp_path / "a.csv", tmp_path / "b.csv"])
+    assert (session.t[0], session.t[30], session.notes) == (8 * 3600.0, 19 * 3600.0, ())
+
+
+def drive(path, start_m, speed, clock=0.0, turn=0.0, held=1):
+    """A second and a half at `speed` [m/s] to the north from `start_m`, at 10 Hz, each fix written `held` times."""
+    rows = []
+    for i in range(15):
+        way = start_m + speed * i / 10
+        x, y = way * np.sin(turn), way * np.cos(turn)
+        rows += [f"{clock + i / 10 + j / 10 / held:.3f},{x:.3f},{y:.3f}\n" for j in range(held)]
+    path.write_text("time_s,x_m,y_m\n" + "".join(rows))
+    return path
+
+
+@pytest.mark.parametrize("held", [1, 5])
+@pytest.mark.parametrize("step", [3.0, 30.0])
+def test_a_file_begun_while_driving_follows_by_the_way_between_the_two(tmp_path, step, held):
+    # 30 m/s: the last fix of the first file lies at 42 m, 1.4 s after its start; 3 m further on takes 0.1 s, 30 m 1 s.
+    one = drive(tmp_path / "a.csv", 0.0, 30.0, held=held)
+    two = drive(tmp_path / "b.csv", 42.0 + step, 30.0, held=held)
+    session = read_session([one, two])
+    assert session.t[15 * held] == pytest.approx(1.4 + step / 30.0, abs=1e-6)
+    assert session.notes[0].endswith("before it, for the car drove on from where the file before ends")
+
+
+@pytest.mark.parametrize(
+    ("start_m", "speed", "turn"),
+    [
+        (42.0 + 90.0, 30.0, 0.0),  # 3 s away
+        (42.0 - 9.0, 30.0, 0.0),  # behind the place where the first file ends
+        (42.5, 3.0, 0.0),  # it walks away from there
+        (42.0 + 3.0, 30.0, np.pi / 2),  # on another road
+    ],
+)
+def test_a_file_that_begins_elsewhere_is_a_minute_behind_the_one_before(tmp_path, start_m, speed, turn):
+    session = read_session([drive(tmp_path / "a.csv", 0.0, 30.0), drive(tmp_path / "b.csv", start_m, speed, turn=turn)])
+    assert session.t[15] == pytest.approx(1.4 + 60.0)
+
+
 def test_a_channel_that_one_file_lacks_is_not_recorded_there(write):
     session = read_session([write("a.csv", 0), write("b.csv", 100, header="time_s,wheel_speed_kmh")])
     assert np.all(np.isnan(session.channel("speed")[30:]))

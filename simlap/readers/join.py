@@ -2,6 +2,7 @@
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,13 +23,20 @@ SQUARE = 50.0  # [m]
 # Two layouts of one circuit share more of it, two circuits with one paddock less.
 SAME_GROUND = 0.1  # of the squares of the part that has fewer
 PADDOCK = 6  # squares: a part with fewer has hardly left its place, which may lie beside the circuit
+DAY = 86_400.0  # [s]
+# A logger that begins a new file while driving leaves a step of some metres between the two; a car that was let out
+# again elsewhere, or stood, a longer one.
+DRIVEN_ON = 2.0  # [s] longest pause that the way between two files is taken to say
+AT_THE_ENDS = 1.0  # [s] over which the speed beside the pause is read
+MOVING = 5.0  # [m/s] slower than this the way between two files says nothing of the time between them
 
 
 def join(sessions: Sequence[Session]) -> Session:
     """One session from the files of an outing; channels that a file lacks are NaN there.
 
-    Clocks that follow one another are kept, and the files put in their order. Clocks that overlap were started
-    anew with each file: each is offset behind the one before, in the order given, with a note.
+    Clocks that follow one another are kept, and the files put in their order; clocks of the day may pass midnight
+    between two of them. Clocks that overlap were started anew with each file: each is offset behind the one before, in
+    the order given, with a note.
 
     Raises
     ------
@@ -48,9 +56,9 @@ def join(sessions: Sequence[Session]) -> Session:
     if elsewhere:
         raise LogFormatError(elsewhere)
     notes = [behind(f"{session.source}: ", note) for session in sessions for note in session.notes]
-    by_clock = sorted(sessions, key=lambda session: float(session.t[0]))
-    if all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(by_clock)):
-        if [id(session) for session in by_clock] != [id(session) for session in sessions]:
+    by_clock = _past_midnight(sorted(sessions, key=lambda session: float(session.t[0])), notes)
+    if _follow(by_clock):
+        if [one.source for one in by_clock] != [one.source for one in sessions]:
             notes.append("files put in the order of their clocks: " + ", ".join(one.source for one in by_clock))
         sessions = by_clock
         times, kept = [session.t for session in sessions], True
@@ -71,16 +79,70 @@ def join(sessions: Sequence[Session]) -> Session:
     )
 
 
+def _past_midnight(by_clock: Sequence[Session], notes: list[str]) -> Sequence[Session]:
+    """The files in driving order: where clocks of the day run over midnight, those behind it are a day on."""
+    if not all(session.time_of_day for session in by_clock) or by_clock[-1].t[-1] - by_clock[0].t[0] <= DAY / 2:
+        return by_clock
+    for count in range(1, len(by_clock)):
+        after = [replace(session, t=session.t + DAY) for session in by_clock[:count]]
+        order = [*by_clock[count:], *after]
+        if _follow(order) and order[-1].t[-1] - order[0].t[0] <= DAY / 2:
+            names = joined_by_and([session.source for session in after])
+            notes.append(f"{names}: begin{'s' if count == 1 else ''} after midnight, a day added")
+            return order
+    return by_clock
+
+
+def _follow(sessions: Sequence[Session]) -> bool:
+    """Whether each clock begins behind the end of the one before."""
+    return all(first.t[-1] < second.t[0] for first, second in itertools.pairwise(sessions))
+
+
 def _offset(sessions: Sequence[Session], notes: list[str]) -> list[np.ndarray]:
     times = [sessions[0].t]
-    for session in sessions[1:]:
-        shift = float(times[-1][-1] + UNKNOWN_PAUSE - session.t[0])
+    for before, session in itertools.pairwise(sessions):
+        driven = _driven_on(before, session)
+        pause = UNKNOWN_PAUSE if driven is None else driven
+        shift = float(times[-1][-1] + pause - session.t[0])
         times.append(session.t + shift)
-        notes.append(
-            f"{session.source}: its clock starts anew, {shift:.2f} s added; the pause of {UNKNOWN_PAUSE:.0f} s "
-            f"before it is assumed"
+        told = (
+            f"the pause of {UNKNOWN_PAUSE:.0f} s before it is assumed"
+            if driven is None
+            else f"{pause:.2f} s before it, for the car drove on from where the file before ends"
         )
+        notes.append(f"{session.source}: its clock starts anew, {shift:.2f} s added; {told}")
     return times
+
+
+def _driven_on(before: Session, after: Session) -> float | None:
+    """Time from the last row of a file to the first of the next, where the car drove on between the two. [s]"""
+    for names in POSITIONS:
+        if not all(session.has(name) for session in (before, after) for name in names):
+            continue
+        (t1, p1), (t2, p2) = _fixes(before, names, before), _fixes(after, names, before)
+        first, second = t1 > t1[-1] - AT_THE_ENDS, t2 < t2[0] + AT_THE_ENDS
+        if first.sum() < 2 or second.sum() < 2:
+            return None
+        v1, v2 = (np.diff(p[:, [0, -1]], axis=1)[:, 0] / (t[-1] - t[0])
+                  for t, p in ((t1[first], p1[:, first]), (t2[second], p2[:, second])))  # fmt: skip
+        step, v = p2[:, 0] - p1[:, -1], 0.5 * (v1 + v2)
+        if min(np.hypot(*v1), np.hypot(*v2), np.hypot(*v)) < MOVING:
+            return None
+        time = float(step @ v / (v @ v))
+        beside = float(np.hypot(*(step - time * v)))
+        if not 0.0 <= time <= DRIVEN_ON or beside > 0.5 * DRIVEN_ON * float(np.hypot(*v)):
+            return None
+        pause = time - float(before.t[-1] - t1[-1]) - float(t2[0] - after.t[0])
+        return max(pause, float(np.median(np.diff(after.t))))
+    return None
+
+
+def _fixes(session: Session, names: Sequence[str], first: Session) -> tuple[np.ndarray, np.ndarray]:
+    """Times (n,) [s] and places (2, n) [m] of the fixes of a part, each where it is first written."""
+    there = np.isfinite(session.channel(names[0])) & np.isfinite(session.channel(names[1]))
+    place = np.stack(_plane(session, names, first))
+    new = np.concatenate([[True], np.any(np.diff(place, axis=1) != 0.0, axis=0)])
+    return session.t[there][new], place[:, new]
 
 
 def _values(session: Session, name: str) -> np.ndarray:
