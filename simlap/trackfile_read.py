@@ -21,7 +21,7 @@ ROLES = ("reference line", "start line", "corner", "surface")
 # by up to 1e-5 1/m (0.04 m/s² at 60 m/s); with 1e-7 deg it would be a thousand times that.
 DECIMALS = 10
 LARGEST_FILE = 50_000_000  # [bytes] a circuit of 100 km with vertices every 2 m has 5 MB
-LONGEST_NAME = 200  # [characters] a name must fit a table; longer ones are a pasted text
+LONGEST_NAME = 1000  # [characters] tables cut or wrap long ones; longer than this is a pasted text
 SHORTEST_LINE = 50.0  # [m] less is no circuit but a slip of the decimal point
 WIDEST = 200.0  # [m] to one edge; a runway has 30
 STEEPEST_BANK = 60.0  # [deg] the steepest banked tracks have about 50
@@ -222,9 +222,14 @@ def _positions(place: Place, feature: dict[str, Any], *kinds: str) -> np.ndarray
     """Positions [longitude, latitude(, elevation)], shape (n, 2) or (n, 3)."""
     geometry: Any = feature.get("geometry")
     kind = geometry.get("type") if isinstance(geometry, dict) else None
+    rows = geometry.get("coordinates") if isinstance(geometry, dict) else None
+    if kind == "MultiLineString" and "LineString" in kinds:  # GIS programs turn the lines of a layer into these
+        if not isinstance(rows, list) or len(rows) != 1:
+            parts = f"{len(rows)} parts" if isinstance(rows, list) else "no parts"
+            place.fail(f": its geometry is a MultiLineString of {parts}. Merge them into one LineString.")
+        kind, rows = "LineString", rows[0]
     if kind not in kinds:
         place.fail(f": its geometry is {kind!r}; it must be {' or '.join(kinds)}.")
-    rows = geometry.get("coordinates")
     rows = [rows] if kind == "Point" else rows
     if not isinstance(rows, list) or len(rows) < (1 if kind == "Point" else 2):
         place.fail(': its "coordinates" hold no positions (RFC 7946, section 3.1.4).')

@@ -140,6 +140,20 @@ def test_features_of_others_are_left_alone(tmp_path, kart_json):
 # -- edited by hand
 
 
+def test_lines_that_a_program_saves_as_multi_lines_of_one_part_are_the_same_track(tmp_path, kart_json):
+    # RFC 7946, section 3.1.5: the coordinates of a MultiLineString are an array of those of LineStrings.
+    data = copy.deepcopy(kart_json)
+    for feature in data["features"]:
+        if feature["geometry"]["type"] == "LineString":
+            feature["geometry"] = {
+                "type": "MultiLineString",
+                "coordinates": [feature["geometry"]["coordinates"]],
+            }
+    multi, plain = read_track(written(tmp_path, data)), read_track(written(tmp_path, kart_json))
+    np.testing.assert_array_equal(multi.line.x, plain.line.x)
+    assert (multi.corners, multi.start_line) == (plain.corners, plain.start_line)
+
+
 def test_a_start_line_moved_on_the_map_moves_station_0_and_nothing_else(tmp_path, club):
     # Source: the same track, its start line drawn across the line at station 200 m (between two vertices).
     data = json.loads(track_to_geojson(club))
@@ -336,6 +350,18 @@ BROKEN = {
         edit(lambda d: line_of(d)["geometry"].update(type="Polygon")),
         r"features\[0\] \(reference line\): its geometry is 'Polygon'; it must be LineString",
     ),
+    "line in two parts": (
+        edit(
+            lambda d: line_of(d).update(
+                geometry={"type": "MultiLineString", "coordinates": [[[0, 0], [0, 1]], [[0, 1], [0, 0]]]}
+            )
+        ),
+        r"features\[0\] \(reference line\): its geometry is a MultiLineString of 2 parts\. Merge them",
+    ),
+    "line of no parts": (
+        edit(lambda d: line_of(d).update(geometry={"type": "MultiLineString", "coordinates": None})),
+        r"features\[0\] \(reference line\): its geometry is a MultiLineString of no parts",
+    ),
     "no geometry": (edit(lambda d: line_of(d).update(geometry=None)), r"features\[0\].*its geometry is None"),
     "no positions": (
         edit(lambda d: line_of(d)["geometry"].update(coordinates=[])),
@@ -469,7 +495,7 @@ BROKEN = {
     ),
     "corner without a name": (
         edit(lambda d: corner_of(d)["properties"].pop("name")),
-        r"features\[2\] \(corner\), property 'name': None is no text of 1 to 200 characters",
+        r"features\[2\] \(corner\), property 'name': None is no text of 1 to 1000 characters",
     ),
     "corner named twice": (
         edit(lambda d: corner_of(d, 1)["properties"].update(name="1")),
@@ -546,11 +572,11 @@ def test_a_name_that_reading_refuses_is_not_written(tmp_path, club, part):
         }[part]
 
     path = tmp_path / "t.geojson"
-    for text in ("x" * 201, "  "):  # the bound of reading: 1 to 200 characters, not all blank
-        with pytest.raises(OptionError, match=r"1 to 200"):
+    for text in ("x" * 1001, "  "):  # the bound of reading: 1 to 1000 characters, not all blank
+        with pytest.raises(OptionError, match=r"1 to 1000"):
             write_track(named(text), path)
         assert not path.exists()
-    write_track(named("x" * 200), path)
+    write_track(named("x" * 1000), path)
     read_track(path)
 
 
