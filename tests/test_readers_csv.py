@@ -146,6 +146,21 @@ def test_a_lap_time_is_no_lap_number(log, header):
     session = read_session(log(f"time_s,speed_kmh,{header}\n0,36,91.2\n1,72,92.2\n"))
     assert not session.has("lap")
     assert session.columns[2].note == "s is no unit of lap"
+    assert session.notes == ()
+
+
+def test_a_column_whose_unit_does_not_fit_its_name_is_told_unless_another_is_read(log):
+    # Positions in minutes of arc: without a word the path would be reckoned from speed and yaw rate instead.
+    rows = "0,36,10,20,5\n1,72,11,21,6\n"
+    session = read_session(log(f"time_s,speed_kmh,latitude (min),longitude (min),course (m)\n{rows}"))
+    assert session.notes == (
+        "column 'latitude (min)' is not read: min is no unit of latitude",
+        "column 'longitude (min)' is not read: min is no unit of longitude",
+        "column 'course (m)' is not read: m is no unit of course",
+    )
+    session = read_session(log(f"time_s,speed_kmh,course (deg),longitude (m),course (m)\n{rows}"), ["longitude=-"])
+    assert session.has("course")
+    assert session.notes == ()
 
 
 @pytest.mark.parametrize(

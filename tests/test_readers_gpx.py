@@ -95,6 +95,7 @@ def test_an_extension_without_a_unit_is_left_unread_until_the_user_states_one(re
     session = read(text)
     assert not session.has("speed")
     assert session.columns[-1].note == 'states no unit; to read it: --column speed="speed":UNIT'
+    assert session.notes == ("column 'speed' is not read: states no unit; to read it: --column speed=\"speed\":UNIT",)
     assert read(text, ["speed=speed:km/h"]).channel("speed")[0] == pytest.approx(10 / 3.6)
 
 

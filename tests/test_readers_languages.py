@@ -53,6 +53,11 @@ from simlap.units import NATIONAL, UNITS, unit_of
         ("IMU_AccelLong [m/s²]", "a_lon"),
         ("ECU Throttle [%]", "throttle"),
         ("Pedal pos [%]", "throttle"),
+        ("Speed in km/h", "speed"),
+        ("speed_in_kmh", "speed"),
+        ("Geschwindigkeit in km/h", "speed"),
+        ("Querbeschleunigung in (g)", "a_lat"),
+        ("Vitesse en km/h", "speed"),
     ],
 )
 def test_a_header_is_read_as(header, channel):

@@ -66,7 +66,7 @@ def assign(
         A chosen column that is not there.
     """
     taken, settled, notes = _as_chosen(source, headers, units, choices, clocks)
-    rivals, why = _by_name(headers, units, taken, settled, clocks, unitless, nested)
+    rivals, why, missed = _by_name(headers, units, taken, settled, clocks, unitless, nested)
     faults: list[str] = []
     for name, candidates in rivals.items():
         best = min(reading.rank for _, reading in candidates)
@@ -92,6 +92,9 @@ def assign(
         columns[index] = Column(headers[index], name, unit.symbol, reading.note or _conversion(spec, unit))
     for index, note in why.items():
         columns[index] = Column(headers[index], None, None, note)
+    for index, name in missed.items():
+        if name not in taken and name not in settled:
+            notes.append(f"column {headers[index].strip()!r} is not read: {why[index]}")
     if faults:
         raise ColumnsError(faults[0], source, [columns[index] for index in sorted(columns)])
     return tuple(assigned), tuple(columns[index] for index in sorted(columns)), tuple(notes)
@@ -131,10 +134,11 @@ def _by_name(
     clocks: frozenset[int],
     unitless: frozenset[int],
     nested: frozenset[int],
-) -> tuple[dict[str, list[tuple[int, Reading]]], dict[int, str]]:
-    """All other columns by the channel that their header names, and why the rest of them is left unread."""
+) -> tuple[dict[str, list[tuple[int, Reading]]], dict[int, str], dict[int, str]]:
+    """All other columns by the channel that their header names; why the rest is left unread; whose name it bears."""
     rivals: dict[str, list[tuple[int, Reading]]] = {}
     why: dict[int, str] = {}
+    missed: dict[int, str] = {}
     chosen = {index for index, _ in taken.values()}
     for index, header in enumerate(headers):
         if index in chosen:
@@ -142,8 +146,11 @@ def _by_name(
         reading = read_header(header, units[index], index in clocks)
         if reading.channel is None:
             why[index] = NESTED if index in nested else reading.note
+            if reading.named:
+                missed[index] = reading.named
         elif reading.unit is None and index in unitless:
             why[index] = f"states no unit; to read it: --column {reading.channel.name}={_quoted(header)}:UNIT"
+            missed[index] = reading.channel.name
         elif reading.channel.name in settled:
             name = reading.channel.name
             from_other = name in taken
@@ -152,7 +159,7 @@ def _by_name(
             )
         else:
             rivals.setdefault(reading.channel.name, []).append((index, reading))
-    return rivals, why
+    return rivals, why, missed
 
 
 def _conversion(spec: Channel, unit: Unit) -> str:

@@ -24,6 +24,8 @@ for _spec in CHANNELS:
         _INDEX.setdefault(name_key(_name), [_entry])  # an English name comes first
     for _name in BESIDE_A_UNIT.get(_spec.name, ()):
         _INDEX.setdefault(name_key(_name), [(_spec, len(_spec.names) + len(_spec.vague) + 1, True)])
+#: "Speed in km/h", "vitesse en km/h": the word before the unit belongs to neither.
+_BEFORE_A_UNIT = re.compile(r"(?<=.)[\s_]+(?:in|en)$", re.IGNORECASE)
 
 
 def _meanings(name: str) -> list[tuple[Channel, int, bool]]:
@@ -55,6 +57,7 @@ def readings(header: str) -> list[tuple[str, str | None]]:
                 if find_units(text):
                     found.append((" ".join(tokens[:-count]), text))
                     break
+    found = [(_BEFORE_A_UNIT.sub("", name), unit) for name, unit in found]
     return [*found, (header, None), *unknown]
 
 
@@ -67,6 +70,7 @@ class Reading:
     unit: Unit | None = None
     note: str = ""
     unknown: str | None = None  #: unit text that is in no table
+    named: str = ""  #: channel whose name a column bears that is not read for its unit
 
 
 def stated(header: str, unit_cell: str | None) -> list[tuple[str, str | None]]:
@@ -111,7 +115,8 @@ def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
         if vague or text is None:
             continue
         if find_units(text):
-            return Reading(None, note=f"{text} is no unit of {spec.name}")
+            named = "" if spec.default_unit == "1" else spec.name  # a lap in seconds is a lap time
+            return Reading(None, note=f"{text} is no unit of {spec.name}", named=named)
         if spec.default_unit == "1":
             return Reading(spec, rank, unit_of("1", spec.quantity), f"a number; {text!r} is not used")
         return Reading(spec, rank, None, unknown=text)
