@@ -94,7 +94,7 @@ def short_enough(source: str, what: str, seconds: float) -> None:
     if seconds > LONGEST:
         raise NotEnoughData(
             f"{source}: {what} span {seconds / 3600.0:.1f} h; at most {LONGEST / 3600.0:.0f} h are taken at once. "
-            "Split the log into outings."
+            'Split the log into outings; or, if its clock counts in another unit, state it: --column time="NAME":ms.'
         )
 
 

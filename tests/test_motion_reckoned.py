@@ -193,7 +193,8 @@ def test_laps_reckoned_on_a_tight_circuit_keep_their_speeds(seed):
 
 def test_a_log_over_days_is_refused_and_not_reckoned():
     t = np.array([*np.linspace(0.0, 100.0, 1001), 6.0 * 3600.0])
-    with pytest.raises(NotEnoughData, match=r"speed and turn rate span 6\.0 h; at most 4 h are taken at once"):
+    words = r"speed and turn rate span 6\.0 h; at most 4 h are taken at once\. .*unit, state it: --column time="
+    with pytest.raises(NotEnoughData, match=words):
         motion_of(Session.from_arrays(t, speed=np.full(t.size, 20.0), yaw_rate=np.full(t.size, 0.1)))
 
 

@@ -115,8 +115,8 @@ def read_header(header: str, unit_cell: str | None, clock: bool) -> Reading:
         if vague or text is None:
             continue
         if find_units(text):
-            named = "" if spec.default_unit == "1" else spec.name  # a lap in seconds is a lap time
-            return Reading(None, note=f"{text} is no unit of {spec.name}", named=named)
+            bears = "" if spec.default_unit == "1" else spec.name  # a lap in seconds is a lap time
+            return Reading(None, note=f"{text} is no unit of {spec.name}", named=bears)
         if spec.default_unit == "1":
             return Reading(spec, rank, unit_of("1", spec.quantity), f"a number; {text!r} is not used")
         return Reading(spec, rank, None, unknown=text)
