@@ -357,6 +357,37 @@ def test_json_holds_the_named_keys(more_grip):
     assert set(data["corners"][0]["phases"]) == {"braking", "mid_corner", "exit"}
 
 
+def test_written_changes_add_up_digit_for_digit(more_grip):
+    # Thirds and sixths of a millisecond, which each part would lose when rounded by itself.
+    found = more_grip[0]
+    own = {"limit_change": -0.0103333, "execution_change": 0.0048333}
+    own["change"] = sum(own.values())
+
+    def spread(times):
+        return {name: Interval(times * value, times * value, times * value) for name, value in own.items()}
+
+    corners = tuple(
+        replace(corner, phases=tuple(replace(phase, **spread(1)) for phase in corner.phases), **spread(3))
+        for corner in found.corners
+    )
+    count = 3 * len(corners)
+    by_limit = dict.fromkeys(("lateral", "braking", "drive"), spread(count / 3)["limit_change"])
+    data = comparison_to_dict(replace(found, corners=corners, by_limit=by_limit, **spread(count)))
+    parts = [phase for corner in data["corners"] for phase in corner["phases"].values()]
+    for whole, inner in ((data, data["corners"]), *((c, c["phases"].values()) for c in data["corners"]), (data, parts)):
+        for name in own:
+            total = sum(part[f"{name}_s"]["value"] for part in inner)
+            assert whole[f"{name}_s"]["value"] == pytest.approx(total, abs=1e-9)
+    for one in (data, *data["corners"], *parts):
+        value = {name: one[f"{name}_s"]["value"] for name in own}
+        assert value["change"] == pytest.approx(value["limit_change"] + value["execution_change"], abs=1e-9)
+    assert all(abs(part[f"{name}_s"]["value"] - own[name]) < 0.0021 for part in parts for name in own)
+    split = sum(change["value"] for change in data["limit_change_by_limit_s"].values())
+    assert split == pytest.approx(data["limit_change_s"]["value"], abs=1e-9)
+    assert data["change_s"]["value"] == round(own["change"] * count, 3)
+    assert data["limit_change_s"]["value"] == round(own["limit_change"] * count, 3)
+
+
 def test_detectable_change_matches_the_power_of_a_two_sample_t_test():
     # Source: Cohen (1988), table of sample sizes, from memory: 64 a side find d = 0.50 with power
     # 0.80 at 0.05 two-sided.

@@ -7,9 +7,9 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from simlap.comparison import COST_TIME, PAID_OFF, Comparison
-from simlap.report.json import interval_to_dict
-from simlap.report.plain import clean, corner_label, lap_time, percent, signed, time_gap
+from simlap.comparison import COST_TIME, PAID_OFF, Comparison, CornerChange, PhaseChange
+from simlap.report.json import interval_to_dict, summed
+from simlap.report.plain import MILLI, clean, corner_label, lap_time, percent, rounded_parts, signed, time_gap
 from simlap.report.standing import COMPARED, STANDING, Caution, cautions_to_dicts
 from simlap.report.terminal import Prose, console, item
 from simlap.results import Interval
@@ -22,6 +22,22 @@ SURE = 0.99
 
 def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -> dict[str, Any]:
     """The comparison for JSON: seconds, negative is faster; keys end in their unit. `raised`: what its data warn of."""
+    limit = round(comparison.limit_change.value, MILLI)
+    execution = round(comparison.change.value, MILLI) - limit
+    by_limit = rounded_parts((change.value for change in comparison.by_limit.values()), limit)
+    phases = [phase for corner in comparison.corners for phase in corner.phases]
+    limits = iter(rounded_parts((phase.limit_change.value for phase in phases), limit))
+    executions = iter(rounded_parts((phase.execution_change.value for phase in phases), execution))
+    corners = []
+    for corner in comparison.corners:
+        own = [(phase, next(limits), next(executions)) for phase in corner.phases]
+        corners.append(
+            {
+                "name": corner.name,
+                **_three(corner, sum(one for _, one, _ in own), sum(one for _, _, one in own)),
+                "phases": {phase.name: _three(phase, one, other) for phase, one, other in own},
+            }
+        )
     return {
         "schema": SCHEMA,
         "sides": [
@@ -34,36 +50,30 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
             }
             for side in comparison.sides
         ],
-        "change_s": interval_to_dict(comparison.change),
-        "limit_change_s": interval_to_dict(comparison.limit_change),
-        "execution_change_s": interval_to_dict(comparison.execution_change),
+        **_three(comparison, limit, execution),
         "drift_s": None if comparison.drift is None else interval_to_dict(comparison.drift),
-        "limit_change_by_limit_s": {name: interval_to_dict(change) for name, change in comparison.by_limit.items()},
+        "limit_change_by_limit_s": {
+            name: summed(change, value)
+            for (name, change), value in zip(comparison.by_limit.items(), by_limit, strict=True)
+        },
         "verdict": comparison.verdict,
         "chance": round(comparison.chance, 3),
         "clear_chance": {"gain": round(CLEAR, 3), "loss": round(1.0 - CLEAR, 3)},
         "detectable_s": round(comparison.detectable_s, 3),
         "laps_needed": comparison.laps_needed,
-        "corners": [
-            {
-                "name": corner.name,
-                "change_s": interval_to_dict(corner.change),
-                "limit_change_s": interval_to_dict(corner.limit_change),
-                "execution_change_s": interval_to_dict(corner.execution_change),
-                "phases": {
-                    phase.name: {
-                        "change_s": interval_to_dict(phase.change),
-                        "limit_change_s": interval_to_dict(phase.limit_change),
-                        "execution_change_s": interval_to_dict(phase.execution_change),
-                    }
-                    for phase in corner.phases
-                },
-            }
-            for corner in comparison.corners
-        ],
+        "corners": corners,
         "warnings": list(comparison.warnings),
         "cautions": cautions_to_dicts((*raised, COMPARED, *STANDING)),
         "notes": list(comparison.notes),
+    }
+
+
+def _three(part: Comparison | CornerChange | PhaseChange, limit: float, execution: float) -> dict[str, Any]:
+    """The three changes of a lap, a corner or a phase, their values rounded so that sums hold. [s]"""
+    return {
+        "change_s": summed(part.change, limit + execution),
+        "limit_change_s": summed(part.limit_change, limit),
+        "execution_change_s": summed(part.execution_change, execution),
     }
 
 

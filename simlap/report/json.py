@@ -203,7 +203,7 @@ def _corner(
         "rank": int(corner.rank),
         "banking_deg": _banking(line, corner.corner.apex_m),
         "min_speed_kmh": {name: round(float(v) * MS_TO_KMH, SPEED_DIGITS) for name, v in speeds.items()},
-        "lost_s": _summed(corner.lost, sum(lost)),
+        "lost_s": summed(corner.lost, sum(lost)),
         "gain_alone_s": interval_to_dict(corner.gain_alone),
         "top3_chance": round(float(corner.top3_chance), SHARE_DIGITS),
         "clear_loss": bool(corner.clear),
@@ -235,8 +235,8 @@ def _phase(phase: PhaseResult, lost: float, caused: float) -> dict[str, Any]:
     return {
         "start_m": _station(phase.start_m),
         "stop_m": _station(phase.stop_m),
-        "lost_s": _summed(phase.lost, lost),
-        "caused_s": _summed(phase.caused, caused),
+        "lost_s": summed(phase.lost, lost),
+        "caused_s": summed(phase.caused, caused),
         "gain_alone_s": interval_to_dict(phase.gain_alone),
         "gear_changes_s": None if phase.gear_changes_s is None else round(phase.gear_changes_s, TIME_DIGITS),
     }
@@ -307,7 +307,7 @@ def interval_to_dict(interval: Interval, digits: int = TIME_DIGITS) -> dict[str,
     return {name: round(float(getattr(interval, name)), digits) + 0.0 for name in ("value", "low", "high")}
 
 
-def _summed(interval: Interval, value: float) -> dict[str, float]:
+def summed(interval: Interval, value: float) -> dict[str, float]:
     """An interval around a value that was rounded so that sums hold; it never lies beside the value. [s]"""
     ends = interval_to_dict(interval)
     value = _time(value)
