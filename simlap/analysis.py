@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from simlap.advice import advise
 from simlap.corners import find_corners
@@ -38,6 +39,8 @@ from simlap.zones import brake_onsets, cut_zones
 
 # Reasons of laps that are set aside against the track file's line.
 BESIDE_TRACK = (Aside.OFF, Aside.OTHER_WAY)
+WAY_STEP = 10.0  # [m] apart lie the places at which the direction of driving is held against a track's line
+ON_THE_LINE = 20.0  # [m] from the line, the car is taken to follow it
 NO_PLACE_FOR_TRACK = (
     "No positions in the log: track {!r} cannot be laid under it. The circuit, its start line and its corners are "
     "found from the laps; elevation, banking and names of the track file are left out."
@@ -123,6 +126,16 @@ def _check(session: object, track: object, options: object) -> None:
         raise OptionError(f"options {options!r}: are no Options. Write simlap.Options(...), or name the choices.")
 
 
+def _other_way_round(motion: Motion, line: Line) -> bool:
+    """Whether the car follows a line from its end to its start."""
+    x, y, vx, vy = (np.interp(np.arange(0.0, motion.s[-1], WAY_STEP), motion.s, values) for values in (
+        motion.x, motion.y, np.cos(motion.course), np.sin(motion.course)
+    ))  # fmt: skip
+    gap, nearest = cKDTree(np.column_stack([line.x, line.y])).query(np.column_stack([x, y]))
+    along = vx * np.gradient(line.x)[nearest] + vy * np.gradient(line.y)[nearest]
+    return float(np.mean((gap < ON_THE_LINE) & (along < 0.0))) > 0.5
+
+
 def prepare(session: Session, track: Track | None = None, options: Options | None = None) -> Prepared:
     """From a session to its laps on common stations and their mean path.
 
@@ -143,6 +156,11 @@ def prepare(session: Session, track: Track | None = None, options: Options | Non
         beside = [lap.kind in BESIDE_TRACK for lap in lapset.flying]
         if track is not None and beside and all(beside):
             hint = f" Track {track.name!r} may be another circuit, or lie beside these positions: move or drop it."
+            if _other_way_round(motion, track.line):
+                hint = (
+                    f" The car drives the other way round than the reference line of track {track.name!r}: turn that "
+                    "line round, or drop the track."
+                )
         if all_with_gaps(lapset.laps):
             hint = f" {CLOSED_ONLY}"
         raise NotEnoughData(

@@ -449,6 +449,13 @@ def test_a_track_file_that_lies_beside_the_laps_is_named_as_the_cause(club):
         prepare(club.session, replace(club.track, line=moved, start_line=start, corners=()))
 
 
+def test_a_track_file_drawn_the_other_way_round_is_named_as_the_cause(club):
+    line = club.track.line
+    back = Line.from_points(line.x[::-1], line.y[::-1], line.z[::-1], -line.bank[::-1])
+    with pytest.raises(NotEnoughData, match=r"the other way round than the reference line of track 'Larkfen': turn"):
+        prepare(club.session, replace(club.track, line=back, corners=()))
+
+
 def test_a_log_without_a_counted_lap_names_each_kind_of_reason_once():
     first = Why(Aside.BEFORE, "starts before the first crossing of the line")
     beside = [Why(Aside.OFF, f"{840 + n} m from the reference") for n in range(1, 9)]
