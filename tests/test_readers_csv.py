@@ -315,6 +315,7 @@ def test_the_research_session_reads_without_options():
         ("time_s,speed_kmh\n0,36\n", r"^log\.csv: 1 row with a time; at least two are needed\.$"),
         ("0,1\n1,2\n", r"first row holds numbers, so there is no header.*time_s,speed_kmh"),
         ("hello world\nthis is text\n", r"not a table: no line of column names"),
+        ("time_s speed_kmh\n0 36\n1 72\n", r"not a table: .* Between two cells stands a comma, semicolon, tab or bar"),
         ("time_s,temperature\n0,1\n1,2\n", r'neither speed nor position.*--column speed="NAME":km/h.*\'temperature\''),
         ("time_s,latitude\n0,1\n1,2\n", r"neither speed nor position"),
         ("speed_kmh,temperature\n0,1\n1,2\n", r"no column of time.*--column time=\"NAME\":s"),

@@ -231,7 +231,10 @@ def _no_header(lines: Sequence[str], source: str) -> str:
                 f"{source}: the first row holds numbers, so there is no header. Put a line of column names with "
                 f"units above it, for instance time_s{delimiter}speed_kmh."
             )
-    return f"{source}: not a table: no line of column names such as time_s,speed_kmh was found."
+    return (
+        f"{source}: not a table: no line of column names such as time_s,speed_kmh was found. Between two cells stands "
+        "a comma, semicolon, tab or bar."
+    )
 
 
 def read_csv(request: Request, head: bytes) -> RawLog:
