@@ -80,8 +80,14 @@ def light_braking_fits(trace: CornerTrace, marks: Marks, limits: Thresholds) -> 
     if stop <= start:
         return True
     mean, peak = _mean_slowing(trace.limit_v, trace.along, start, stop), -trace.limit_a_lon[start:stop].min()
-    downhill = np.tan(trace.grade[start:stop]).mean() < -limits["downhill_share"]
-    return bool(downhill or mean < limits["tapers_share"] * peak)
+    return bool(downhill(trace, marks, limits) or mean < limits["tapers_share"] * peak)
+
+
+def downhill(trace: CornerTrace, marks: Marks, limits: Thresholds) -> bool:
+    """Whether the road falls so much where the limit brakes that light braking is the road's: it also unloads the car
+    over the crest before, which an envelope of the whole lap does not know."""
+    start, stop = marks.limit_braking
+    return bool(np.tan(trace.grade[start:stop]).mean() < -limits["downhill_share"])
 
 
 def _mean_slowing(v: np.ndarray, along: np.ndarray, start: int, stop: int) -> float:
@@ -143,6 +149,8 @@ def early_and_light(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tup
     on = marks.braking[0]
     early = ahead_of_need(trace, marks, on)
     if early <= limits["early_brake_s"] * trace.v[on] or not _softest(trace, marks, limits):
+        return NOTHING
+    if downhill(trace, marks, limits):
         return NOTHING
     own, asked = _hardest(trace, marks)
     return (Seen(on, {**_early(trace, on, early), "peak_g": own / G, "limit_peak_g": asked / G}),)

@@ -300,6 +300,15 @@ def test_light_braking_is_left_alone_where_the_road_falls():
     assert "long light braking" in kinds(find_habits([sheet(slightly)]))
 
 
+def test_early_and_light_braking_is_left_alone_where_the_road_falls():
+    # 0.84 of the limit's 9 m/s² from 30 m on, where 60 m would do.
+    early = {"brake_m": 30.0, "brake": 7.6}
+    steep, slight = ([trace(lap, grade=math.atan(fall), **early) for lap in LAPS] for fall in (-0.05, -0.02))
+    told = {"early and light braking", "early braking"}
+    assert not told & kinds(find_habits([sheet(steep)]))
+    assert told & kinds(find_habits([sheet(slight)])) == {"early and light braking"}
+
+
 def test_light_braking_is_left_alone_in_a_long_zone():
     # The limit takes (50 - 20) m/s at 9 m/s² in 3.3 s: long only when the table says that 3.2 s is long.
     traces = [trace(lap, brake_m=10.0, brake=6.0) for lap in LAPS]
