@@ -79,25 +79,32 @@ def _change_by_hand(trace: CornerTrace, span: tuple[int, int], limits: Threshold
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The throttle opens long after the limit's drive begins, or not before the next corner, with grip to spare.
+    """The throttle opens long after the limit has its full drive, or not before the next corner, with grip to spare.
 
-    Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another matter; a
-    throttle that is hardly opened at all there does not count as open.
+    Where a turn opens up slowly the limit, too, has little drive at first: a throttle that opens as the tyres allow is
+    not late. Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another
+    matter; a throttle that is hardly opened at all there does not count as open.
     """
     begin = trace.at(trace.mid_stop)
     leaving = marks.throttle[begin:]
     widest = max(float(np.quantile(leaving, WIDE_QUANTILE)), limits["part_open_share"])
     opened = leaving >= limits["throttle_full_share"] * widest
     reached = begin + int(np.argmax(opened)) if opened.any() else trace.t.size - 1
-    if marks.limit_slows < limits["limit_slows_ms"] or reached == begin:
+    could = begin + _full_drive(trace.limit_a_lon[begin : reached + 1], limits)
+    if marks.limit_slows < limits["limit_slows_ms"] or reached == could:
         return NOTHING
-    delay = float(trace.t[reached] - trace.t[begin])
-    grip = float(np.average(trace.grip[begin:reached], weights=np.diff(trace.t[begin : reached + 1])))
+    delay = float(trace.t[reached] - trace.t[could])
+    grip = float(np.average(trace.grip[could:reached], weights=np.diff(trace.t[could : reached + 1])))
     if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
         return NOTHING
-    distance = float(trace.along[reached] - trace.along[begin])
+    distance = float(trace.along[reached] - trace.along[could])
     numbers = {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}
     return (Seen(reached, {**numbers, "not_opened_share": float(not opened.any())}),)
+
+
+def _full_drive(a_lon: np.ndarray, limits: Thresholds) -> int:
+    """First of a row of accelerations (n,) that is about as large as the largest of them; 0 where none drives."""
+    return int(np.argmax(a_lon >= limits["throttle_full_share"] * max(0.0, float(a_lon.max()))))
 
 
 def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:

@@ -287,8 +287,8 @@ def test_a_cue_shows_the_numbers_of_its_own_lap_and_what_the_notes_advise():
     # Truth: what was said of each lap is put in; the best lap's number is 1.2 s, another's 1.6 s.
     case = circle_case()
     finding = case.advice.findings[0]
-    own = tuple(f"throttle open {1.0 + 0.1 * lap:.1f} s after the limit begins to drive, with 70 % of the grip in use"
-                for lap in finding.laps)  # fmt: skip
+    after, grip = "after the limit has its full drive", "with 70 % of the grip in use"
+    own = tuple(f"throttle open {1.0 + 0.1 * lap:.1f} s {after}, {grip}" for lap in finding.laps)
     priority = replace(
         case.advice.priorities[0], corner=finding.corner, phase=finding.phase, kind=finding.kind,
         step="Open the throttle about 10 m earlier",
@@ -301,7 +301,7 @@ def test_a_cue_shows_the_numbers_of_its_own_lap_and_what_the_notes_advise():
 
     for lap in finding.laps:
         seen, step = cue(lap).text.split("\n")
-        assert seen == f"{NAMES[0]}: throttle open {1.0 + 0.1 * lap:.1f} s after the limit begins to drive"
+        assert seen == f"{NAMES[0]}: throttle open {1.0 + 0.1 * lap:.1f} s after the limit has its full drive"
         assert step == "Open the throttle about 10 m earlier"
     lap = finding.laps[0]
     assert cue(lap, build_up=True).text.endswith("\nFast corner: small steps only")

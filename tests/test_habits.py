@@ -178,7 +178,7 @@ CASES = [
         "exit",
         {"slow": 17.0, "throttle": LATE},
         {"slow": 17.0, "throttle": NOT_LATE},
-        {"late_throttle_s": 0.5},
+        {"late_throttle_s": 0.4},
     ),
 ]
 NAMES = [case[0] for case in CASES]

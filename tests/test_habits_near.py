@@ -344,6 +344,19 @@ def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     assert evidence("late throttle", *laps)["delay_m"] == pytest.approx(235.0 - 210.0, abs=1.0)
 
 
+def test_a_throttle_that_opens_as_the_limits_drive_grows_is_not_late():
+    # The limit's drive grows from nothing at 210 m to 4 m/s² at 240 m, as in a turn that opens up slowly: at 93 % of it
+    # 27.9 m on. The throttle is open at 235 m, 1.4 s behind 210 m at 17 m/s.
+    grows = np.clip((along - 210.0) / 30.0, 0.0, 1.0) * 4.0
+    slowly = np.sqrt(np.minimum(speed(60.0, 9.0, 20.0, 420.0, 4.0) ** 2 + 2.0 * np.cumsum(grows), 50.0**2))
+    late = {"slow": 17.0, "throttle": LATE}
+    assert found("late throttle", **late)
+    assert not found("late throttle", **late, limit_v=slowly)
+    later = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (255, 1.0))
+    numbers = evidence("late throttle", *(trace(lap, slow=17.0, throttle=later, limit_v=slowly) for lap in LAPS))
+    assert numbers["delay_m"] == pytest.approx(255.0 - 237.9, abs=1.0)  # grid of 1 m
+
+
 def test_a_throttle_that_hardly_opens_before_the_next_corner_is_late_all_the_way():
     # 15 % from 185 m to the end of the zone at 419 m, slow in a turn of 60 m radius with half of the grip: 209 m from
     # the limit's drive at 210 m on. At 60 % the way out is on part throttle, and the throttle opened in time.
