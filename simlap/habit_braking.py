@@ -16,16 +16,24 @@ LONG_EASING = 0.4  # [s]
 # of the place where the speed needs the brake. Common practice, no source.
 LATER = 5.0  # [m]
 
+# A brake that is below this share of its peak for good trails off. Common practice, no source.
+TRAILS_OFF = 0.5  # [1]
+
 EARLY_LIGHT, LONG_LIGHT, LATE_PEAK = "early and light braking", "long light braking", "late brake peak"
 
 
 def late_peak(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The brake reaches its peak in the later part of the braking instead of right after the first touch."""
+    """The brake reaches its peak in the later part of the braking instead of right after the first touch.
+
+    What trails off into the turn, below half of the peak for good, is no part of that braking: it belongs behind the
+    peak, however long the turn makes it.
+    """
     start, stop = marks.braking
-    duration = lasts(trace, marks.braking)
-    if not marks.brakes or duration < limits["peak_brake_s"]:
+    if not marks.brakes or lasts(trace, marks.braking) < limits["peak_brake_s"]:
         return NOTHING
-    reached = start + int(np.argmax(marks.brake[start:stop] >= limits["peak_reached_share"] * marks.brake[marks.peak]))
+    pressed, peak_at = marks.brake[start:stop], float(marks.brake[marks.peak])
+    duration = lasts(trace, (start, start + int(np.flatnonzero(pressed >= TRAILS_OFF * peak_at)[-1]) + 1))
+    reached = start + int(np.argmax(pressed >= limits["peak_reached_share"] * peak_at))
     delay = float(trace.t[reached] - trace.t[start])
     if delay <= limits["peak_late_share"] * duration:
         return NOTHING
@@ -320,8 +328,8 @@ RULES = (
         "braking",
         late_peak,
         lambda x: (
-            f"brake peak of {brake_words(x, 'peak')} comes {x['peak_after_s']:.1f} s after the first touch, in a "
-            f"braking of {x['braking_s']:.1f} s"
+            f"brake peak of {brake_words(x, 'peak')} comes {x['peak_after_s']:.1f} s after the first touch, in "
+            f"{x['braking_s']:.1f} s of braking before it trails off"
         ),
         lambda x, limits, _: (
             "Reach the same peak in the first third of the braking and release from there towards the corner"

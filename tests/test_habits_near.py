@@ -19,6 +19,7 @@ from test_habits import (
     kinds,
     lifted,
     pedal,
+    ramp,
     replaced,
     steps,
     zones_with_peaks,
@@ -342,6 +343,17 @@ def test_one_spike_of_the_throttle_channel_does_not_move_the_opening():
     held = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (235, 0.8), (400, 1.0), (401, 0.8))
     laps = [trace(lap, slow=17.0, throttle=held) for lap in LAPS]
     assert evidence("late throttle", *laps)["delay_m"] == pytest.approx(235.0 - 210.0, abs=1.0)
+
+
+def test_a_brake_that_trails_off_long_into_the_turn_does_not_make_its_late_peak_early():
+    # 25 bar from 55 m on, 60 bar from 125 m: 1.64 s later at 9 m/s². Below half of that from 150 m on, 2.43 s after the
+    # first touch, and off at 200 m after 4.7 s.
+    trails = ramp(135, 150, 60.0, 30.0) + ramp(150, 200, 29.0, 3.0)
+    late = steps((55, 25.0), (125, 60.0), (135, 0.0)) + trails
+    numbers = evidence("late brake peak", *(trace(lap, bar=late) for lap in LAPS))
+    assert numbers["peak_after_s"] == pytest.approx((50.0 - np.sqrt(50.0**2 - 18.0 * 70.0)) / 9.0, abs=0.03)
+    assert numbers["braking_s"] == pytest.approx((50.0 - np.sqrt(50.0**2 - 18.0 * 95.0)) / 9.0, abs=0.05)
+    assert not found("late brake peak", bar=steps((55, 25.0), (65, 60.0), (135, 0.0)) + trails)
 
 
 def test_a_throttle_that_opens_as_the_limits_drive_grows_is_not_late():
