@@ -137,8 +137,8 @@ def _late_words(numbers: Numbers) -> str:
     after = f"{numbers['delay_s']:.1f} s ({numbers['delay_m']:.0f} m)"
     grip = f"with {numbers['grip_used_percent']:.0f} % of the grip in use"
     if numbers["not_opened_share"] >= 0.5:  # on most of the laps where it happens
-        return f"throttle hardly opened in the {after} from the limit's full drive to the next corner, {grip}"
-    return f"throttle open {after} after the limit has its full drive, {grip}"
+        return f"throttle hardly opened in the {after} from the limit's drive to the next corner, {grip}"
+    return f"throttle opens {after} later than the limit's drive, {grip}"
 
 
 def _never_full_words(share: float) -> str:

@@ -13,6 +13,8 @@ from simlap.thresholds import Thresholds
 WIDE_QUANTILE = 0.75  # [1]
 # A limit profile that falls to this share of its drive before the corner is over asks for less throttle there.
 EASED_DRIVE = 0.5  # [1]
+# A throttle opened late is seen at half of its way or at all of it. Common practice, no source.
+HALF = 0.5  # [1]
 # A throttle that is full for less than this in an exit is not held there. Common practice, no source.
 HELD_OPEN = 0.5  # [s]
 # A change of gear by hand, foot off the throttle and on again, takes no longer. Common practice, no source.
@@ -79,32 +81,33 @@ def _change_by_hand(trace: CornerTrace, span: tuple[int, int], limits: Threshold
 
 
 def late_throttle(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:
-    """The throttle opens long after the limit has its full drive, or not before the next corner, with grip to spare.
+    """The throttle opens well behind the limit's drive, or not before the next corner, with grip to spare.
 
     Where a turn opens up slowly the limit, too, has little drive at first: a throttle that opens as the tyres allow is
-    not late. Open means nearly as wide as it gets in this exit, so that part throttle all the way out is another
-    matter; a throttle that is hardly opened at all there does not count as open.
+    not late. Half of the drive and nearly all of it are held beside half and nearly all of the opening. All means as
+    wide as the throttle gets in this exit, so that part throttle all the way out is another matter; a throttle that is
+    hardly opened at all there does not count as open.
     """
-    begin = trace.at(trace.mid_stop)
+    begin, end = trace.at(trace.mid_stop), trace.t.size - 1
     leaving = marks.throttle[begin:]
     widest = max(float(np.quantile(leaving, WIDE_QUANTILE)), limits["part_open_share"])
     opened = leaving >= limits["throttle_full_share"] * widest
-    reached = begin + int(np.argmax(opened)) if opened.any() else trace.t.size - 1
-    could = begin + _full_drive(trace.limit_a_lon[begin : reached + 1], limits)
-    if marks.limit_slows < limits["limit_slows_ms"] or reached == could:
+    drive = trace.limit_a_lon[begin : (begin + int(np.argmax(opened)) if opened.any() else end) + 1]
+    late = []
+    for share in (HALF, limits["throttle_full_share"]):
+        could = begin + int(np.argmax(drive >= share * max(0.0, float(drive.max()))))
+        there = leaving >= share * widest
+        reached = begin + int(np.argmax(there)) if there.any() else end
+        late.append((float(trace.t[reached] - trace.t[could]), could, reached))
+    delay, could, reached = max(late)
+    if marks.limit_slows < limits["limit_slows_ms"] or delay <= limits["late_throttle_s"]:
         return NOTHING
-    delay = float(trace.t[reached] - trace.t[could])
     grip = float(np.average(trace.grip[could:reached], weights=np.diff(trace.t[could : reached + 1])))
-    if delay <= limits["late_throttle_s"] or grip >= limits["grip_unused_share"]:
+    if grip >= limits["grip_unused_share"]:
         return NOTHING
     distance = float(trace.along[reached] - trace.along[could])
     numbers = {"delay_s": delay, "delay_m": distance, "grip_used_percent": 100.0 * grip}
     return (Seen(reached, {**numbers, "not_opened_share": float(not opened.any())}),)
-
-
-def _full_drive(a_lon: np.ndarray, limits: Thresholds) -> int:
-    """First of a row of accelerations (n,) that is about as large as the largest of them; 0 where none drives."""
-    return int(np.argmax(a_lon >= limits["throttle_full_share"] * max(0.0, float(a_lon.max()))))
 
 
 def part_throttle_out(trace: CornerTrace, marks: Marks, limits: Thresholds) -> tuple[Seen, ...]:

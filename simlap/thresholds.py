@@ -108,7 +108,7 @@ TABLE: Mapping[str, Threshold] = MappingProxyType(
         "part_open_share": _share(0.4, "fewer part throttles on the way out: only wider openings"),
         "part_out_s": _seconds(1.0, "fewer part throttles on the way out"),
         "late_throttle_s": _seconds(
-            0.5, "fewer late throttles: from where the limit has its full drive to an open throttle"
+            0.5, "fewer late throttles: from half or all of the limit's drive to half or all of the opening"
         ),
         "weak_drive_share": _share(
             0.85, "more weak drive, without throttle channel or at full throttle: less than this in use"

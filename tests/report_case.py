@@ -228,7 +228,7 @@ def _advice(names: Sequence[str], starts: np.ndarray) -> Advice:
         kind="late throttle",
         corner=names[0],
         phase="exit",
-        sentence=f"{names[0]}: throttle open 1.2 s after the limit has its full drive (2 of 3 laps)",
+        sentence=f"{names[0]}: throttle opens 1.2 s later than the limit's drive (2 of 3 laps)",
         worth_s=140 / 150,
         laps=(1, 4),
         occurrences=2,

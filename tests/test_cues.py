@@ -44,7 +44,7 @@ def test_note_is_on_screen_at_the_moment_in_the_video():
     cue = read(webvtt(finding_cues(circle_case(), Sync(VIDEO_START), 1)))[0]
     moment = FIRST_START + 5.0 - VIDEO_START
     assert cue.start_in_seconds <= moment <= cue.end_in_seconds
-    assert "open 1.2 s after the limit" in cue.text
+    assert "opens 1.2 s later than the limit's drive" in cue.text
 
 
 def test_default_lap_is_the_best_one():
@@ -287,8 +287,8 @@ def test_a_cue_shows_the_numbers_of_its_own_lap_and_what_the_notes_advise():
     # Truth: what was said of each lap is put in; the best lap's number is 1.2 s, another's 1.6 s.
     case = circle_case()
     finding = case.advice.findings[0]
-    after, grip = "after the limit has its full drive", "with 70 % of the grip in use"
-    own = tuple(f"throttle open {1.0 + 0.1 * lap:.1f} s {after}, {grip}" for lap in finding.laps)
+    own = tuple(f"throttle opens {1.0 + 0.1 * lap:.1f} s later than the limit's drive, with 70 % of the grip in use"
+                for lap in finding.laps)  # fmt: skip
     priority = replace(
         case.advice.priorities[0], corner=finding.corner, phase=finding.phase, kind=finding.kind,
         step="Open the throttle about 10 m earlier",
@@ -301,7 +301,7 @@ def test_a_cue_shows_the_numbers_of_its_own_lap_and_what_the_notes_advise():
 
     for lap in finding.laps:
         seen, step = cue(lap).text.split("\n")
-        assert seen == f"{NAMES[0]}: throttle open {1.0 + 0.1 * lap:.1f} s after the limit has its full drive"
+        assert seen == f"{NAMES[0]}: throttle opens {1.0 + 0.1 * lap:.1f} s later than the limit's drive"
         assert step == "Open the throttle about 10 m earlier"
     lap = finding.laps[0]
     assert cue(lap, build_up=True).text.endswith("\nFast corner: small steps only")

@@ -356,17 +356,30 @@ def test_a_brake_that_trails_off_long_into_the_turn_does_not_make_its_late_peak_
     assert not found("late brake peak", bar=steps((55, 25.0), (65, 60.0), (135, 0.0)) + trails)
 
 
+# The limit's drive grows from nothing at 210 m to 4 m/s² at 240 m, as in a turn that opens up slowly: half of it is
+# there at 225 m, 93 % at 237.9 m.
+GROWS = np.clip((along - 210.0) / 30.0, 0.0, 1.0) * 4.0
+SLOWLY = np.sqrt(np.minimum(speed(60.0, 9.0, 20.0, 420.0, 4.0) ** 2 + 2.0 * np.cumsum(GROWS), 50.0**2))
+
+
 def test_a_throttle_that_opens_as_the_limits_drive_grows_is_not_late():
-    # The limit's drive grows from nothing at 210 m to 4 m/s² at 240 m, as in a turn that opens up slowly: at 93 % of it
-    # 27.9 m on. The throttle is open at 235 m, 1.4 s behind 210 m at 17 m/s.
-    grows = np.clip((along - 210.0) / 30.0, 0.0, 1.0) * 4.0
-    slowly = np.sqrt(np.minimum(speed(60.0, 9.0, 20.0, 420.0, 4.0) ** 2 + 2.0 * np.cumsum(grows), 50.0**2))
-    late = {"slow": 17.0, "throttle": LATE}
-    assert found("late throttle", **late)
-    assert not found("late throttle", **late, limit_v=slowly)
-    later = pedal((-200, 1.0), (50, 0.0), (185, 0.3), (255, 1.0))
-    numbers = evidence("late throttle", *(trace(lap, slow=17.0, throttle=later, limit_v=slowly) for lap in LAPS))
-    assert numbers["delay_m"] == pytest.approx(255.0 - 237.9, abs=1.0)  # grid of 1 m
+    # Fully open at 240 m, 1.8 s behind 210 m at 17 m/s.
+    with_it = {"slow": 17.0, "throttle": pedal((-200, 1.0), (50, 0.0), (210, 0.3), (225, 0.6), (240, 1.0))}
+    assert found("late throttle", **with_it)
+    assert not found("late throttle", **with_it, limit_v=SLOWLY)
+
+
+@pytest.mark.parametrize(
+    ("pedals", "late_m"),
+    [
+        ([(210, 0.3), (225, 0.6), (255, 1.0)], 255.0 - 237.9),  # begun in time, finished late
+        ([(210, 0.1), (243, 1.0)], 243.0 - 225.0),  # begun late, and then all at once
+    ],
+)
+def test_a_throttle_is_late_by_what_it_lies_behind_the_limits_drive(pedals, late_m):
+    own = pedal((-200, 1.0), (50, 0.0), *pedals)
+    numbers = evidence("late throttle", *(trace(lap, slow=17.0, throttle=own, limit_v=SLOWLY) for lap in LAPS))
+    assert numbers["delay_m"] == pytest.approx(late_m, abs=1.0)  # grid of 1 m
 
 
 def test_a_throttle_that_hardly_opens_before_the_next_corner_is_late_all_the_way():

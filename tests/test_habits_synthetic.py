@@ -67,15 +67,15 @@ def test_the_throttle_that_never_opens_fully_is_found_on_the_exit_of_corner_7_al
 
 def test_the_late_throttle_of_corner_7_is_found_with_its_delay(demo, advice):
     (finding,) = [each for each in advice.findings if each.kind == "late throttle" and each.corner == "7"]
-    # 18 m without more throttle, and 0.3 s to open it, at about 19 m/s another 5 m; the limit itself takes part of that
-    # way to 93 % of the most that it drives with there; stations lie 2 m apart.
+    # 18 m without more throttle, and 0.3 s to open it, at about 19 m/s another 5 m, half of it after 2.5 m. The limit
+    # itself takes part of that way to half of the most that it drives with there; stations lie 2 m apart.
     (corner,) = [each for each in demo.corners if each.corner.name == "7"]
     station, a_lon = demo.line.station, demo.limit.a_lon
     first = int(np.searchsorted(station, corner.zone.mid_stop))
     leaving = a_lon[first : first + 40]
-    grows = float(station[first + int(np.argmax(leaving >= 0.93 * leaving.max()))] - station[first])
-    assert grows > 4.0
-    assert finding.evidence["delay_m"] + grows == pytest.approx(SKILLS["7"].exit_delay_m + 5.0, abs=5.0)
+    grows = float(station[first + int(np.argmax(leaving >= 0.5 * leaving.max()))] - station[first])
+    assert 0.0 < grows < 10.0
+    assert finding.evidence["delay_m"] + grows == pytest.approx(SKILLS["7"].exit_delay_m + 2.5, abs=4.0)
 
 
 # Corners that the scenario drives at 96 % of the possible mid-corner speed or less, and those at 99 % or more.
