@@ -52,13 +52,14 @@ def marks_of(analysis: Analysis, index: int, v: np.ndarray) -> Marks:
     since = (station - zone.start) % line.length
     here = np.flatnonzero(phases.phase // PHASES == index)
     here = here[np.argsort(since[here])]
-    a = between_stations(line, v)
+    # what the pedals do, as on a level road
+    a = between_stations(line, v) + G * np.sin(np.asarray(line.grade))
     corner = here[phases.kind[here] != EXIT]
     slow = corner if corner.size else here
     braking = here[phases.kind[here] == BRAKING]
-    free = COAST[0] + COAST[1] * v[braking] ** 2 + G * np.sin(np.asarray(line.grade)[braking])
+    free = COAST[0] + COAST[1] * v[braking] ** 2
     brakes = _main_braking(braking, a[braking] + free)
-    after = here[np.argmin(v[slow]) :] if slow.size else here
+    after = here[np.argmin(v[slow]) :]
     pull = envelope.engine_limit(v[after], v[after] ** 2 * line.kappa[after])
     full, half = (after[a[after] >= share * pull] for share in (FULL_DRIVE, HALF_DRIVE))
     leaves = (phases.kind[here] == EXIT).any()

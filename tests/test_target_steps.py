@@ -13,8 +13,10 @@ from truth_table import analysis_of, truth_table
 from simlap.analysis import advised, analyse
 from simlap.circuits import invented_circuit
 from simlap.driven import Driven, between_stations
+from simlap.envelope import Envelope
 from simlap.figures_target import draw_ladder
-from simlap.phases import BRAKING, MID_CORNER
+from simlap.line import Line
+from simlap.phases import BRAKING, MID_CORNER, PhaseMap
 from simlap.report.target import print_target
 from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
@@ -358,6 +360,28 @@ def test_a_closed_throttle_at_speed_is_no_braking(club):
             tried += 1
             assert marks_of(analysis, index, v).brake_m == before.brake_m
     assert tried
+
+
+@pytest.mark.parametrize("slope", [-0.08, 0.0, 0.08])
+@pytest.mark.parametrize(("pulled", "full", "half"), [(0.95, True, True), (0.8, False, True), (0.4, False, False)])
+def test_a_throttle_is_as_open_uphill_as_on_the_level(slope, pulled, full, half):
+    # Truth: an engine that gives 3 m/s², of which a share is used from station 120 on, on a road that climbs or falls
+    # by 8 %: gravity takes or gives 0.78 m/s², a quarter of the pull.
+    n, along, grade = 400, np.arange(400), np.full(400, np.arctan(slope))
+    given = np.where(along < 100, -6.0, np.where(along < 120, 0.0, pulled * 3.0)) - G * np.sin(grade)
+    v = np.sqrt(50.0**2 + 2.0 * np.concatenate([[0.0], np.cumsum(given)[:-1]]))
+    line = Line.from_curvature(np.zeros(n), np.ones(n), grade=grade)
+    phases = PhaseMap(np.repeat([0, 1, 2, 3], [100, 40, 240, 20]), np.arange(6))
+    analysis = SimpleNamespace(
+        line=line,
+        phases=phases,
+        fit=SimpleNamespace(envelope=Envelope.constant(lateral=12.0, braking=10.0, drive=3.0)),
+        corners=[SimpleNamespace(zone=SimpleNamespace(start=0.0))],
+    )
+    marks = marks_of(analysis, 0, v)
+    assert marks.full_m == (120.0 if full else None)
+    assert marks.half_m == (120.0 if half else None)
+    assert marks.brake_m == 0.0
 
 
 def with_pressure(analysis, points, elsewhere):
