@@ -142,7 +142,7 @@ def _corner_targets(
 
 def _worked_on(own: Moves, seen: set[str]) -> tuple[str, ...]:
     """The raised phases in which a mark moves; all raised ones where the marks that move belong to others."""
-    up = sorted(phase % PHASES for phase, move in own.items() if move > 0.0)
+    up = sorted(phase % PHASES for phase in own)
     told = [kind for kind in up if seen & MARKS_OF_PHASE[kind]]
     return tuple(PHASE_NAMES[kind] for kind in told or up)
 

@@ -104,7 +104,9 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
         if kind == BRAKING and index in plan.bench.lifts and (goal > 0.0 or gains[kind] == max(gains)):
             goal = plan.bench.lifts[index].share(plan.steps, plan.outing, result.build_up)
         least = own.get(phase, 0.0)
-        tried = [own | {phase: least + float(share) * max(goal - least, 0.0)} for share in BLENDS]
+        if goal <= least:  # a phase that is not raised has no part in what the marks show
+            continue
+        tried = [own | {phase: least + float(share) * (goal - least)} for share in BLENDS]
         v, _ = plan.bench.solve(tried)
         fits = [
             i
@@ -114,7 +116,7 @@ def _within_steps(plan: Plan, index: int, wanted: np.ndarray, floor: Moves) -> M
         ]
         if fits and fits[-1] > 0:
             own = tried[fits[-1]]
-    return own if any(own.values()) else {}
+    return own
 
 
 def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> tuple[Moves, str]:
@@ -144,9 +146,10 @@ def _largest(plan: Plan, index: int, chosen: dict[int, Moves], most: Moves) -> t
     for row in reversed(fits):
         own = tried[row]
         seen = visible(now, bench.marks(index, now, own, alone[row]), length, bench.told_to)
-        told = floor | {phase: move for phase, move in own.items() if seen & MARKS_OF_PHASE[phase % PHASES]}
+        asked = {phase: move for phase, move in own.items() if seen & MARKS_OF_PHASE[phase % PHASES]}
+        told = floor | asked
         lap_time = float(lap_times[row])
-        if told != floor and told != own:  # nothing is booked that no mark asks for
+        if asked and told != own:  # nothing is booked that no mark asks for
             own = told
             lap_time = float(bench.solve([joined(chosen | {index: own})])[1][0])
             seen = visible(now, bench.marks(index, now, own, bench.solve([own])[0][0]), length, bench.told_to)

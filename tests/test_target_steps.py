@@ -16,7 +16,7 @@ from simlap.driven import Driven, between_stations
 from simlap.envelope import Envelope
 from simlap.figures_target import draw_ladder
 from simlap.line import Line
-from simlap.phases import BRAKING, MID_CORNER, PhaseMap
+from simlap.phases import BRAKING, EXIT, MID_CORNER, PhaseMap
 from simlap.report.target import print_target
 from simlap.results import Advice
 from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
@@ -24,7 +24,7 @@ from simlap.target import Mark, Steps, _interval, target_of
 from simlap.target_blend import Bench, blend, composite, joined, shown_bench
 from simlap.target_lift import Lift
 from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
-from simlap.target_steps import Plan, _within_steps
+from simlap.target_steps import Plan, _within_steps, raised
 from simlap.target_worth import _worth
 from simlap.thresholds import default_thresholds
 from simlap.units import MS_TO_KMH, G
@@ -382,6 +382,65 @@ def test_a_throttle_is_as_open_uphill_as_on_the_level(slope, pulled, full, half)
     assert marks.full_m == (120.0 if full else None)
     assert marks.half_m == (120.0 if half else None)
     assert marks.brake_m == 0.0
+
+
+def asked_of(wanted, gains, moved, before, monkeypatch):
+    """What `raised` asks for in one corner: a second a share of the way for each phase (`gains`), and marks (brake and
+    full throttle [m], slowest and exit speed [km/h]) that a share of the way in each phase moves by rows of `moved`."""
+    monkeypatch.setattr("simlap.target_steps.wanted_shares", lambda *given: np.array(wanted))
+    phases = [SimpleNamespace(gain_alone=SimpleNamespace(value=gain)) for gain in gains]
+    place = corner(94.0, 120.0)
+    place.phases, place.clear, place.rank = phases, True, 1
+
+    def solve(tried):
+        return np.zeros((len(tried), 1)), np.array([90.0 - sum(gains[k] * own[k] for k in own) for own in tried])
+
+    def marks(index, now, own, v):
+        brake, full, slowest, leave = np.sum([own[k] * np.array(moved[k]) for k in own], axis=0)
+        return replace(
+            now, brake_m=500.0 + brake, full_m=700.0 - full, slowest_kmh=94.0 + slowest, exit_kmh=150.0 + leave
+        )
+
+    bench = SimpleNamespace(
+        analysis=SimpleNamespace(corners=[place], ranked=[place], line=SimpleNamespace(length=3000.0), phases=None),
+        shown=None,
+        goal=None,
+        lifts={},
+        told_to=2.0,
+        solve=solve,
+        marks=marks,
+        now=lambda index, v: Marks(brake_m=500.0, slowest_kmh=94.0, full_m=700.0, exit_kmh=150.0),
+    )
+    likely = SimpleNamespace(chance_of=lambda lap_time: 1.0)
+    return raised(Plan(bench, np.zeros(1), 90.0, likely, Steps(), 2 if before else 1), before)[0]
+
+
+def test_a_phase_that_is_not_raised_has_no_part_in_what_the_marks_show(monkeypatch):
+    # Braking later by less than a driver can place makes the slowest place faster, by 3 km/h: mid-corner, whose mark
+    # that is, is as good as elsewhere and not raised. What is asked for is the braking, the only phase that moves.
+    moved = [[1.0, 0.0, 3.0, 0.0], [0.0] * 4, [0.0] * 4]
+    found = asked_of([1.0, 0.0, 0.0], [0.2, 0.1, 0.0], moved, {}, monkeypatch)
+    assert found == {0: {BRAKING: pytest.approx(1.0)}}
+
+
+def test_a_later_outing_books_nothing_more_that_no_mark_asks_for(monkeypatch):
+    # 3 m later on the brake were asked for before, and are all that braking lacks; an exit that brings 0.05 s moves no
+    # mark: beside one that moves it is not booked, in the first outing or in the second.
+    moved = [[6.0, 0.0, 0.0, 0.0], [0.0] * 4, [0.0, 1.0, 0.0, 0.5]]
+    wanted, gains = [0.5, 0.0, 1.0], [0.2, 0.0, 0.05]
+    first = asked_of(wanted, gains, moved, {}, monkeypatch)
+    assert first == {0: {BRAKING: pytest.approx(0.5)}}
+    assert asked_of(wanted, gains, moved, first, monkeypatch) == first
+
+
+def test_a_tenth_of_a_second_that_no_mark_shows_is_named_and_less_is_not(monkeypatch):
+    moved = [[0.0] * 4, [0.0] * 4, [0.0, 1.0, 0.0, 0.5]]
+    assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.11], moved, {}, monkeypatch) == {0: {EXIT: pytest.approx(1.0)}}
+    assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.09], moved, {}, monkeypatch) == {}
+    # and with a mark from a fortieth on
+    moved[EXIT] = [0.0, 4.0, 0.0, 0.0]
+    assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.03], moved, {}, monkeypatch) == {0: {EXIT: pytest.approx(1.0)}}
+    assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.02], moved, {}, monkeypatch) == {}
 
 
 def with_pressure(analysis, points, elsewhere):
