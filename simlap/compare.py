@@ -84,14 +84,13 @@ def compare(
     )
     unlike = [unlike_sessions(side) for side in sides]
     warnings = (*_warnings(sides, conditions, unlike), *_rates_differ(logs), *left_out)
-    moved = [max((abs(found.change_s) for _, found in each), default=0.0) for each in unlike]
     return judge_sides(
         sides,
         line,
         phases,
         [corner.name for corner in corners],
         limits=_grip_of(corners, line),
-        moved=moved,
+        moved=[moved_within(each) for each in unlike],
         warnings=warnings,
         notes=tuple(notes),
     )
@@ -214,6 +213,11 @@ def unlike_sessions(side: Side) -> list[tuple[str, Trend | Step]]:
         if unlike is not None:
             found.append((one.session.source, unlike))
     return found
+
+
+def moved_within(unlike: Sequence[tuple[str, Trend | Step]]) -> float:
+    """By how much later laps of a side are slower, of the session that moved most; negative: faster. [s]"""
+    return max((found.later_s for _, found in unlike), key=abs, default=0.0)
 
 
 def _warnings(

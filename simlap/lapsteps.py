@@ -30,6 +30,11 @@ class Trend:
     share: float  #: the same as a share of the median lap
 
     @property
+    def later_s(self) -> float:
+        """How much slower the later laps are; negative: faster. [s]"""
+        return self.change_s
+
+    @property
     def sentence(self) -> str:
         """What was seen, and what to do about it."""
         verb, why = "rise", "most likely the track or the tyres changed"
@@ -50,6 +55,11 @@ class Step:
     change_s: float  #: mean of `run` less mean of `others` [s]
     share: float  #: the same as a share of the mean of the faster group
     chance: float  #: of so clear a step at any place among laps that are all alike
+
+    @property
+    def later_s(self) -> float:
+        """How much slower the later laps are; negative: faster. Of a run in the middle, that run. [s]"""
+        return self.change_s if self.run[0] > self.others[0] else -self.change_s
 
     @property
     def is_progress(self) -> bool:

@@ -58,8 +58,8 @@ def judge_sides(
     """Split the change between sides A and B (and A2) and word the verdict.
 
     `limits` are those per station that the sides' limit laps were solved with, such as the track's grip. `moved` is by
-    how much the lap times moved within each side, from lap to lap or in a step, beyond chance [s]: what may be that
-    alone is taken off the change before it is judged.
+    how much the lap times rose within each side, from lap to lap or in a step, beyond chance, negative where they fell
+    [s]: what may be that alone is taken off the change before it is judged.
     With A2 the state before the change is taken midway between A and A2, so that a linear drift from outing to
     outing cancels; outings are taken as evenly spaced.
     """
@@ -170,14 +170,14 @@ def _drift_warning(sides: Sequence[Side], change: float, verdict: str, detectabl
 
 
 def _moved_apart(weights: Sequence[float], moved: Sequence[float]) -> float:
-    """What the sides may differ by from conditions that moved within them by `moved` each, or () [s].
+    """What the sides may differ by from conditions that moved within them by `moved` each (rises positive), or () [s].
 
     A limit is that of the best of its laps, and two outings may lie as far apart as the laps within one of them, also
     where both moved alike: nothing tells tyres that warm up anew from a track that goes on from A to B. A third outing
     takes out what moves alike in all. (tests/test_moved.py counts false verdicts either way.)
     """
     if len(moved) < 3:
-        return max(moved, default=0.0)
+        return max(map(abs, moved), default=0.0)
     return abs(float(np.dot(weights, moved)))
 
 
