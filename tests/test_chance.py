@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from simlap.chance import outlook
+from simlap.chance import outlook, without_slip
 from simlap.errors import NotEnoughData
 
 # Lap-to-lap scatter of 0.3 s on a 95 s lap, and drifts per lap: faster, level, tiring.
@@ -57,6 +57,24 @@ def test_laps_with_a_slip_say_little_of_the_best_lap_to_come():
     assert best[1] == pytest.approx(best[0], abs=0.2)
 
 
+def test_a_slip_is_a_lap_far_above_the_median_by_what_is_usual_or_by_what_the_laps_scatter():
+    # 2.5 deviations of 0.4 s: 1 s, where the laps scatter less than is usual. A fast lap is no slip.
+    alike = np.array([90.0] * 6 + [90.9, 91.1, 88.0])
+    assert list(without_slip(alike, 0.4)) == [True] * 7 + [False, True]
+    # Five laps that lie 0, 1 and 2 s beside the median, evenly: a deviation of 1.48 s (the median of those ways).
+    wide = np.array([88.0, 89.0, 90.0, 91.0, 92.0])
+    assert without_slip(wide, 0.4).all()
+
+
+def test_laps_behind_a_slip_keep_their_place_in_the_drift():
+    # Who gets faster lap by lap, without scatter: with the first two laps left out for slips the same laps are to come
+    # as without them. Moved forward by two laps, the eight others would tell of a drift that wears off more slowly.
+    laps = LAP - 0.3 * np.cumsum(0.9 ** np.arange(10))
+    spoiled = laps + np.array([6.0, 6.0] + [0.0] * 8)
+    whole, left = (np.median(outlook(each, 8, seed=4).laps, axis=0) for each in (laps, spoiled))
+    assert left == pytest.approx(whole, abs=0.12)
+
+
 def test_without_evidence_drivers_are_taken_to_get_a_little_faster():
     # Two equal laps tell nothing of a drift. The first lap of the next outing is then faster than they were by the
     # stated 0.03 % of 95 s, grown by 0.9² on the third lap; 4000 draws leave 0.2 % / sqrt(4000) and the level's error.
@@ -84,7 +102,7 @@ def test_laps_ahead_spread_as_a_regression_predicts():
     # Textbook (weighted least squares with the prior as one more row): a lap at x is predicted to within
     # s² (1 + x' C x), C the inverse of the normal matrix, times nu / (nu - 2) as s is drawn too; 4000 draws know a
     # standard deviation to 2 %. The prior: 0.4 % of scatter (3 laps' worth), a drift of -0.03 +- 0.2 % a lap.
-    laps = LAP + np.array([0.3, -0.5, 0.1, -0.2])
+    laps = LAP + np.array([1.5, -1.5, 0.6, -0.9])  # far more than assumed, so that the weights of both show
     grown = np.cumsum(0.9 ** np.arange(10))
     rows = np.vstack([np.column_stack([np.ones(4), grown[:4]]), [0.0, 0.4 / 0.2]])
     level = np.median(laps)

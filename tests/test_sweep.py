@@ -1,6 +1,7 @@
 """What-if sweeps against closed forms, their CSV, and the solver's figures."""
 
 import csv
+import json
 import math
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from simlap.kept import grip_limits
 from simlap.line import Line
 from simlap.report.sweep import print_sweep
 from simlap.solver import StationLimits, limit_profile
-from simlap.sweep import PARAMETERS, corner_worth, drag_of, scaled, sweep
+from simlap.sweep import PARAMETERS, Sweep, corner_worth, drag_of, scaled, sweep
 from simlap.track import Corner, grip_scale
 from simlap.units import MS_TO_KMH
 
@@ -161,6 +162,53 @@ def test_everything_answerable_is_swept_when_nothing_is_named():
     assert any(note.startswith("downforce is left out.") for note in bare.notes)
 
 
+def test_drag_is_read_where_the_log_has_shown_the_engine():
+    # The curve above 40 m/s is held level for want of data: read with it, the drag would come out as less than nothing.
+    car = drag_limited()
+    flat = np.where(car.engine_v > 40.0, np.interp(40.0, car.engine_v, car.engine_a), car.engine_a)
+    shown = Envelope.from_limits(
+        (12.0, 0.0), (12.0, 0.0), (9.0, 0.0), (car.engine_v, flat), tested={"engine": (10.0, 40.0)}
+    )
+    assert drag_of(shown) == pytest.approx(DRAG, rel=0.03)
+
+
+def test_the_interval_holds_nine_of_ten_draws():
+    # On a circle T goes with 1 / sqrt(grip), and so does what 1 % is worth: the draws' 5th and 95th of 100 parts.
+    grip = np.linspace(0.8, 1.2, 101)
+    draws = np.array([CIRCLE.scaled(lateral=each).pack() for each in grip])
+    found = sweep(ring(80.0), CIRCLE, ["lateral"], (1.0,), draws=draws)
+    assert found.interval_s[0] == pytest.approx(found.per_percent_s[0] / np.sqrt(grip[[5, 95]]), rel=1e-6)
+
+
+def test_factors_and_parameters_are_swept_in_order_and_once():
+    found = sweep(ring(80.0), FULL, ["braking", "lateral", "braking"], (1.02, 0.98, 1.02))
+    assert found.parameters == ("braking", "lateral")
+    assert list(found.factors) == [0.98, 1.02]
+    assert found.lap_time.shape == (2, 2)
+
+
+@pytest.mark.parametrize("term", ["lateral_right", "braking", "traction"])
+def test_downforce_that_one_limit_alone_shows_is_swept(term):
+    car = replace(CIRCLE, **{term: (10.0, 0.002)})
+    assert "downforce" in sweep(random_line(4), car).parameters
+
+
+def test_changes_are_those_of_the_lap_times_beside_them_and_nought_has_no_sign(tmp_path):
+    # 90.00004 and 91.00006 s are written 90.0000 and 91.0001 s: 1.0001 s apart, not 1.0000.
+    found = Sweep(
+        ("grip",), np.array([0.99, 1.0]), np.array([[91.00006, 90.00001]]), 90.00004, np.array([-2e-5]), None, 0
+    )
+    assert [row["change_s"] for row in found.rows()] == [1.0001, 0.0]
+    assert "-0.0" not in json.dumps(found.to_dict())
+    written = found.to_csv(tmp_path / "sweep.csv").read_text(encoding="utf-8").splitlines()
+    assert written[1:] == ["grip,0.99,91.0001,+1.0001", "grip,1.0,90.0000,+0.0000"]
+
+
+def test_draws_that_are_no_envelopes_are_refused():
+    with pytest.raises(OptionError, match=r"draws have shape \(1, 3\); give packed envelopes"):
+        sweep(ring(80.0), CIRCLE, ["lateral"], (1.0,), draws=np.ones((1, 3)))
+
+
 def test_csv_holds_each_lap_time(tmp_path):
     result = sweep(random_line(5), FULL, ["lateral", "drag"], (0.98, 1.0, 1.02))
     with open(result.to_csv(tmp_path / "out" / "sweep.csv"), encoding="utf-8", newline="") as file:
@@ -179,7 +227,8 @@ def test_csv_holds_each_lap_time(tmp_path):
         (["mass"], (1.0,), "unknown parameter 'mass'; choose from grip"),
         (["drag"], (1.0,), "drag cannot be swept. The engine curve shows no air drag"),
         (["downforce"], (1.0,), "downforce cannot be swept. No limit of this envelope grows"),
-        (["grip"], (105.0,), "factor 105 lies outside 0.1 to 10"),
+        (["grip"], (105.0,), "factor 105 lies outside 0.1 to 10;"),
+        (["grip"], (10.1,), "factor 10.1 lies outside 0.1 to 10;"),
         (["grip"], (), "no factors given"),
     ],
 )
