@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from report_case import LIMIT_S, circle_case
+from scipy import stats
 from truth_table import analysis_of, truth_table
 
 from simlap.advice import of_slower_laps, questioned
@@ -164,6 +165,43 @@ def test_the_size_of_a_step_is_the_difference_of_the_means():
 )
 def test_progress_cold_tyres_and_small_steps_are_no_step(lap_times):
     assert lap_step(numbers(lap_times), lap_times) is None
+
+
+def test_a_trend_is_told_from_its_least_rise_and_its_least_fall_on():
+    # 1.5 % of the median lap upwards and 3 % downwards, from the first counted lap to the last; common practice, no
+    # source. Of laps that are set aside neither the size nor the median counts.
+    ramp = np.linspace(-0.5, 0.5, 12)
+    for share, told in ((0.0145, False), (0.0155, True), (-0.0295, False), (-0.0305, True)):
+        lap_times = 90.0 * (1.0 + share * ramp)
+        assert (lap_trend(range(12), lap_times) is not None) == told
+        slow = np.append(lap_times, 130.0 if share > 0.0 else 60.0)
+        assert (lap_trend(range(13), slow, np.arange(13) < 12) is not None) == told
+    assert lap_trend(range(12), 90.0 * (1.0 + 0.05 * ramp), np.arange(12) == 3) is None  # one lap has no trend
+    assert lap_trend(range(3), [90.0, 110.0, 130.0]) is None
+
+
+def test_a_step_is_told_from_its_least_size_on_and_a_drivers_progress_from_a_larger_one():
+    # 1.5 %, or 3 % where the later laps are the faster ones; of the mean of the faster group.
+    late, middle = np.arange(20) > 9, np.abs(np.arange(20) - 9.5) < 5.0
+    for where, sign, least in ((late, 1.0, 0.015), (late, -1.0, 0.03), (middle, -1.0, 0.015), (middle, 1.0, 0.015)):
+        for share, told in ((0.98 * least, False), (1.02 * least, True)):
+            fast = 90.0
+            slow = fast * (1.0 + share)
+            lap_times = np.where(where == (sign > 0.0), slow, fast)
+            step = lap_step(range(20), lap_times)
+            assert (step is not None) == told
+            if step is not None:
+                assert abs(step.share) == pytest.approx(share)
+                assert step.is_progress == (least == 0.03)
+
+
+def test_a_step_is_as_unlikely_as_students_t_of_the_two_groups_says():
+    # Textbook: t = difference / (pooled deviation sqrt(1/n + 1/m)) with n + m - 2 degrees of freedom, two-sided, times
+    # the splits tried. Six laps hold three runs of three; with one left out no two groups of three are left.
+    lap_times = np.array([90.0, 91.0, 92.0, 100.0, 101.0, 102.5])
+    step = lap_step(range(6), lap_times)
+    chance = stats.ttest_ind(lap_times[:3], lap_times[3:]).pvalue
+    assert step.chance == pytest.approx(3.0 * chance)
 
 
 def test_drivers_who_stand_still_hardly_ever_pass_for_two():
