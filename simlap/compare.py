@@ -260,11 +260,12 @@ def parse_note(note: str) -> tuple[str, str, str]:
     OptionError
         When it is written otherwise.
     """
-    side, colon, rest = note.partition(":")
-    what, equals, value = rest.partition("=")
-    if not (side and colon and what and equals and value):
+    side, _, rest = note.partition(":")
+    what, _, value = rest.partition("=")
+    side, what, value = side.strip(), what.strip(), value.strip()
+    if not (side and what and value):
         raise OptionError(f"--note {note!r}: write SIDE:WHAT=VALUE, such as A:tyres=worn.")
-    return side.strip(), what.strip(), value.strip()
+    return side, what, value
 
 
 def noted_conditions(notes: Iterable[str], labels: Sequence[str]) -> dict[str, dict[str, str]]:

@@ -525,8 +525,10 @@ def test_logs_without_positions_are_compared_with_and_without_a_track_file():
 
 def test_notes_that_differ_are_told_and_bad_ones_refused():
     assert parse_note("A:tyres=worn") == ("A", "tyres", "worn")
-    with pytest.raises(OptionError, match="write SIDE:WHAT=VALUE"):
-        parse_note("tyres worn")
+    assert parse_note(" B : track temperature = 31 °C, dry") == ("B", "track temperature", "31 °C, dry")
+    for wrong in ("tyres worn", "A:tyres", "tyres=worn", ":tyres=worn", "A:=worn", "A:tyres=", "A: =worn", "A:tyres= "):
+        with pytest.raises(OptionError, match="write SIDE:WHAT=VALUE"):
+            parse_note(wrong)
     # before anything is computed: what is compared here is no session, and would be refused as such
     with pytest.raises(OptionError, match=r"'C:fuel=full': there is no side 'C'; sides are A, B\.$"):
         compare([None], [None], notes=["A:fuel=full", "C:fuel=full"])
