@@ -20,13 +20,20 @@ STATION = np.arange(0.0, LENGTH, SPACING)
 
 
 @pytest.fixture
-def aside(monkeypatch):
+def places():
+    """Station of each reason that names one, by lap [m]; filled by `aside`."""
+    return {}
+
+
+@pytest.fixture
+def aside(monkeypatch, places):
     """What compares laps of 50 m/s beside a line: kind of reason per lap, None where it counts."""
 
     def compare(*, offset=0.0, v=50.0, a_lon=0.0, kappa=0.0, widths=(None, None), rest=None, corner=(990.0, 999.0)):
+        rest = list(range(4)) if rest is None else rest
         shape = (4, STATION.size)
-        rows = [np.broadcast_to(np.asarray(each, dtype=float), shape) for each in (v, a_lon, offset)]
-        monkeypatch.setattr("simlap.lapbeside._beside", lambda *given: _Beside(*rows, [None] * 4))
+        rows = [np.broadcast_to(np.asarray(each, dtype=float), shape)[-len(rest) :] for each in (v, a_lon, offset)]
+        monkeypatch.setattr("simlap.lapbeside._beside", lambda *given: _Beside(*rows, [None] * len(rest)))
         line = Line.from_curvature(np.full(1000, kappa), 1.0)
         width = [None if each is None else np.full(1000, each) for each in widths]
         track = SimpleNamespace(
@@ -35,9 +42,9 @@ def aside(monkeypatch):
             width_right=width[1],
             corners=(Corner("1", "left", corner[0], corner[0] + 1.0, corner[1]),),
         )
-        rest = list(range(4)) if rest is None else rest
         laps = [SimpleNamespace(time_s=20.0)] * (max(rest) + 1)
-        reasons, _ = compare_laps(SimpleNamespace(closes=True), laps, rest, track)
+        reasons, found = compare_laps(SimpleNamespace(closes=True), laps, rest, track)
+        places.update(found)
         return [reasons[i].kind if i in reasons else None for i in rest]
 
     return compare
@@ -77,6 +84,12 @@ def test_a_lap_without_a_run_up_is_known_by_its_speed_at_the_line(aside, share, 
     assert aside(v=v) == [None] * 4  # behind a lap that counts its run-up is that lap
 
 
+def test_of_two_laps_neither_tells_what_the_other_should_have_done(aside):
+    # Half as fast at the line, and half as fast on a straight.
+    assert aside(v=one(25.0, 50.0, slice(0, 1)), rest=[1, 3]) == [None, None]
+    assert aside(v=one(25.0, 50.0, slice(80, 100)), rest=[1, 3]) == [None, None]
+
+
 def test_laps_behind_cool_down_laps_do_not_set_the_speed_at_the_line(aside):
     # All laps stand behind one that does not count; two of four reached the line at half of the others' speed.
     v = np.full((4, STATION.size), 50.0)
@@ -102,6 +115,16 @@ def test_a_lap_is_held_up_where_the_others_neither_turn_nor_brake(aside, change,
     first = round(450.0 / SPACING)
     v = one(50.0 * given.pop("share"), 50.0, slice(first, first + round(given.pop("metres") / SPACING)))
     assert aside(v=v, **given) == [None] * 3 + [Aside.TRAFFIC if held_up else None]
+
+
+def test_a_held_up_lap_is_placed_where_it_was_slowest_of_what_it_lost_there(aside, places):
+    # It comes slowly onto the straight, as from the corner before it, and is held up behind: by 12 %, once by 13 %.
+    v = one(50.0, 50.0)
+    v[3, :10] = 0.86 * 50.0
+    v[3, 90:105] = 0.88 * 50.0
+    v[3, 95] = 0.87 * 50.0
+    assert aside(v=v) == [None] * 3 + [Aside.TRAFFIC]
+    assert places[3] == STATION[95]
 
 
 def test_the_median_lap_is_the_faster_of_two_in_the_middle(monkeypatch):
