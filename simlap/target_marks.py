@@ -95,7 +95,7 @@ def marks_asked(length: float, now: Marks, goal: Marks, then: Marks, braking: fl
     late = drive_late(length, now, goal)
     if full is not None and not _part_open(length, now, goal):
         # where the limit itself opens slowly its full drive is hardly sooner: no driver is asked for more than that
-        at_most = min(late, max(0.0, _ahead(goal.full_m, full, length)))
+        at_most = min(late, _ahead(goal.full_m, full, length))
         full = (full - max(leaving * at_most, _ahead(then.full_m, full, length), 0.0)) % length
     half = now.half_m if now.half_m is None else (now.half_m - leaving * late) % length
     slowest = max(now.slowest_kmh, then.slowest_kmh)

@@ -23,8 +23,18 @@ from simlap.synthetic import Driver, Sensors, club_car, synthetic_session
 from simlap.target import Mark, Steps, _interval, target_of
 from simlap.target_blend import Bench, blend, composite, joined, shown_bench
 from simlap.target_lift import Lift
-from simlap.target_marks import Marks, fast_corners_within, marks_asked, marks_of, speed_asked, visible, within
-from simlap.target_steps import Plan, _within_steps, raised
+from simlap.target_marks import (
+    Marks,
+    _main_braking,
+    drive_late,
+    fast_corners_within,
+    marks_asked,
+    marks_of,
+    speed_asked,
+    visible,
+    within,
+)
+from simlap.target_steps import Plan, _order, _within_steps, raised
 from simlap.target_worth import _worth
 from simlap.thresholds import default_thresholds
 from simlap.units import MS_TO_KMH, G
@@ -202,6 +212,38 @@ def test_marks_beyond_a_step_are_refused():
     assert not allowed(slowest_kmh=98.1)
     assert not allowed(full_m=689.9)
     assert not within(place, 3000.0, replace(now, brake_m=2999.0), replace(now, brake_m=5.0), Steps(), 1)  # by 6 m
+    # where half of full drive begins is moved with it, and held to the same 10 m
+    half = replace(now, half_m=690.0)
+    assert within(place, 3000.0, half, replace(half, half_m=680.0), Steps(), 1)
+    assert not within(place, 3000.0, half, replace(half, half_m=679.9), Steps(), 1)
+    # a shown lap that is faster there than what is asked for may stay as it is, and no more
+    slow = corner(80.0, 82.0)
+    assert within(slow, 3000.0, now, now, Steps(), 1)
+    assert not within(slow, 3000.0, now, replace(now, slowest_kmh=94.1), Steps(), 1)
+
+
+def test_how_late_a_lap_drives_is_the_less_of_full_and_half_drive_unless_one_of_them_tells_nothing():
+    def late(full, half):
+        now, goal = Marks(None, 60.0, full, None, half), Marks(None, 60.0, 0.0, None, 0.0)
+        return drive_late(3000.0, now, goal)
+
+    assert late(16.0, 18.0) == 16.0
+    assert late(18.0, 16.0) == 16.0
+    assert late(39.0, 20.0) == 20.0
+    assert late(41.0, 20.0) == 0.0  # full drive more than twice as late as half of it: part open, and not late
+    assert late(5.0, 20.0) == 20.0  # the limit itself opens slowly
+    assert late(-4.0, -3.0) == 0.0  # sooner than the goal
+    assert late(None, None) == 0.0
+
+
+def test_braking_is_the_stretch_that_holds_the_hardest_and_slows_by_more_than_a_lift():
+    # 1.5 m/s² beyond engine, rolling and air; common practice, no source
+    stations = np.arange(10, 16)
+    assert list(_main_braking(stations, np.array([0.0, -1.4, -1.4, -1.0, 0.0, 0.0]))) == []
+    assert list(_main_braking(stations, np.array([0.0, -1.6, -1.4, -1.0, 0.0, 0.0]))) == [11]
+    assert list(_main_braking(stations, np.array([-2.0, 0.0, -3.0, -8.0, -2.0, 0.0]))) == [12, 13, 14]
+    assert list(_main_braking(stations, np.array([-2.0, -9.0, 0.0, -8.0, -2.0, 0.0]))) == [10, 11]
+    assert list(_main_braking(stations[:0], np.zeros(0))) == []
 
 
 def test_marks_that_a_driver_cannot_place_or_that_go_the_wrong_way_are_not_seen():
@@ -384,13 +426,13 @@ def test_a_throttle_is_as_open_uphill_as_on_the_level(slope, pulled, full, half)
     assert marks.brake_m == 0.0
 
 
-def asked_of(wanted, gains, moved, before, monkeypatch):
+def asked_of(wanted, gains, moved, before, monkeypatch, clear=True):
     """What `raised` asks for in one corner: a second a share of the way for each phase (`gains`), and marks (brake and
     full throttle [m], slowest and exit speed [km/h]) that a share of the way in each phase moves by rows of `moved`."""
     monkeypatch.setattr("simlap.target_steps.wanted_shares", lambda *given: np.array(wanted))
     phases = [SimpleNamespace(gain_alone=SimpleNamespace(value=gain)) for gain in gains]
     place = corner(94.0, 120.0)
-    place.phases, place.clear, place.rank = phases, True, 1
+    place.phases, place.clear, place.rank = phases, clear, 1
 
     def solve(tried):
         return np.zeros((len(tried), 1)), np.array([90.0 - sum(gains[k] * own[k] for k in own) for own in tried])
@@ -441,6 +483,17 @@ def test_a_tenth_of_a_second_that_no_mark_shows_is_named_and_less_is_not(monkeyp
     moved[EXIT] = [0.0, 4.0, 0.0, 0.0]
     assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.03], moved, {}, monkeypatch) == {0: {EXIT: pytest.approx(1.0)}}
     assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.02], moved, {}, monkeypatch) == {}
+    # nothing new in a corner without a clear loss, and no less than before in one of the outing before
+    assert asked_of([0.0, 0.0, 1.0], [0.0, 0.0, 0.3], moved, {}, monkeypatch, clear=False) == {}
+    before = {0: {EXIT: 0.5}}
+    assert asked_of([0.0, 0.0, 0.2], [0.0, 0.0, 0.3], moved, before, monkeypatch, clear=False) == before
+
+
+def test_corners_are_worked_on_by_their_rank_and_fast_ones_last():
+    ranked = [
+        SimpleNamespace(build_up=fast, rank=rank) for fast, rank in ((True, 1), (False, 3), (True, 4), (False, 2))
+    ]
+    assert [each.rank for each in sorted(ranked, key=_order)] == [2, 3, 1, 4]
 
 
 def with_pressure(analysis, points, elsewhere):
