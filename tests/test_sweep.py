@@ -228,7 +228,9 @@ def test_csv_holds_each_lap_time(tmp_path):
         (["drag"], (1.0,), "drag cannot be swept. The engine curve shows no air drag"),
         (["downforce"], (1.0,), "downforce cannot be swept. No limit of this envelope grows"),
         (["grip"], (105.0,), "factor 105 lies outside 0.1 to 10;"),
-        (["grip"], (10.1,), "factor 10.1 lies outside 0.1 to 10;"),
+        (["grip"], (0.1, 10.0, 10.1), "factor 10.1 lies outside 0.1 to 10;"),
+        (["grip"], (math.nan,), "factor nan lies outside"),
+        (["grip"], (math.inf,), "factor inf lies outside"),
         (["grip"], (), "no factors given"),
     ],
 )
