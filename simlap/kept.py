@@ -13,6 +13,9 @@ HELD_BACK, HELD_TIME = 0.4, 1.0  # [m/s²], [s]
 # A driver who gains at least this all the way but for a gear change (at most this long, and this share of the way)
 # speeds up through mid-corner.
 SPEEDS_UP, GEAR_CHANGE, MOSTLY = 0.5, 0.4, 0.15  # [m/s²], [s], share
+# Speeding up that ends so soon behind the limit's mid-corner, and for longer than a gear change takes, was ended by the
+# corner.
+SOON = 0.5  # [s]
 # A driver who slows in a braking phase by less than this share of the own braking there coasts.
 COASTS = 0.35
 # Brakes that are this much weaker in a phase than on the rest of the lap were not used there.
@@ -97,7 +100,8 @@ def _kept_kind(lap: Driven, phases: PhaseMap, braked: np.ndarray) -> np.ndarray:
     A corner that the limit takes flat counts as an exit: its speed comes from the exit before it, and were the own
     speed its cap, what a slow exit costs along the straight would be charged to the flat corner on it. Where the
     driver holds back in it all the same, the speed was the driver's choice and stays a cap. A mid-corner without
-    braking before it, in which the driver speeds up all the way, is an exit for the same reason.
+    braking before it, in which the driver speeds up all the way, is an exit for the same reason; where that ends with
+    it and the speed is held, the corner holds it, and the own speed is a cap there, however fast the car arrives.
 
     A driver who is slowest before the limit's braking is over has slowed too much and speeds up from there: the own
     speed is a cap as in mid-corner, or the slowest place would not be kept.
@@ -115,6 +119,9 @@ def _kept_kind(lap: Driven, phases: PhaseMap, braked: np.ndarray) -> np.ndarray:
         speeds_up = not braked[PHASES * corner + BRAKING] and _speeds_up(lap.a[here], lap.dt[here])
         if speeds_up or (flat and not _holds_back(lap, phases, here)):
             kind[here] = EXIT
+        if speeds_up and not flat:
+            leaving = phases.stretches[PHASES * corner + EXIT]
+            kind[leaving[_held(lap.a[leaving], lap.dt[leaving])]] = MID_CORNER
     return kind
 
 
@@ -122,6 +129,15 @@ def _speeds_up(a: np.ndarray, dt: np.ndarray) -> bool:
     """Whether a stretch is driven speeding up all the way but for a gear change."""
     holds = a < SPEEDS_UP
     return bool(_longest(holds, dt) < GEAR_CHANGE and np.sum(dt * holds) < MOSTLY * dt.sum())
+
+
+def _held(a: np.ndarray, dt: np.ndarray) -> slice:
+    """Places of an exit, from its first one on, at which the speed is held at once, for longer than a gear change."""
+    held = a < SPEEDS_UP
+    start = int(np.argmax(held))
+    stop = start + int(np.argmin(np.append(held[start:], False)))
+    begun, lasts = float(dt[:start].sum()), float(dt[start:stop].sum())
+    return slice(0, stop) if begun <= SOON and lasts > GEAR_CHANGE else slice(0, 0)
 
 
 def _holds_back(lap: Driven, phases: PhaseMap, here: np.ndarray) -> bool:

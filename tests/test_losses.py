@@ -9,7 +9,7 @@ from simlap.corners import Corner
 from simlap.driven import Driven, driven_on, typical_lap
 from simlap.envelope import Envelope
 from simlap.errors import NotEnoughData
-from simlap.kept import kept_limits
+from simlap.kept import _held, kept_limits
 from simlap.line import Line
 from simlap.losses import ledger_masks, ledgers
 from simlap.phases import EXIT, PhaseMap, map_phases
@@ -254,6 +254,42 @@ def test_a_kink_driven_speeding_up_all_the_way_owes_its_speed_to_the_exit_before
     expected = 60.0 / v0 + straight_time(v0, D - 60.0) - straight_time(v0, D)  # closed form, as above
     assert abs(ledger.unexplained_s) < 1e-6 * lap.lap_time
     assert ledger.caused[EXIT] == pytest.approx(expected, abs=0.008)  # as the slow exit without a kink
+
+
+def test_speed_held_behind_a_bend_entered_speeding_up_is_the_bends_own_however_fast_the_car_arrives(circuit):
+    # A bend from 100 m on, for which nobody brakes: after a late exit the driver speeds up to 120 m and holds that
+    # speed for 60 m. The exit before owes what it loses up to there, with the brakes then used to be no faster than
+    # held; the rest of the lap's loss is the bend's.
+    line, envelope, v0, phases = circuit
+    wait, begins, stop = 60.0, 120.0, 180.0
+    on = np.asarray(line.station) - HALF
+    held = math.sqrt(v0**2 + 2 * DRIVE * (begins - wait))
+    v = late_push(line, envelope, v0, wait).v.copy()
+    behind = (on >= begins) & (on <= D)
+    push = np.sqrt(held**2 + 2 * DRIVE * np.clip(on - stop, 0.0, None))
+    v[behind] = np.minimum(push, np.sqrt(v0**2 + 2 * BRAKING * np.clip(D - on, 0.0, None)))[behind]
+    lap = Driven(2 * line.ds / (v + np.roll(v, -1)), v, (np.roll(v, -1) ** 2 - v**2) / (2 * line.ds))
+    split = np.where(phases.phase >= 3, phases.phase + 3, phases.phase)
+    split[(phases.phase == EXIT) & (on >= begins)] = 5
+    split[(phases.phase == EXIT) & (on >= 100.0) & (on < begins)] = 4
+    (ledger,) = ledgers(line, envelope.pack(), [lap], PhaseMap(split, np.array([1, 2, 3, 4, 5, 6, 7, 8, 0])))
+    own = wait / v0 + (held - v0) / DRIVE
+    top = math.sqrt((DRIVE * held**2 + BRAKING * v0**2 + 2 * DRIVE * BRAKING * begins) / (DRIVE + BRAKING))
+    freed = (top - v0) / DRIVE + (top - held) / BRAKING
+    total = lap.lap_time - limit_profile(line, envelope).lap_time
+    assert abs(ledger.unexplained_s) < 1e-6 * lap.lap_time
+    assert ledger.caused[EXIT] == pytest.approx(own - freed, abs=0.008)
+    assert ledger.caused[3:6].sum() == pytest.approx(total - (own - freed), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("pushed", "then", "until"),
+    [(0.3, 0.6, 9), (0.0, 0.6, 6), (0.3, 0.3, 0), (0.8, 0.6, 0)],
+    ids=["held at once", "held from its first place on", "a gear change", "a lift further on"],
+)
+def test_an_exit_is_held_by_the_corner_only_at_once_and_for_longer_than_a_gear_change(pushed, then, until):
+    a = np.concatenate([np.full(round(10 * pushed), 2.0), np.zeros(round(10 * then)), np.full(5, 2.0)])
+    assert _held(a, np.full(a.size, 0.1)) == slice(0, until)  # [m/s²], [s]
 
 
 def test_keeping_every_phase_reproduces_the_driven_lap(circuit):
