@@ -17,8 +17,9 @@ from simlap.track import inside
 if TYPE_CHECKING:
     from simlap.results import Analysis
 
-# What is worth keeping: loss, and spread from lap to lap (middle half), as shares of the phase's time. Larger values
-# would praise phases that a driver knows to be poor: common practice, no source.
+# What is worth keeping: loss (there, or down the straight behind it), and spread from lap to lap (middle half), as
+# shares of the phase's time. Larger values would praise phases that a driver knows to be poor: common practice, no
+# source.
 KEEP_LOST, KEEP_SPREAD = 0.03, 0.04  # [1]
 # Shorter phases are no achievement.
 KEEP_TIME = 0.8  # [s]
@@ -40,6 +41,7 @@ class PhaseUse:
     laps: int  #: counted laps
     slows: float  #: speed that the limit gives up for this corner [m/s]
     set_aside: bool = False  #: a lap that does not count was held up in this corner or left the track in it
+    worth_s: float = 0.0  #: lap time gained if this phase alone were at the limit, also further on [s]
     no_bound: bool = False  #: the limit is slower in this corner than what was driven
 
 
@@ -71,6 +73,7 @@ def phase_uses(analysis: "Analysis") -> tuple[PhaseUse, ...]:
                     spread_s=float(high - low),
                     laps=len(analysis.counted),
                     slows=slows,
+                    worth_s=phase.gain_alone.value,
                     set_aside=bool(set_aside),
                     no_bound=corner.corner.name in below,
                 )
@@ -92,7 +95,7 @@ def best_used(uses: Sequence[PhaseUse], findings: Sequence[Finding], priorities:
         and not use.no_bound  # nearness to a limit that is none says nothing
         and (use.corner, use.phase) not in taken
         and use.corner not in lost_once
-        and use.lost_s <= KEEP_LOST * use.time_s
+        and max(use.lost_s, use.worth_s) <= KEEP_LOST * use.time_s  # a slow corner is paid for on the straight
         and use.spread_s <= KEEP_SPREAD * use.time_s
     ]
     if not good:

@@ -274,6 +274,7 @@ def test_the_phase_nearest_the_limit_and_most_alike_is_kept():
     "poor",
     [
         {"lost_s": 0.10},  # more than 3 % of 3 s
+        {"worth_s": 0.10},  # lost further on, down the straight
         {"spread_s": 0.13},  # more than 4 % of 3 s
         {"time_s": 0.5},
         {"slows": 1.0},  # flat: nothing but courage
