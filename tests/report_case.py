@@ -22,6 +22,7 @@ from simlap.phases import PHASES, map_phases
 from simlap.results import Advice, Analysis, CornerResult, Finding, Interval, PhaseResult, Priority
 from simlap.session import Session
 from simlap.solver import LimitProfile
+from simlap.target_types import CornerTarget, Mark
 from simlap.track import Corner, Track
 from simlap.zones import Zone
 
@@ -42,21 +43,18 @@ HOSTILE = ("<script>alert(1)</script>", "x" * 500, "مرحبا שלום", "🏁 
 
 
 class StandInTarget:
-    """A target with the keys that the report reads."""
+    """A target with what the report reads of it."""
+
+    no_step = ""
+    corners = (
+        CornerTarget("East", ("braking",), False, 0.3, Mark(250.0, 255.0), Mark(90.0, 90.2), None, Mark(160.0, 160.0)),
+    )
 
     def to_dict(self) -> dict[str, object]:
         return {
             "shown_s": 41.5,
             "next_step_s": {"value": 41.0, "low": 40.8, "high": 41.3, "chance": 0.6},
             "limit_s": 40.0,
-            "corners": [
-                {
-                    "name": "East",
-                    "brake_point_m": {"now": 250.0, "next": 255.0},
-                    "min_speed_kmh": {"now": 90.0, "next": 90.2},
-                    "full_throttle_m": None,
-                }
-            ],
         }
 
 

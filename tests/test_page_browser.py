@@ -44,7 +44,7 @@ def crowded_case():
     close = tuple(
         replace(result, corner=replace(result.corner, apex_m=130.0 + 10.0 * i)) for i, result in enumerate(case.corners)
     )
-    return replace(case, corners=close, target=SimpleNamespace(to_dict=lambda: target))
+    return replace(case, corners=close, target=SimpleNamespace(to_dict=lambda: target, no_step="", corners=()))
 
 
 def boxes(page, selector):

@@ -27,6 +27,7 @@ from simlap.report.svg import Scale, element, multiples, path_data, round_step, 
 from simlap.report.table import print_analysis
 from simlap.results import Interval, Priority
 from simlap.session import Session
+from simlap.target_types import Mark
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 MEGABYTE = 1e6
@@ -283,10 +284,19 @@ def test_a_later_brake_point_on_the_page_waits_for_what_the_notes_ask_first(kind
 
 def test_a_raised_exit_says_how_fast_it_ends():
     case = circle_case(target=True)
-    plain = case.target.to_dict()
-    plain["corners"][0]["exit_speed_kmh"] = {"now": 160.6, "next": 163.2}
-    faster = replace(case, target=SimpleNamespace(to_dict=lambda: plain))
+    (east,) = case.target.corners
+    raised = replace(east, exit_speed_kmh=Mark(160.6, 163.2))
+    faster = replace(case, target=SimpleNamespace(no_step="", corners=(raised,)))
     assert changes_for(faster, case.corners[1])[-1] == "speed at the end of the exit 163 km/h (now 161)"
+
+
+def test_the_page_rounds_a_mark_once_as_the_table_of_the_target_does():
+    # 98.53 km/h is nearer to 99; by way of the JSON's 98.5 it would be told as 98.
+    case = circle_case(target=True)
+    (east,) = case.target.corners
+    carried = replace(east, brake_point_m=None, min_speed_kmh=Mark(96.9, 98.53))
+    faster = replace(case, target=SimpleNamespace(no_step="", corners=(carried,)))
+    assert changes_for(faster, case.corners[1]) == ("lowest speed 99 km/h (now 97)",)
 
 
 def test_corner_chart_across_the_start_line_is_continuous():

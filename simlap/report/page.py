@@ -24,6 +24,7 @@ from simlap.report.maps import LossMap, gg_figure, loss_map
 from simlap.report.plain import UNIT, chance_words, clean, clock, corner_label, counted_laps, lap_time, percent, seconds
 from simlap.report.sentences import WHOLE, answer, holds_most, name, step_words, worst_phase, worth
 from simlap.results import Analysis, CornerResult, Finding
+from simlap.target_types import Mark
 from simlap.traces import Traces, traces
 from simlap.units import MS_TO_KMH, PA_TO_BAR
 
@@ -260,14 +261,14 @@ def changes_for(analysis: Analysis, corner: CornerResult) -> tuple[str, ...]:
     }
     waits = corner.corner.name in analysis.advice.braking_first((*BRAKE_HARDER, *CLOSE_GAP))
     changes = []
-    for one in analysis.target.to_dict()["corners"]:
-        if one["name"] != corner.corner.name:
+    for one in () if analysis.target.no_step else analysis.target.corners:
+        if one.corner != corner.corner.name:
             continue
         for key, (word, unit) in words.items():
-            mark = one.get(key)
-            if mark is not None and f"{mark['now']:.0f}" != f"{mark['next']:.0f}":
+            mark: Mark | None = getattr(one, key)
+            if mark is not None and f"{mark.now:.0f}" != f"{mark.next:.0f}":
                 first = FIRST_THE_NOTES if key == "brake_point_m" and waits else ""
-                changes.append(f"{word} {mark['next']:.0f} {unit} (now {mark['now']:.0f}{first})")
+                changes.append(f"{word} {mark.next:.0f} {unit} (now {mark.now:.0f}{first})")
     return tuple(changes)
 
 
