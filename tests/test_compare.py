@@ -322,6 +322,16 @@ def test_each_comparison_says_that_a_driver_who_uses_more_grip_everywhere_passes
     assert data["cautions"][0]["text"] in printed
 
 
+def test_a_comparison_that_drove_a_again_does_not_ask_for_it_once_more(more_grip, capsys):
+    again = replace(more_grip[0], drift=Interval(0.0, -0.1, 0.1))
+    (caution, *_) = comparison_to_dict(again)["cautions"]
+    assert caution["key"] == "car or driver"
+    assert "drive A-B-A" not in caution["text"]
+    assert "A driven again takes out what drifts evenly" in caution["text"]
+    print_comparison(again)
+    assert caution["text"] in " ".join(capsys.readouterr().out.split())
+
+
 @pytest.mark.parametrize("sides", [2, 3])
 def test_changes_of_two_outings_are_those_of_the_lap_times_printed_above_them(more_grip, capsys, sides):
     # Typical laps of 96.8652 and 96.1542 s are printed 0.72 s apart and lie 0.7110 s apart, limits 0.68 and 0.6890 s.

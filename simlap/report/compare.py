@@ -10,7 +10,7 @@ from rich.text import Text
 from simlap.comparison import COST_TIME, PAID_OFF, Comparison, CornerChange, PhaseChange
 from simlap.report.json import interval_to_dict, summed
 from simlap.report.plain import MILLI, clean, corner_label, lap_time, percent, rounded_parts, signed, time_gap
-from simlap.report.standing import COMPARED, STANDING, Caution, cautions_to_dicts
+from simlap.report.standing import STANDING, Caution, cautions_to_dicts, compared
 from simlap.report.terminal import Prose, console, item
 from simlap.results import Interval
 from simlap.verdict import CLEAR
@@ -63,7 +63,7 @@ def comparison_to_dict(comparison: Comparison, raised: Sequence[Caution] = ()) -
         "laps_needed": comparison.laps_needed,
         "corners": corners,
         "warnings": list(comparison.warnings),
-        "cautions": cautions_to_dicts((*raised, COMPARED, *STANDING)),
+        "cautions": cautions_to_dicts((*raised, compared(comparison.drift is not None), *STANDING)),
         "notes": list(comparison.notes),
     }
 
@@ -175,5 +175,5 @@ def print_comparison(comparison: Comparison, raised: Sequence[Caution] = ()) -> 
     out.print(corners)
     for warning in comparison.warnings:
         out.print(item("!", clean(warning)))
-    for caution in (*raised, COMPARED, *STANDING):
+    for caution in (*raised, compared(comparison.drift is not None), *STANDING):
         out.print(item("!", clean(caution.text)))

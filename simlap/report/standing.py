@@ -47,12 +47,17 @@ NUMBERING = Caution(
     "Neither a start line nor a track file was given: laps and corner numbers count from a point that was "
     "chosen on a long straight. With --start-line or --track they are the circuit's own.",
 )
-COMPARED = Caution(
-    "car or driver",
+SHOWN_ONLY = (
     "The limit is what was shown. A driver who uses more of the grip everywhere shows more of it, and that reads as a "
-    "faster car; so do other tyres, another track surface or another driver. Compare the same driver only, and drive "
-    "A-B-A: the change, then back to the state before.",
+    "faster car; so do other tyres, another track surface or another driver. Compare the same driver only"
 )
+DRIVE_AGAIN = ", and drive A-B-A: the change, then back to the state before."
+DRIVEN_AGAIN = "; A driven again takes out what drifts evenly from outing to outing, and nothing else."
+
+
+def compared(again: bool) -> Caution:
+    """What a comparison cannot tell apart; `again`: the state before was driven again behind the change."""
+    return Caution("car or driver", SHOWN_ONLY + (DRIVEN_AGAIN if again else DRIVE_AGAIN))
 
 
 def cautions_to_dicts(found: Iterable[Caution]) -> list[dict[str, str]]:
