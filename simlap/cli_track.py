@@ -162,6 +162,12 @@ def track_to_dict(track: "Track") -> dict[str, Any]:
     }
 
 
+CHOSEN_LINE = (
+    "The start line was chosen on a long straight, and corners are numbered from there. With --start-line "
+    "LAT1,LON1,LAT2,LON2 it is the circuit's own, or drag it there and rename the corners in the file."
+)
+
+
 def _from_session(
     sessions: list[Path],
     column: list[str] | None,
@@ -184,6 +190,8 @@ def _from_session(
         track, notes = build_from_laps(motion, lapset)
     for note in notes:
         say(note)
+    if lapset.found_by == "path alone":
+        say(f"!  {CHOSEN_LINE}")
     return replace(track, name=name or Path(sessions[0]).stem, origin=track.origin or place)
 
 

@@ -46,6 +46,12 @@ def logged_laps(path, track, laps=3, rate=20.0):
     return path
 
 
+def test_a_track_built_without_a_start_line_says_that_its_own_was_chosen(tmp_path):
+    log = logged_laps(tmp_path / "laps.csv", invented_circuit("kart"))
+    result = run("build", log, "--out", tmp_path / "kart.geojson")
+    assert "!  The start line was chosen on a long straight, and corners are numbered from there." in result.stderr
+
+
 def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
     # Source: the invented circuit along whose line the log runs. Positions come within 2 cm, so does the line.
     track = invented_circuit("club")
@@ -55,6 +61,7 @@ def test_track_built_from_a_session_is_the_circuit_that_was_driven(tmp_path):
     line = f"{lat[0]:.9f},{lon[0]:.9f},{lat[1]:.9f},{lon[1]:.9f}"
     result = run("build", log, "--start-line", line, "--name", "ours", "--out", tmp_path / "ours.geojson")
     assert "mean of 3 laps, which lie" in result.stderr
+    assert "start line was chosen" not in result.stderr
     one = logged_laps(tmp_path / "one.csv", track, laps=1)
     result = run("build", one, "--start-line", line, "--out", tmp_path / "one.geojson")
     assert "the path of the one lap that counts: its own wander is in the line" in result.stderr
