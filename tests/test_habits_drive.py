@@ -1,10 +1,13 @@
 """Findings from the acceleration: weak drive and rolling, on hand-made traces with the physics written out."""
 
+import re
+
 import numpy as np
 import pytest
 from habit_builder import along, sheet, speed, trace
 
 from simlap.habits import PRECEDENCE, WORDS, find_habits, not_judged
+from simlap.report.json import SCHEMA_TEXT
 from simlap.thresholds import TABLE, Thresholds, default_thresholds
 
 LAPS = (1, 2, 3, 4, 5)
@@ -47,6 +50,12 @@ def test_a_car_that_does_not_speed_up_behind_the_limits_drive_point_is_told_with
     advice = WORDS[OUT].act(seen, default_thresholds(), 4.0)
     assert advice.startswith("Have the throttle fully open about 9 m sooner")  # half of the way
     assert "which the log does not tell" in advice
+
+
+def test_the_schema_names_every_number_that_these_findings_hold():
+    for kind, driving in ((OUT, late(17.0)), (ROLLS, rolling(10.0))):
+        (found,) = findings(kind, **driving)
+        assert set(found.evidence) <= set(re.findall(r"\w+", SCHEMA_TEXT)), kind
 
 
 def test_a_part_of_the_drive_on_the_way_out_is_told_with_its_share():

@@ -24,6 +24,7 @@ from simlap.report.lists import laps_to_dict
 from simlap.report.losses_csv import cell, losses_csv
 from simlap.report.outputs import write_outputs
 from simlap.report.page import NO_BREAK, render_page
+from simlap.report.target import target_to_dict
 from simlap.results import Interval
 from simlap.sweep import sweep
 from simlap.thresholds import TABLE
@@ -250,7 +251,10 @@ def test_the_readme_names_the_keys_of_the_other_schemas(club):
     above |= {"lateral2_s2_per_m", "evidence"}
     notes = notes_to_dict(done, done.advice, everything=True)
     notes["findings"] = [{**one, "evidence": {}} for one in notes["findings"]]
+    target = target_to_dict(done, done.target)
+    of_target = keys_of(analysis_to_dict(done)["target"])  # "the keys of target above"
     for schema, written in {
+        "target": {key: value for key, value in target.items() if key not in of_target},
         "envelope_report": report_dict(done.fit, grips, done.table),
         "notes": notes,
         "track": track_to_dict(club.track),

@@ -52,9 +52,9 @@ target           null (cautions[] then say why), or outing (how many ahead), sho
                  "places"
 corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank (1: most to gain),
                  banking_deg at the apex (left edge lower: positive; null where unknown),
-                 min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s, top3_chance (0..1),
-                 clear_loss (false: may gain less than 0.01 s), build_up (true: fast, small steps only), step_kmh
-                 (half as large where the log has no throttle),
+                 min_speed_kmh {typical, best, limit}, lost_s, gain_alone_s (as in the phases, each
+                 {value, low, high}), top3_chance (0..1), clear_loss (false: may gain less than 0.01 s), build_up (true:
+                 fast, small steps only), step_kmh (half as large where the log has no throttle),
                  phases {braking, mid_corner, exit}: start_m, stop_m (smaller than start_m across the start line),
                  lost_s (lost here; sums to typical minus limit lap), caused_s (with its knock-on; same sum less
                  unexplained_s), gain_alone_s (if this phase alone were at the limit; does not sum),
@@ -63,11 +63,11 @@ corners[]        in track order: name, direction, entry_m, apex_m, exit_m, rank 
                  session_times_s, evidence {named numbers, keys end in their unit; "both pedals at once" holds both_s,
                  both_m, opening_percent of the throttle and braked_bar or braked_percent; "full throttle, weak drive",
                  and where no throttle is logged "weak drive on the exit" and "weak drive in a flat corner", hold
-                 weak_s, drive_used_percent, speed_given_up_kmh and grip_used_percent, "rolling before the brake"
-                 early_m, before_brake_s, before_brake_m, speed_kmh and brakes_share; "single loss", of one lap
-                 and worth nothing, holds lost_s (to the median lap), the same by phase, next_corner_lost_s where it
-                 goes on there, and where they differ brake_point_later_m, full_throttle_later_m, minimum_kmh beside
-                 usual_minimum_kmh}
+                 weak_s, drive_used_percent, speed_given_up_kmh and grip_used_percent, on an exit also weak_m, at full
+                 throttle also the gear where it is logged; "rolling before the brake" early_m, before_brake_s,
+                 before_brake_m, speed_kmh and brakes_share; "single loss", of one lap and worth nothing, holds lost_s
+                 (to the median lap), the same by phase, next_corner_lost_s where it goes on there, and where they
+                 differ brake_point_later_m, full_throttle_later_m, minimum_kmh beside usual_minimum_kmh}
 priorities[]     at most three: corner, phase, kind, sentence, worth_s {value, low, high} of the
                  whole phase, step_worth_s of the step that the sentence asks for (null: of no stated size), build_up
 order            which priorities the target rests on, and where a larger loss waits; "" where nothing is to say
