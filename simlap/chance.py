@@ -12,10 +12,13 @@ from simlap.robust import deviation
 # seeded sessions of drivers who improve, stand still or tire; see "Calibration" in DEVELOPERS.md.
 DRIFT_PER_LAP = -0.0003
 DRIFT_SPREAD = 0.0020
-SCATTER = 0.004
+EXPECTED_SCATTER = 0.0025
 SCATTER_WEIGHT = 3.0  # [laps]
 # Improvement wears off: each lap improves by this share of the lap before.
-PERSISTENCE = 0.9
+PERSISTENCE = 0.92
+# The least that laps are taken to scatter by where it is asked whether they differ, as a share of the lap time: laps
+# that happen to be alike do not make a driver who never varies.
+SCATTER = 0.004
 # A lap this many deviations above the median held a slip or traffic: it says nothing of the best lap to come.
 SLIP = 2.5
 TRIALS = 4000  # a chance of 50 % then carries an error of 0.8 points
@@ -67,13 +70,13 @@ def outlook(lap_times: np.ndarray, next_laps: int, *, seed: int = 0) -> Outlook:
     ahead = grown[y.size :]
     design, y = np.column_stack([np.ones(y.size), grown[: y.size]])[clean], y[clean]
     # the level is left free, the drift is drawn towards what drivers do
-    prior_precision = np.diag([0.0, (SCATTER / DRIFT_SPREAD) ** 2])
+    prior_precision = np.diag([0.0, (EXPECTED_SCATTER / DRIFT_SPREAD) ** 2])
     prior_mean = np.array([0.0, DRIFT_PER_LAP * scale])
     precision = design.T @ design + prior_precision
     mean = np.linalg.solve(precision, design.T @ y + prior_precision @ prior_mean)
     residual = y - design @ mean
     weight = SCATTER_WEIGHT + y.size - 1
-    variance = (SCATTER_WEIGHT * (SCATTER * scale) ** 2 + float(residual @ residual)) / weight
+    variance = (SCATTER_WEIGHT * (EXPECTED_SCATTER * scale) ** 2 + float(residual @ residual)) / weight
     rng = np.random.default_rng(seed)
     sigma = np.sqrt(weight * variance / rng.chisquare(weight, TRIALS))
     root = np.linalg.cholesky(np.linalg.inv(precision))

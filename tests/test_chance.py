@@ -53,7 +53,7 @@ def test_laps_with_a_slip_say_little_of_the_best_lap_to_come():
     clean = 96.8 + 0.15 * rng.standard_normal(9)
     spoiled = clean + np.array([0.0, 0.0, 1.8, 0.0, 0.0, 0.0, 2.4, 0.0, 3.7])
     best = [np.median(outlook(laps, 9).laps.min(axis=1)) for laps in (clean, spoiled)]
-    # a lap's scatter is expected to be 0.4 % of 97 s; half of it. With the slips in the best came out 0.9 s off
+    # a lap's scatter is expected to be 0.25 % of 97 s; less than that. With the slips in the best came out 0.9 s off
     assert best[1] == pytest.approx(best[0], abs=0.2)
 
 
@@ -77,13 +77,13 @@ def test_laps_behind_a_slip_keep_their_place_in_the_drift():
 
 def test_without_evidence_drivers_are_taken_to_get_a_little_faster():
     # Two equal laps tell nothing of a drift. The first lap of the next outing is then faster than they were by the
-    # stated 0.03 % of 95 s, grown by 0.9² on the third lap; 4000 draws leave 0.2 % / sqrt(4000) and the level's error.
+    # stated 0.03 % of 95 s, grown by 0.92² on the third lap; 4000 draws leave 0.2 % / sqrt(4000) and the level's error.
     assert np.median(outlook(np.array([LAP, LAP]), 1, seed=3).laps) < LAP
 
 
 def test_who_gets_faster_lap_by_lap_is_expected_to_go_on_and_more_slowly():
     # A driver without scatter whose drift of -0.3 s wears off by a tenth from lap to lap: the truth of the laps to come
-    # follows. What is assumed of drivers beforehand and a scatter of 0.4 % pull it back by less than a third.
+    # follows. What is assumed of drivers beforehand and a scatter of 0.25 % pull it back by less than a third.
     grown = np.cumsum(0.9 ** np.arange(20))
     laps = LAP - 0.3 * grown
     ahead = np.median(outlook(laps[:12], 8, seed=4).laps, axis=0)
@@ -101,15 +101,16 @@ def test_many_laps_outweigh_what_is_assumed_of_a_drivers_scatter():
 def test_laps_ahead_spread_as_a_regression_predicts():
     # Textbook (weighted least squares with the prior as one more row): a lap at x is predicted to within
     # s² (1 + x' C x), C the inverse of the normal matrix, times nu / (nu - 2) as s is drawn too; 4000 draws know a
-    # standard deviation to 2 %. The prior: 0.4 % of scatter (3 laps' worth), a drift of -0.03 +- 0.2 % a lap.
+    # standard deviation to 2 %. The prior: 0.25 % of scatter (3 laps' worth), a drift of -0.03 +- 0.2 % a lap that
+    # wears off by 8 %.
     laps = LAP + np.array([1.5, -1.5, 0.6, -0.9])  # far more than assumed, so that the weights of both show
-    grown = np.cumsum(0.9 ** np.arange(10))
-    rows = np.vstack([np.column_stack([np.ones(4), grown[:4]]), [0.0, 0.4 / 0.2]])
+    grown = np.cumsum(0.92 ** np.arange(10))
+    rows = np.vstack([np.column_stack([np.ones(4), grown[:4]]), [0.0, 0.25 / 0.2]])
     level = np.median(laps)
-    seen = np.append(laps, 0.4 / 0.2 * -0.0003 * level)
+    seen = np.append(laps, 0.25 / 0.2 * -0.0003 * level)
     found, *_ = np.linalg.lstsq(rows, seen, rcond=None)
     freedom = 3.0 + 4.0 - 1.0
-    s2 = (3.0 * (0.004 * level) ** 2 + np.sum((laps - rows[:4] @ found) ** 2)) / freedom
+    s2 = (3.0 * (0.0025 * level) ** 2 + np.sum((laps - rows[:4] @ found) ** 2)) / freedom
     last = np.array([1.0, grown[-1]])
     spread = np.sqrt(s2 * (1.0 + last @ np.linalg.inv(rows.T @ rows) @ last) * freedom / (freedom - 2.0))
     assert np.std(outlook(laps, 6, seed=1).laps[:, -1]) == pytest.approx(spread, rel=0.06)
