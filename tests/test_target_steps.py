@@ -358,21 +358,20 @@ def test_a_touch_before_the_braking_is_no_brake_point(club):
 
 def test_a_log_without_throttle_asks_for_no_bolder_steps_than_with_it(club):
     # What the throttle would have shown of an exit shares the step of a lap; unseen, all of it went into the corners.
+    # Which corners share it differs, for other exits are seen; none is asked for more than half of the usual step, and
+    # the lap asked for is no faster (lap times are printed to 0.01 s).
     channels = {name: values for name, values in club.session.channels.items() if name != "throttle"}
     bare = analyse(replace(club.session, channels=channels), club.track)
     assert bare.target is not None
     assert club.analysis.target is not None
-    with_it = {corner.corner: corner for corner in club.analysis.target.corners}
     usual = Steps()
     for corner in bare.target.corners:
         more = corner.min_speed_kmh.next - corner.min_speed_kmh.now
         assert more <= 0.5 * usual.speed_kmh(corner.build_up) + 1e-6
         if corner.brake_point_m is not None:
             assert corner.brake_point_m.next - corner.brake_point_m.now <= 0.5 * usual.brake_point_m + 1e-6
-        if corner.corner in with_it:
-            other = with_it[corner.corner].min_speed_kmh
-            assert more <= other.next - other.now + 0.5  # [km/h] less is not told: speeds are printed whole
-    assert {corner.corner for corner in bare.target.corners} & set(with_it)
+    assert bare.target.next_step.value >= club.analysis.target.next_step.value - 0.01
+    assert bare.target.corners
     for corner, full in zip(bare.corners, club.analysis.corners, strict=True):
         if corner.build_up == full.build_up:
             assert corner.step_kmh == 0.5 * full.step_kmh
