@@ -9,6 +9,7 @@ import numpy as np
 from simlap.errors import LogFormatError
 from simlap.geodesy import origin_of
 from simlap.noted import behind
+from simlap.readers.clock import DAY
 from simlap.readers.repair_positions import METRES_PER_DEGREE
 from simlap.readers.table import UNKNOWN_PAUSE
 from simlap.report.plain import joined_by_and
@@ -23,7 +24,6 @@ SQUARE = 50.0  # [m]
 # Two layouts of one circuit share more of it, two circuits with one paddock less.
 SAME_GROUND = 0.1  # of the squares of the part that has fewer
 PADDOCK = 6  # squares: a part with fewer has hardly left its place, which may lie beside the circuit
-DAY = 86_400.0  # [s]
 # A logger that begins a new file while driving leaves a step of some metres between the two; a car that was let out
 # again elsewhere, or stood, a longer one.
 DRIVEN_ON = 2.0  # [s] longest pause that the way between two files is taken to say
